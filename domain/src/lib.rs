@@ -1,0 +1,32 @@
+//! The trade in types: what a yard, a hive, a feeder, a fill and a reading are, and the physics
+//! of syrup. This crate stands apart because everything else rests on it: it has no clock, no
+//! input or output, no async runtime and no wire formats.
+
+pub mod time;
+pub mod units;
+
+pub mod channel;
+pub mod identity;
+pub mod reading;
+
+pub mod feeder;
+pub mod strength;
+pub mod syrup;
+
+pub mod apiary;
+pub mod estimate;
+pub mod results;
+
+pub use apiary::{
+    Apiary, Assignment, Feeder, FeederKind, Geometry, Goal, Hive, LevelSensor, Move, Yard,
+};
+pub use channel::{ChannelKind, ChannelName, Unit};
+pub use estimate::Estimate;
+pub use identity::{ChannelRef, DeviceId, FeederId, HiveId, YardId};
+pub use reading::{Reading, Refusal, Sample};
+pub use results::{
+    FillEvent, FillSource, Flag, FlagKind, RecordedFill, Severity, UptakeDay, WeightDay,
+    WeightQuality,
+};
+pub use strength::Strength;
+pub use time::{Span, Timestamp};

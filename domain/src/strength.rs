@@ -1,0 +1,62 @@
+//! The strength of a syrup: sugar to water.
+
+use crate::units::MassFraction;
+use std::fmt;
+
+/// Parts of sugar to parts of water, by mass: `1:1`, `2:1`, `5:3`.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Strength {
+    sugar: f64,
+    water: f64,
+}
+
+/// Why a strength was refused.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+#[error("a strength is sugar to water by mass, like 1:1, 2:1 or 5:3, not \"{0}\"")]
+pub struct BadStrength(String);
+
+impl Strength {
+    /// `sugar` parts to `water` parts by mass. Both must be finite and above zero.
+    pub fn by_mass(sugar: f64, water: f64) -> Result<Self, BadStrength> {
+        if sugar.is_finite() && water.is_finite() && sugar > 0.0 && water > 0.0 {
+            Ok(Self { sugar, water })
+        } else {
+            Err(BadStrength(format!("{sugar}:{water}")))
+        }
+    }
+
+    /// Reads `sugar:water`.
+    pub fn parse(text: &str) -> Result<Self, BadStrength> {
+        let bad = || BadStrength(text.chars().take(40).collect());
+        let (sugar, water) = text.trim().split_once(':').ok_or_else(bad)?;
+        let number = |part: &str| part.trim().parse::<f64>().map_err(|_| bad());
+        Self::by_mass(number(sugar)?, number(water)?).map_err(|_| bad())
+    }
+
+    /// Sugar as a share of the whole mass.
+    pub fn mass_fraction(self) -> MassFraction {
+        MassFraction::new(self.sugar / (self.sugar + self.water))
+            .expect("both parts are above zero")
+    }
+}
+
+impl fmt::Display for Strength {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}:{}", self.sugar, self.water)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn strengths_are_read_and_written() {
+        for text in ["1:1", "2:1", "5:3", "1.5:1"] {
+            assert_eq!(Strength::parse(text).unwrap().to_string(), text);
+        }
+        for bad in ["", "2", "0:1", "1:0", "-1:1", "a:b", "inf:1", "1:1:1"] {
+            assert!(Strength::parse(bad).is_err(), "{bad}");
+        }
+    }
+}

@@ -1,0 +1,2 @@
+//! larder
+fn main() {}

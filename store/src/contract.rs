@@ -1,0 +1,245 @@
+//! The two traits that the other crates know, and the plain values that pass through them.
+//! Both are synchronous; callers in async code use a blocking thread.
+
+use crate::StoreError;
+use chrono::NaiveDate;
+use larder_domain::{
+    Apiary, ChannelName, ChannelRef, DeviceId, FeederId, FillEvent, Flag, HiveId, Reading,
+    RecordedFill, Sample, Span, Timestamp, Unit, UptakeDay, WeightDay, YardId,
+};
+
+/// What an append did. Every reading given is counted in exactly one of the three.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Appended {
+    /// Identities not seen before.
+    pub new: u64,
+    /// Identities whose value was another one; the new value stands now.
+    pub replaced: u64,
+    /// Identities that were there with the same value.
+    pub repeated: u64,
+}
+
+/// One series as the store knows it.
+#[derive(Clone, PartialEq, Debug)]
+pub struct SeriesInfo {
+    /// Device and channel.
+    pub series: ChannelRef,
+    /// The unit in which its values are kept.
+    pub unit: Unit,
+    /// Time of the first reading.
+    pub first: Timestamp,
+    /// Time of the last reading.
+    pub last: Timestamp,
+}
+
+/// The newest value of a series.
+#[derive(Clone, PartialEq, Debug)]
+pub struct LatestSample {
+    /// Device and channel.
+    pub series: ChannelRef,
+    /// The unit of the value.
+    pub unit: Unit,
+    /// The newest reading by its own time.
+    pub sample: Sample,
+}
+
+/// Readings: identity is (device, channel, time). Every method may be called from several threads.
+pub trait Readings: Send + Sync {
+    /// Appends; when it returns `Ok` the readings are on disk (or in the server's log). Repeating
+    /// is safe. The same identity twice in one call: the later one stands.
+    fn append_durable(&self, readings: &[Reading]) -> Result<Appended, StoreError>;
+
+    /// All series, by device and channel. Empty is not an error.
+    fn series(&self) -> Result<Vec<SeriesInfo>, StoreError>;
+
+    /// One series over a span in order of time, each time once. Unknown series: empty.
+    fn range(&self, series: &ChannelRef, span: Span) -> Result<Vec<Sample>, StoreError>;
+
+    /// One series over a span in order of time, reduced to about `points` samples in such a way
+    /// that every bucket of time keeps its least and greatest value: peaks are not lost. Series
+    /// shorter than `points` come whole.
+    fn reduced(
+        &self,
+        series: &ChannelRef,
+        span: Span,
+        points: usize,
+    ) -> Result<Vec<Sample>, StoreError>;
+
+    /// The newest value of every series, by device and channel.
+    fn latest(&self) -> Result<Vec<LatestSample>, StoreError>;
+}
+
+/// Something well formed that a device says about itself and that is no reading: firmware,
+/// sequence number, a switch.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Attribute {
+    /// The device.
+    pub device: DeviceId,
+    /// The attribute's name.
+    pub name: String,
+    /// Its latest value as JSON text (`"1.2.3"` in quotes, `true`, `42`).
+    pub value_json: String,
+    /// When it was said.
+    pub time: Timestamp,
+}
+
+/// Something that could not be read, to be kept with its reason.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Refused {
+    /// When it came.
+    pub received_at: Timestamp,
+    /// The MQTT topic, or the file's name and line.
+    pub topic: String,
+    /// The bytes as they came: the whole message.
+    pub bytes: Vec<u8>,
+    /// The MQTT 5 content type that came with it, so that a replay reads it the same way.
+    pub content_type: Option<String>,
+    /// The message was a retained one.
+    pub retained: bool,
+    /// One line that says why.
+    pub reason: String,
+    /// The index of the bad record in its pack; `None` where nothing of the message could be read.
+    pub record: Option<u32>,
+    /// The device and the channel of a value that was refused as impossible; it counts towards
+    /// that device's `sensor_fault`.
+    pub impossible: Option<ChannelRef>,
+}
+
+/// The number of a quarantine entry.
+pub type QuarantinedId = i64;
+
+/// An entry of the quarantine. The same bytes on the same topic for the same reason (and record)
+/// are one entry that counts.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Quarantined {
+    /// Its number.
+    pub id: QuarantinedId,
+    /// What was refused, as it came the first time.
+    pub refused: Refused,
+    /// How often it came.
+    pub count: u64,
+    /// When it came last.
+    pub last_at: Timestamp,
+}
+
+/// What is known about a device beside its readings.
+#[derive(Clone, PartialEq, Debug)]
+pub struct DeviceHealth {
+    /// The device.
+    pub device: DeviceId,
+    /// When a message of it was last received, by our clock; `None`: only from files.
+    pub last_heard: Option<Timestamp>,
+    /// What it says about itself.
+    pub attributes: Vec<Attribute>,
+    /// Moments (by the time of receipt) at which its values were refused as impossible, newest
+    /// last, the newest few hundred at most.
+    pub impossible: Vec<(ChannelName, Timestamp)>,
+}
+
+/// A series that has news, and the local-day-sized part of it that changed.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Change {
+    /// Device and channel.
+    pub series: ChannelRef,
+    /// The earliest and (just after) the latest reading time that is new or has another value.
+    pub span: Span,
+}
+
+/// New results for one yard over some days: what stood there for these hives and days is replaced.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct ResultsPatch {
+    /// The hives that were estimated.
+    pub hives: Vec<HiveId>,
+    /// The feeders that were estimated.
+    pub feeders: Vec<FeederId>,
+    /// Local dates from the first to the last, inclusive, whose daily results are replaced.
+    pub dates: Option<(NaiveDate, NaiveDate)>,
+    /// Moments between which fill events are replaced.
+    pub fills_span: Option<Span>,
+    /// Daily uptake, one for every feeder and date.
+    pub uptake: Vec<UptakeDay>,
+    /// Daily weights.
+    pub weight: Vec<WeightDay>,
+    /// Fill events.
+    pub fills: Vec<FillEvent>,
+}
+
+/// Everything that is not a reading: small, and always in the embedded store.
+pub trait Records: Send + Sync {
+    /// The apiary; an empty one where nothing was declared.
+    fn apiary(&self) -> Result<Apiary, StoreError>;
+    /// Replaces the apiary. Says whether anything changed.
+    fn set_apiary(&self, apiary: &Apiary) -> Result<bool, StoreError>;
+
+    /// Writes fills down; identity (feeder, time). Repeating is safe; another volume or strength
+    /// replaces. `new`, `replaced`, `repeated` as for readings.
+    fn record_fills(&self, fills: &[RecordedFill]) -> Result<Appended, StoreError>;
+    /// Fills written down, by feeder and time; all feeders where `feeder` is `None`.
+    fn recorded_fills(
+        &self,
+        feeder: Option<&FeederId>,
+        span: Span,
+    ) -> Result<Vec<RecordedFill>, StoreError>;
+    /// Takes a fill out again. Says whether it was there.
+    fn remove_fill(&self, feeder: &FeederId, time: Timestamp) -> Result<bool, StoreError>;
+
+    /// Keeps what could not be read; durable when it returns.
+    fn quarantine_durable(&self, refused: &[Refused]) -> Result<(), StoreError>;
+    /// The quarantine, oldest first, at most `limit` entries after number `after`.
+    fn quarantined(
+        &self,
+        after: QuarantinedId,
+        limit: usize,
+    ) -> Result<Vec<Quarantined>, StoreError>;
+    /// Number of entries, and of messages that they count.
+    fn quarantine_size(&self) -> Result<(u64, u64), StoreError>;
+    /// Takes entries out, after a replay that read them.
+    fn release_quarantined(&self, ids: &[QuarantinedId]) -> Result<(), StoreError>;
+
+    /// Keeps the latest attributes, and when each device was last heard.
+    fn note_devices(
+        &self,
+        heard: &[(DeviceId, Timestamp)],
+        attributes: &[Attribute],
+    ) -> Result<(), StoreError>;
+    /// What is known about every device that was ever heard or declared or has readings.
+    fn devices(&self) -> Result<Vec<DeviceHealth>, StoreError>;
+
+    /// What changed since it was last taken care of: the backlog of the processing stage. Appends
+    /// put entries in, in the same transaction as the readings. `mark` goes to [`Self::settle`].
+    fn changes(&self, limit: usize) -> Result<(Vec<Change>, i64), StoreError>;
+    /// Puts an entry in by hand: fills and the apiary change results too.
+    fn note_change(&self, change: &[Change]) -> Result<(), StoreError>;
+    /// Forgets the changes up to `mark`, unless they changed again since.
+    fn settle(&self, mark: i64) -> Result<(), StoreError>;
+
+    /// Replaces results, in one transaction.
+    fn replace_results(&self, patch: &ResultsPatch) -> Result<(), StoreError>;
+    /// Daily uptake by date, feeder. Dates inclusive; `None`: open ended.
+    fn uptake(
+        &self,
+        feeders: &[FeederId],
+        from: Option<NaiveDate>,
+        to: Option<NaiveDate>,
+    ) -> Result<Vec<UptakeDay>, StoreError>;
+    /// Daily weight by date, hive.
+    fn weight(
+        &self,
+        hives: &[HiveId],
+        from: Option<NaiveDate>,
+        to: Option<NaiveDate>,
+    ) -> Result<Vec<WeightDay>, StoreError>;
+    /// Fill events by feeder and time.
+    fn fill_events(&self, feeders: &[FeederId], span: Span) -> Result<Vec<FillEvent>, StoreError>;
+
+    /// Replaces all flags of one yard (and, where `yard` is `None`, those of devices that stand
+    /// nowhere) that opened in `span`.
+    fn replace_flags(
+        &self,
+        yard: Option<&YardId>,
+        span: Span,
+        flags: &[Flag],
+    ) -> Result<(), StoreError>;
+    /// Flags that were open at some time in `span`, by opening time; all yards where `None`.
+    fn flags(&self, yard: Option<&YardId>, span: Span) -> Result<Vec<Flag>, StoreError>;
+}

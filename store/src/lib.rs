@@ -1,0 +1,11 @@
+//! Where readings and everything else are kept. This crate stands apart so that the others speak
+//! to traits in the domain's words and only the binary picks a backend.
+
+mod contract;
+mod error;
+
+pub use contract::{
+    Appended, Attribute, Change, DeviceHealth, LatestSample, Quarantined, QuarantinedId, Readings,
+    Records, Refused, ResultsPatch, SeriesInfo,
+};
+pub use error::StoreError;
