@@ -242,4 +242,9 @@ pub trait Records: Send + Sync {
     ) -> Result<(), StoreError>;
     /// Flags that were open at some time in `span`, by opening time; all yards where `None`.
     fn flags(&self, yard: Option<&YardId>, span: Span) -> Result<Vec<Flag>, StoreError>;
+
+    /// One of the operation's own settings, as text; `None`: never set.
+    fn setting(&self, name: &str) -> Result<Option<String>, StoreError>;
+    /// Sets one of the operation's own settings.
+    fn set_setting(&self, name: &str, value: &str) -> Result<(), StoreError>;
 }
