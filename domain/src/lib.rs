@@ -2,6 +2,7 @@
 //! of syrup. This crate stands apart because everything else rests on it: it has no clock, no
 //! input or output, no async runtime and no wire formats.
 
+mod solve;
 pub mod time;
 pub mod units;
 

@@ -141,16 +141,21 @@ mod tests {
     #[test]
     fn days_have_23_24_or_25_hours() {
         // US daylight saving rules in force since 2007 (Energy Policy Act of 2005, section 110).
-        assert_eq!(local_day(New_York, day(2026, 3, 8)).hours(), 23.0);
-        assert_eq!(local_day(New_York, day(2026, 3, 9)).hours(), 24.0);
-        assert_eq!(local_day(New_York, day(2026, 11, 1)).hours(), 25.0);
+        for (date, expected) in [
+            (day(2026, 3, 8), 23.0),
+            (day(2026, 3, 9), 24.0),
+            (day(2026, 11, 1), 25.0),
+        ] {
+            let hours = local_day(New_York, date).hours();
+            assert!((hours - expected).abs() < 1e-9, "{date}: {hours}");
+        }
     }
 
     #[test]
     fn a_day_without_midnight_starts_at_its_first_moment() {
         // Brazil put its clocks forward at 00:00 on 4 November 2018 (IANA zone database).
         let span = local_day(Sao_Paulo, day(2018, 11, 4));
-        assert_eq!(span.hours(), 23.0);
+        assert!((span.hours() - 23.0).abs() < 1e-9);
         assert_eq!(span.start.to_rfc3339(), "2018-11-04T03:00:00Z");
     }
 
