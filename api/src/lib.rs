@@ -1,1 +1,27 @@
-//! api
+//! The HTTP API: JSON, live events, metrics and the pages. This crate stands apart so that the
+//! whole router can be had without a socket, over whatever store the binary picked.
+
+mod service;
+
+mod problem;
+mod span;
+mod wire;
+
+mod declare;
+mod devices;
+mod events;
+mod feeders;
+mod fills;
+mod flags;
+mod health;
+mod hives;
+mod quarantine;
+mod readings;
+mod settings;
+mod shelf;
+
+mod router;
+
+pub use problem::Problem;
+pub use router::{openapi_json, router};
+pub use service::{Live, News, ReplayOutcome, Service, ServiceState};

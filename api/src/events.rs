@@ -1,0 +1,52 @@
+//! Server-sent events: what changed, so that a page knows what to load anew.
+
+use crate::{News, ServiceState};
+use axum::extract::State;
+use axum::response::sse::{Event, KeepAlive, Sse};
+use futures_util::{Stream, StreamExt};
+use serde_json::json;
+use std::convert::Infallible;
+use std::time::Duration;
+use tokio_stream::wrappers::BroadcastStream;
+use tokio_stream::wrappers::errors::BroadcastStreamRecvError;
+use utoipa_axum::{router::OpenApiRouter, routes};
+
+/// Proxies and phones drop connections that stay quiet for longer.
+const KEEP_ALIVE: Duration = Duration::from_secs(20);
+
+pub(crate) fn router() -> OpenApiRouter<ServiceState> {
+    OpenApiRouter::new().routes(routes!(events))
+}
+
+/// A stream of `readings` ({devices}), `results` ({yards, hives}), `apiary`, and `missed` where a
+/// listener was too slow and should load everything anew.
+#[utoipa::path(get, path = "/api/v1/events", tag = "events",
+    responses((status = 200, content_type = "text/event-stream", body = String)))]
+async fn events(
+    State(service): State<ServiceState>,
+) -> Sse<impl Stream<Item = Result<Event, Infallible>>> {
+    let stream = BroadcastStream::new(service.news.subscribe())
+        .map(|news| Ok(event(news)))
+        .take_until(service.stopping.clone().cancelled_owned());
+    Sse::new(stream).keep_alive(KeepAlive::new().interval(KEEP_ALIVE))
+}
+
+fn event(news: Result<News, BroadcastStreamRecvError>) -> Event {
+    let text = |ids: &mut dyn Iterator<Item = String>| ids.collect::<Vec<_>>();
+    let (name, data) = match news {
+        Ok(News::Readings(devices)) => (
+            "readings",
+            json!({ "devices": text(&mut devices.iter().map(ToString::to_string)) }),
+        ),
+        Ok(News::Results { yards, hives }) => (
+            "results",
+            json!({
+                "yards": text(&mut yards.iter().map(ToString::to_string)),
+                "hives": text(&mut hives.iter().map(ToString::to_string)),
+            }),
+        ),
+        Ok(News::Apiary) => ("apiary", json!({})),
+        Err(BroadcastStreamRecvError::Lagged(missed)) => ("missed", json!({ "count": missed })),
+    };
+    Event::default().event(name).data(data.to_string())
+}

@@ -1,0 +1,246 @@
+//! What is known of one hive: daily uptake, weight, fills, flags, the scale's curve.
+
+use crate::problem::{Id, Params};
+use crate::span::{Dates, Moments};
+use crate::wire::{Columns, EstimateBody, FlagBody, chart_samples, rounded};
+use crate::{Problem, Service, ServiceState};
+use axum::Json;
+use axum::extract::State;
+use larder_domain::{Apiary, FeederId, FillEvent, Hive, HiveId, UptakeDay, WeightDay};
+use serde::Serialize;
+use utoipa::ToSchema;
+use utoipa_axum::{router::OpenApiRouter, routes};
+
+#[derive(Serialize, ToSchema)]
+pub(crate) struct UptakeBody {
+    days: Vec<UptakeDayBody>,
+}
+
+/// What the colony took from one feeder on one local day.
+#[derive(Serialize, ToSchema)]
+pub(crate) struct UptakeDayBody {
+    date: String,
+    feeder: String,
+    /// null: not known.
+    uptake_l: Option<EstimateBody>,
+    /// At the end of the day.
+    remaining_l: Option<EstimateBody>,
+    sugar_kg: Option<f64>,
+    /// The share of the day that readings cover.
+    sensed_share: f64,
+}
+
+impl From<UptakeDay> for UptakeDayBody {
+    fn from(day: UptakeDay) -> Self {
+        Self {
+            date: day.date.to_string(),
+            feeder: day.feeder.to_string(),
+            uptake_l: day.uptake_l.map(Into::into),
+            remaining_l: day.remaining_l.map(Into::into),
+            sugar_kg: day.sugar_kg.map(rounded),
+            sensed_share: rounded(day.sensed_share),
+        }
+    }
+}
+
+#[derive(Serialize, ToSchema)]
+struct WeightBody {
+    days: Vec<WeightDayBody>,
+}
+
+/// The night-time weight that starts a local day.
+#[derive(Serialize, ToSchema)]
+struct WeightDayBody {
+    date: String,
+    weight_kg: Option<EstimateBody>,
+    /// To the next night, handling taken out.
+    net_change_kg: Option<EstimateBody>,
+    /// What hands put on or took off.
+    handling_kg: f64,
+    quality: &'static str,
+}
+
+impl From<WeightDay> for WeightDayBody {
+    fn from(day: WeightDay) -> Self {
+        Self {
+            date: day.date.to_string(),
+            weight_kg: day.weight_kg.map(Into::into),
+            net_change_kg: day.net_change_kg.map(Into::into),
+            handling_kg: rounded(day.handling_kg),
+            quality: day.quality.name(),
+        }
+    }
+}
+
+#[derive(Serialize, ToSchema)]
+struct FillsBody {
+    fills: Vec<FillBody>,
+}
+
+/// A fill as it is believed to have happened.
+#[derive(Serialize, ToSchema)]
+pub(crate) struct FillBody {
+    pub time: String,
+    pub feeder: String,
+    pub volume_l: Option<EstimateBody>,
+    pub strength: Option<String>,
+    /// `recorded`, `detected` or `both`.
+    pub source: &'static str,
+}
+
+impl From<&FillEvent> for FillBody {
+    fn from(fill: &FillEvent) -> Self {
+        Self {
+            time: fill.time.to_rfc3339(),
+            feeder: fill.feeder.to_string(),
+            volume_l: fill.volume_l.map(Into::into),
+            strength: fill.strength.map(|s| s.to_string()),
+            source: fill.source.name(),
+        }
+    }
+}
+
+#[derive(Serialize, ToSchema)]
+struct FlagsBody {
+    flags: Vec<FlagBody>,
+}
+
+pub(crate) fn router() -> OpenApiRouter<ServiceState> {
+    OpenApiRouter::new()
+        .routes(routes!(hive_uptake))
+        .routes(routes!(hive_weight))
+        .routes(routes!(hive_fills))
+        .routes(routes!(hive_flags))
+        .routes(routes!(hive_scale))
+}
+
+pub(crate) fn find_hive<'a>(apiary: &'a Apiary, id: &HiveId) -> Result<&'a Hive, Problem> {
+    apiary
+        .hive(id)
+        .ok_or_else(|| Problem::not_found(format!("there is no hive \"{id}\"")))
+}
+
+fn feeder_ids(service: &Service, id: &HiveId) -> Result<Vec<FeederId>, Problem> {
+    let apiary = service.records.apiary()?;
+    find_hive(&apiary, id)?;
+    Ok(apiary
+        .feeders_of(id)
+        .map(|feeder| feeder.id.clone())
+        .collect())
+}
+
+/// Daily uptake.
+#[utoipa::path(get, path = "/api/v1/hives/{id}/uptake", tag = "hives", params(("id" = String, Path), Dates),
+    responses((status = 200, body = UptakeBody), (status = 404, body = Problem)))]
+async fn hive_uptake(
+    State(service): State<ServiceState>,
+    Id(id): Id<HiveId>,
+    Params(dates): Params<Dates>,
+) -> Result<Json<UptakeBody>, Problem> {
+    let (from, to) = dates.range()?;
+    service
+        .blocking(move |s| {
+            let feeders = feeder_ids(s, &id)?;
+            let days = match feeders.is_empty() {
+                true => Vec::new(),
+                false => s.records.uptake(&feeders, from, to)?,
+            };
+            Ok(Json(UptakeBody {
+                days: days.into_iter().map(Into::into).collect(),
+            }))
+        })
+        .await
+}
+
+/// Night-time weights.
+#[utoipa::path(get, path = "/api/v1/hives/{id}/weight", tag = "hives", params(("id" = String, Path), Dates),
+    responses((status = 200, body = WeightBody), (status = 404, body = Problem)))]
+async fn hive_weight(
+    State(service): State<ServiceState>,
+    Id(id): Id<HiveId>,
+    Params(dates): Params<Dates>,
+) -> Result<Json<WeightBody>, Problem> {
+    let (from, to) = dates.range()?;
+    service
+        .blocking(move |s| {
+            find_hive(&s.records.apiary()?, &id)?;
+            let days = s.records.weight(&[id], from, to)?;
+            Ok(Json(WeightBody {
+                days: days.into_iter().map(Into::into).collect(),
+            }))
+        })
+        .await
+}
+
+/// Fills.
+#[utoipa::path(get, path = "/api/v1/hives/{id}/fills", tag = "hives", params(("id" = String, Path), Moments),
+    responses((status = 200, body = FillsBody), (status = 404, body = Problem)))]
+async fn hive_fills(
+    State(service): State<ServiceState>,
+    Id(id): Id<HiveId>,
+    Params(moments): Params<Moments>,
+) -> Result<Json<FillsBody>, Problem> {
+    service
+        .blocking(move |s| {
+            let span = moments.span((s.now)())?;
+            let feeders = feeder_ids(s, &id)?;
+            let fills = match feeders.is_empty() {
+                true => Vec::new(),
+                false => s.records.fill_events(&feeders, span)?,
+            };
+            Ok(Json(FillsBody {
+                fills: fills.iter().map(Into::into).collect(),
+            }))
+        })
+        .await
+}
+
+/// Flags of the hive, its feeders and the devices that stand there.
+#[utoipa::path(get, path = "/api/v1/hives/{id}/flags", tag = "hives", params(("id" = String, Path), Moments),
+    responses((status = 200, body = FlagsBody), (status = 404, body = Problem)))]
+async fn hive_flags(
+    State(service): State<ServiceState>,
+    Id(id): Id<HiveId>,
+    Params(moments): Params<Moments>,
+) -> Result<Json<FlagsBody>, Problem> {
+    service
+        .blocking(move |s| {
+            let span = moments.span((s.now)())?;
+            find_hive(&s.records.apiary()?, &id)?;
+            let flags = s.records.flags(None, span)?;
+            let flags = flags.iter().filter(|flag| flag.hive.as_ref() == Some(&id));
+            Ok(Json(FlagsBody {
+                flags: flags.map(Into::into).collect(),
+            }))
+        })
+        .await
+}
+
+/// The scale's curve, across every scale that stood under the hive.
+#[utoipa::path(get, path = "/api/v1/hives/{id}/scale", tag = "hives", params(("id" = String, Path), Moments),
+    responses((status = 200, body = Columns), (status = 404, body = Problem)))]
+async fn hive_scale(
+    State(service): State<ServiceState>,
+    Id(id): Id<HiveId>,
+    Params(moments): Params<Moments>,
+) -> Result<Json<Columns>, Problem> {
+    service
+        .blocking(move |s| {
+            let (span, points) = (moments.span((s.now)())?, moments.points()?);
+            let apiary = s.records.apiary()?;
+            let hive = find_hive(&apiary, &id)?;
+            let mut samples = Vec::new();
+            let mut reduced = false;
+            for scale in &hive.scales {
+                if let Some(part) = scale.during.intersect(span) {
+                    let (more, fewer) =
+                        chart_samples(s.readings.as_ref(), &scale.source, part, points)?;
+                    samples.extend(more);
+                    reduced |= fewer;
+                }
+            }
+            samples.sort_by_key(|sample| sample.time);
+            Ok(Json(Columns::new("kg", reduced, &samples)))
+        })
+        .await
+}

@@ -1,0 +1,79 @@
+//! The whole router, and the description of it that is generated from the code.
+
+use crate::{Problem, ServiceState};
+use axum::Router;
+use axum::extract::State;
+use axum::http::{StatusCode, header};
+use axum::response::IntoResponse;
+use std::time::Duration;
+use tower_http::compression::CompressionLayer;
+use tower_http::compression::predicate::{DefaultPredicate, NotForContentType, Predicate};
+use tower_http::limit::RequestBodyLimitLayer;
+use tower_http::timeout::TimeoutLayer;
+use tower_http::trace::TraceLayer;
+use utoipa::OpenApi;
+use utoipa_axum::router::OpenApiRouter;
+
+/// Largest body taken: a declaration or a fill is a few hundred bytes.
+const BODY_LIMIT: usize = 256 * 1024;
+
+/// Answers that take longer are given up; charts of a season take milliseconds.
+const ANSWER_LIMIT: Duration = Duration::from_secs(60);
+
+#[derive(OpenApi)]
+#[openapi(info(
+    title = "Larder",
+    description = "Sugar syrup feeding as seen by hive scales and level sensors. Times are RFC 3339 in UTC, days are the yard's local days, volumes are litres at 20 °C, an estimate comes with the interval that holds the truth nine times in ten."
+))]
+struct Description;
+
+fn described() -> OpenApiRouter<ServiceState> {
+    OpenApiRouter::with_openapi(Description::openapi())
+        .merge(crate::shelf::router())
+        .merge(crate::declare::router())
+        .merge(crate::hives::router())
+        .merge(crate::feeders::router())
+        .merge(crate::readings::router())
+        .merge(crate::devices::router())
+        .merge(crate::fills::router())
+        .merge(crate::flags::router())
+        .merge(crate::quarantine::router())
+        .merge(crate::settings::router())
+        .merge(crate::events::router())
+        .merge(crate::health::router())
+}
+
+/// The OpenAPI 3.1 description as JSON.
+pub fn openapi_json() -> String {
+    described()
+        .into_openapi()
+        .to_pretty_json()
+        .unwrap_or_else(|error| {
+            // Only a schema that can't be written as JSON could fail, and a test writes it.
+            format!("{{\"error\": \"{error}\"}}")
+        })
+}
+
+/// Everything that is served, without a socket.
+pub fn router(service: ServiceState) -> Router {
+    let (api, _) = described().split_for_parts();
+    let not_events = DefaultPredicate::new().and(NotForContentType::SSE);
+    api.route("/api/v1/openapi.json", axum::routing::get(openapi))
+        .fallback(fallback)
+        .layer(CompressionLayer::new().compress_when(not_events))
+        .layer(RequestBodyLimitLayer::new(BODY_LIMIT))
+        .layer(TimeoutLayer::with_status_code(
+            StatusCode::GATEWAY_TIMEOUT,
+            ANSWER_LIMIT,
+        ))
+        .layer(TraceLayer::new_for_http())
+        .with_state(service)
+}
+
+async fn openapi(State(_): State<ServiceState>) -> impl IntoResponse {
+    ([(header::CONTENT_TYPE, "application/json")], openapi_json())
+}
+
+async fn fallback() -> Problem {
+    Problem::not_found("there is nothing at this address; /api/v1/openapi.json lists what there is")
+}

@@ -1,0 +1,98 @@
+//! What the handlers work with. The binary fills it in.
+
+use larder_domain::{DeviceId, FeederId, HiveId, Timestamp, YardId};
+use larder_process::FeederNow;
+use larder_store::{QuarantinedId, Readings, Records, StoreError};
+use std::collections::HashMap;
+use std::sync::{Arc, PoisonError, RwLock};
+use tokio::sync::broadcast;
+use tokio_util::sync::CancellationToken;
+
+/// Shared by every handler.
+pub type ServiceState = Arc<Service>;
+
+/// What the handlers work with.
+pub struct Service {
+    /// The readings, in whichever store keeps them.
+    pub readings: Arc<dyn Readings>,
+    /// Everything else.
+    pub records: Arc<dyn Records>,
+    /// How feeders stand now; written by the processing loop.
+    pub live: Live,
+    /// News for pages that listen. Slow listeners lose the oldest and are told to load anew.
+    pub news: broadcast::Sender<News>,
+    /// `Err` with the reason while no readings are taken in.
+    pub ready: Box<dyn Fn() -> Result<(), String> + Send + Sync>,
+    /// Reads quarantined messages again; empty: all of them.
+    pub replay: Box<dyn Fn(&[QuarantinedId]) -> Result<ReplayOutcome, StoreError> + Send + Sync>,
+    /// Called after fills or the apiary changed, so that results follow.
+    pub changed: Box<dyn Fn() + Send + Sync>,
+    /// The clock.
+    pub now: Box<dyn Fn() -> Timestamp + Send + Sync>,
+    /// The metrics as Prometheus' text.
+    pub metrics: Box<dyn Fn() -> String + Send + Sync>,
+    /// Ends the live streams when the service stops; they would keep it up for ever.
+    pub stopping: CancellationToken,
+}
+
+/// What a replay did.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct ReplayOutcome {
+    /// Entries that could be read now and left the quarantine.
+    pub released: u64,
+    /// Entries that still can't be read.
+    pub kept: u64,
+    /// Readings that came of it.
+    pub readings: u64,
+}
+
+/// Something changed.
+#[derive(Clone, PartialEq, Debug)]
+pub enum News {
+    /// Readings of these devices came in.
+    Readings(Vec<DeviceId>),
+    /// Results were computed again.
+    Results {
+        /// For these yards.
+        yards: Vec<YardId>,
+        /// And these hives in them.
+        hives: Vec<HiveId>,
+    },
+    /// The apiary was declared anew.
+    Apiary,
+}
+
+/// How every feeder stands, as of the last computation. Held by the processing loop, which writes,
+/// and by the handlers, which read; a poisoned lock still holds whole values.
+#[derive(Clone, Default)]
+pub struct Live(Arc<RwLock<HashMap<FeederId, FeederNow>>>);
+
+impl Live {
+    /// How one feeder stands; `None`: not computed yet.
+    pub fn feeder(&self, id: &FeederId) -> Option<FeederNow> {
+        self.0
+            .read()
+            .unwrap_or_else(PoisonError::into_inner)
+            .get(id)
+            .cloned()
+    }
+
+    /// Takes in what was computed for one yard.
+    pub fn update(&self, feeders: Vec<FeederNow>) {
+        let mut held = self.0.write().unwrap_or_else(PoisonError::into_inner);
+        held.extend(feeders.into_iter().map(|now| (now.feeder.clone(), now)));
+    }
+}
+
+impl Service {
+    /// Runs a store call on a thread that may block.
+    pub(crate) async fn blocking<T: Send + 'static>(
+        self: &Arc<Self>,
+        call: impl FnOnce(&Self) -> Result<T, crate::Problem> + Send + 'static,
+    ) -> Result<T, crate::Problem> {
+        let service = Arc::clone(self);
+        tokio::task::spawn_blocking(move || call(&service))
+            .await
+            .unwrap_or_else(|_| Err(crate::Problem::internal("a store call ended unexpectedly")))
+    }
+}

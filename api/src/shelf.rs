@@ -1,0 +1,287 @@
+//! The shelf: every yard, its hives and their feeders as they stand, in one answer.
+
+use crate::hives::FillBody;
+use crate::wire::{EstimateBody, FlagBody, rounded};
+use crate::{Problem, Service, ServiceState};
+use axum::Json;
+use axum::extract::State;
+use larder_domain::{
+    Apiary, ChannelKind, ChannelName, ChannelRef, Feeder, FeederId, FillEvent, Flag, Hive, HiveId,
+    Span, Timestamp, UptakeDay, WeightDay, Yard, time::local_day,
+};
+use larder_store::LatestSample;
+use serde::Serialize;
+use std::collections::HashMap;
+use utoipa::ToSchema;
+use utoipa_axum::{router::OpenApiRouter, routes};
+
+/// How far back the last whole day, the last fill and the last night may lie to be shown.
+const LOOK_BACK_DAYS: u64 = 60;
+
+#[derive(Serialize, ToSchema)]
+struct ShelfBody {
+    as_of: String,
+    yards: Vec<YardShelf>,
+}
+
+#[derive(Serialize, ToSchema)]
+struct YardShelf {
+    id: String,
+    name: String,
+    timezone: String,
+    latitude: Option<f64>,
+    longitude: Option<f64>,
+    weather: Option<WeatherNow>,
+    hives: Vec<HiveShelf>,
+    /// Open flags that belong to the yard and to no hive.
+    flags: Vec<FlagBody>,
+}
+
+#[derive(Serialize, ToSchema)]
+struct WeatherNow {
+    at: String,
+    temperature_c: Option<f64>,
+    rain_mm_24h: Option<f64>,
+    wind_m_s: Option<f64>,
+}
+
+#[derive(Serialize, ToSchema)]
+struct HiveShelf {
+    id: String,
+    name: String,
+    goal: Option<&'static str>,
+    target_weight_kg: Option<f64>,
+    target_date: Option<String>,
+    supers_on: bool,
+    /// The newest night-time weight.
+    weight_kg: Option<EstimateBody>,
+    weight_date: Option<String>,
+    net_change_kg: Option<EstimateBody>,
+    feeders: Vec<FeederShelf>,
+    /// Open flags.
+    flags: Vec<FlagBody>,
+}
+
+#[derive(Serialize, ToSchema)]
+struct FeederShelf {
+    id: String,
+    kind: &'static str,
+    capacity_l: f64,
+    /// Whether a level sensor watches it.
+    sensed: bool,
+    /// The newest moment that readings speak of.
+    seen_at: Option<String>,
+    remaining_l: Option<EstimateBody>,
+    rate_l_per_day: Option<EstimateBody>,
+    /// What will be left at the end of tomorrow at this rate.
+    tomorrow_night_l: Option<f64>,
+    last_day: Option<LastDay>,
+    last_fill: Option<FillBody>,
+}
+
+/// The last whole local day.
+#[derive(Serialize, ToSchema)]
+struct LastDay {
+    date: String,
+    uptake_l: Option<EstimateBody>,
+}
+
+pub(crate) fn router() -> OpenApiRouter<ServiceState> {
+    OpenApiRouter::new().routes(routes!(shelf))
+}
+
+/// Everything that the first look needs.
+#[utoipa::path(get, path = "/api/v1/shelf", tag = "shelf", responses((status = 200, body = ShelfBody)))]
+async fn shelf(State(service): State<ServiceState>) -> Result<Json<ShelfBody>, Problem> {
+    service.blocking(|s| shelf_body(s).map(Json)).await
+}
+
+/// All that is read from the store, once for the whole shelf.
+struct Known {
+    now: Timestamp,
+    latest: HashMap<ChannelRef, LatestSample>,
+    uptake: HashMap<FeederId, Vec<UptakeDay>>,
+    weight: HashMap<HiveId, Vec<WeightDay>>,
+    fills: HashMap<FeederId, FillEvent>,
+    open: Vec<Flag>,
+}
+
+fn shelf_body(service: &Service) -> Result<ShelfBody, Problem> {
+    let now = (service.now)();
+    let apiary = service.records.apiary()?;
+    let known = read(service, &apiary, now)?;
+    let yards = apiary
+        .yards()
+        .map(|yard| yard_shelf(service, &apiary, yard, &known))
+        .collect::<Result<_, _>>()?;
+    Ok(ShelfBody {
+        as_of: now.to_rfc3339(),
+        yards,
+    })
+}
+
+fn read(service: &Service, apiary: &Apiary, now: Timestamp) -> Result<Known, Problem> {
+    let since = now.to_utc().date_naive() - chrono::Days::new(LOOK_BACK_DAYS);
+    let feeders: Vec<_> = apiary.feeders().map(|feeder| feeder.id.clone()).collect();
+    let hives: Vec<_> = apiary.hives().map(|hive| hive.id.clone()).collect();
+    let span = Span {
+        start: now.plus_ms(-86_400_000 * LOOK_BACK_DAYS as i64),
+        end: now.plus_ms(1),
+    };
+    let mut known = Known {
+        now,
+        latest: HashMap::new(),
+        uptake: HashMap::new(),
+        weight: HashMap::new(),
+        fills: HashMap::new(),
+        open: service.records.flags(None, span)?,
+    };
+    known.open.retain(|flag| flag.closed_at.is_none());
+    for sample in service.readings.latest()? {
+        known.latest.insert(sample.series.clone(), sample);
+    }
+    if !feeders.is_empty() {
+        for day in service.records.uptake(&feeders, Some(since), None)? {
+            known
+                .uptake
+                .entry(day.feeder.clone())
+                .or_default()
+                .push(day);
+        }
+        for fill in service.records.fill_events(&feeders, span)? {
+            known.fills.insert(fill.feeder.clone(), fill);
+        }
+    }
+    if !hives.is_empty() {
+        for day in service.records.weight(&hives, Some(since), None)? {
+            known.weight.entry(day.hive.clone()).or_default().push(day);
+        }
+    }
+    Ok(known)
+}
+
+fn yard_shelf(
+    service: &Service,
+    apiary: &Apiary,
+    yard: &Yard,
+    known: &Known,
+) -> Result<YardShelf, Problem> {
+    let hives = apiary
+        .hives_in(&yard.id)
+        .map(|h| hive_shelf(service, apiary, yard, h, known));
+    let of_yard = known
+        .open
+        .iter()
+        .filter(|flag| flag.hive.is_none() && flag.yard.as_ref() == Some(&yard.id));
+    Ok(YardShelf {
+        id: yard.id.to_string(),
+        name: yard.name.clone(),
+        timezone: yard.timezone.to_string(),
+        latitude: yard.position.map(|(latitude, _)| latitude),
+        longitude: yard.position.map(|(_, longitude)| longitude),
+        weather: weather_now(service, yard, known)?,
+        hives: hives.collect(),
+        flags: of_yard.map(Into::into).collect(),
+    })
+}
+
+fn weather_now(
+    service: &Service,
+    yard: &Yard,
+    known: &Known,
+) -> Result<Option<WeatherNow>, Problem> {
+    let Some(device) = &yard.weather else {
+        return Ok(None);
+    };
+    let series = |kind: ChannelKind| {
+        let channel = ChannelName::new(kind.name()).expect("known channels have valid names");
+        ChannelRef {
+            device: device.clone(),
+            channel,
+        }
+    };
+    let newest = |kind| known.latest.get(&series(kind)).map(|l| l.sample);
+    let (temperature, wind) = (newest(ChannelKind::Temperature), newest(ChannelKind::Wind));
+    let Some(at) = [temperature, wind]
+        .into_iter()
+        .flatten()
+        .map(|s| s.time)
+        .max()
+    else {
+        return Ok(None);
+    };
+    let day = Span {
+        start: known.now.plus_ms(-86_400_000),
+        end: known.now.plus_ms(1),
+    };
+    let rain = service.readings.range(&series(ChannelKind::Rain), day)?;
+    Ok(Some(WeatherNow {
+        at: at.to_rfc3339(),
+        temperature_c: temperature.map(|s| s.value),
+        rain_mm_24h: (!rain.is_empty()).then(|| rounded(rain.iter().map(|s| s.value).sum())),
+        wind_m_s: wind.map(|s| s.value),
+    }))
+}
+
+fn hive_shelf(
+    service: &Service,
+    apiary: &Apiary,
+    yard: &Yard,
+    hive: &Hive,
+    known: &Known,
+) -> HiveShelf {
+    let days = known.weight.get(&hive.id).map_or(&[][..], Vec::as_slice);
+    let night = days.iter().rev().find(|day| day.weight_kg.is_some());
+    let change = days.iter().rev().find_map(|day| day.net_change_kg);
+    let flags = known
+        .open
+        .iter()
+        .filter(|flag| flag.hive.as_ref() == Some(&hive.id));
+    HiveShelf {
+        id: hive.id.to_string(),
+        name: hive.name.clone(),
+        goal: hive.goal.map(|goal| goal.name()),
+        target_weight_kg: hive.target_weight_kg,
+        target_date: hive.target_date.map(|date| date.to_string()),
+        supers_on: hive.supers_on,
+        weight_kg: night.and_then(|day| day.weight_kg).map(Into::into),
+        weight_date: night.map(|day| day.date.to_string()),
+        net_change_kg: change.map(Into::into),
+        feeders: apiary
+            .feeders_of(&hive.id)
+            .map(|f| feeder_shelf(service, yard, f, known))
+            .collect(),
+        flags: flags.map(Into::into).collect(),
+    }
+}
+
+fn feeder_shelf(service: &Service, yard: &Yard, feeder: &Feeder, known: &Known) -> FeederShelf {
+    let now = service.live.feeder(&feeder.id);
+    let today = known.now.local_date(yard.timezone);
+    let days = known.uptake.get(&feeder.id).map_or(&[][..], Vec::as_slice);
+    let last_day = days.iter().rev().find(|day| day.date < today);
+    let remaining = now.as_ref().and_then(|now| now.remaining_l);
+    let rate = now.as_ref().and_then(|now| now.rate_l_per_day);
+    let tomorrow = today + chrono::Days::new(1);
+    let days_left = local_day(yard.timezone, tomorrow)
+        .end
+        .hours_since(known.now)
+        / 24.0;
+    FeederShelf {
+        id: feeder.id.to_string(),
+        kind: feeder.kind.name(),
+        capacity_l: feeder.capacity_l,
+        sensed: !feeder.sensors.is_empty(),
+        seen_at: now.and_then(|now| now.seen_at).map(Timestamp::to_rfc3339),
+        remaining_l: remaining.map(Into::into),
+        rate_l_per_day: rate.map(Into::into),
+        tomorrow_night_l: remaining
+            .zip(rate)
+            .map(|(left, rate)| rounded((left.value - rate.value * days_left).max(0.0))),
+        last_day: last_day.map(|day| LastDay {
+            date: day.date.to_string(),
+            uptake_l: day.uptake_l.map(Into::into),
+        }),
+        last_fill: known.fills.get(&feeder.id).map(Into::into),
+    }
+}

@@ -1,0 +1,124 @@
+//! Values that many answers share, as they look in JSON.
+
+use larder_domain::{Estimate, Flag, Sample, Span, Timestamp};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+/// A value with the interval that holds the truth nine times in ten.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, ToSchema)]
+pub(crate) struct EstimateBody {
+    pub value: f64,
+    pub lo: f64,
+    pub hi: f64,
+}
+
+impl From<Estimate> for EstimateBody {
+    fn from(estimate: Estimate) -> Self {
+        Self {
+            value: rounded(estimate.value),
+            lo: rounded(estimate.lo),
+            hi: rounded(estimate.hi),
+        }
+    }
+}
+
+/// A tenth of a gram or of a millilitre is finer than any of our estimates.
+pub(crate) fn rounded(value: f64) -> f64 {
+    (value * 1e4).round() / 1e4
+}
+
+/// Something wrong, from when to when, with the evidence.
+#[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
+pub(crate) struct FlagBody {
+    /// Stays the same while the flag lives.
+    pub id: String,
+    pub kind: &'static str,
+    pub yard: Option<String>,
+    pub hive: Option<String>,
+    pub feeder: Option<String>,
+    pub device: Option<String>,
+    pub opened_at: String,
+    pub closed_at: Option<String>,
+    pub severity: &'static str,
+    pub probability: f64,
+    pub evidence: String,
+}
+
+impl From<&Flag> for FlagBody {
+    fn from(flag: &Flag) -> Self {
+        let yard = flag.yard.as_ref().map(ToString::to_string);
+        let hive = flag.hive.as_ref().map(ToString::to_string);
+        let feeder = flag.feeder.as_ref().map(ToString::to_string);
+        let device = flag.device.as_ref().map(ToString::to_string);
+        let subject = [&device, &feeder, &hive, &yard]
+            .into_iter()
+            .find_map(Option::as_deref)
+            .unwrap_or("-");
+        Self {
+            id: format!("{}:{}:{}", flag.kind.name(), subject, flag.opened_at.0),
+            kind: flag.kind.name(),
+            opened_at: flag.opened_at.to_rfc3339(),
+            closed_at: flag.closed_at.map(Timestamp::to_rfc3339),
+            severity: flag.severity.name(),
+            probability: (flag.probability * 1000.0).round() / 1000.0,
+            evidence: flag.evidence.clone(),
+            yard,
+            hive,
+            feeder,
+            device,
+        }
+    }
+}
+
+/// A series as columns: small on the wire and quick to draw. The time of value `i` is `start_ms`
+/// plus the sum of `step_ms` up to and including `i`.
+#[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
+pub(crate) struct Columns {
+    /// The unit of the values.
+    pub unit: String,
+    /// Whether the series was reduced to the points asked for.
+    pub reduced: bool,
+    /// Milliseconds since 1970 of the first value; 0 where there is none.
+    pub start_ms: i64,
+    /// Milliseconds from the value before; the first is 0.
+    pub step_ms: Vec<i64>,
+    /// The values.
+    pub value: Vec<f64>,
+}
+
+impl Columns {
+    pub fn new(unit: &str, reduced: bool, samples: &[Sample]) -> Self {
+        let start_ms = samples.first().map_or(0, |s| s.time.0);
+        let mut before = start_ms;
+        let step_ms = samples
+            .iter()
+            .map(|s| {
+                let step = s.time.0 - before;
+                before = s.time.0;
+                step
+            })
+            .collect();
+        let value = samples.iter().map(|s| s.value).collect();
+        Self {
+            unit: unit.to_owned(),
+            reduced,
+            start_ms,
+            step_ms,
+            value,
+        }
+    }
+}
+
+/// Reads a stretch of one series for a chart: whole where it fits, reduced where not.
+pub(crate) fn chart_samples(
+    readings: &dyn larder_store::Readings,
+    series: &larder_domain::ChannelRef,
+    span: Span,
+    points: usize,
+) -> Result<(Vec<Sample>, bool), larder_store::StoreError> {
+    let samples = readings.reduced(series, span, points.saturating_add(1))?;
+    if samples.len() <= points {
+        return Ok((samples, false));
+    }
+    Ok((readings.reduced(series, span, points)?, true))
+}
