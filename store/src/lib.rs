@@ -2,10 +2,12 @@
 //! to traits in the domain's words and only the binary picks a backend.
 
 mod contract;
+mod embedded;
 mod error;
 
 pub use contract::{
     Appended, Attribute, Change, DeviceHealth, LatestSample, Quarantined, QuarantinedId, Readings,
     Records, Refused, ResultsPatch, SeriesInfo,
 };
+pub use embedded::{Access, EmbeddedStore};
 pub use error::StoreError;

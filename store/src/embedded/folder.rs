@@ -1,0 +1,50 @@
+//! The data directory: its files, and the lock that lets one process at a time write.
+
+use super::fault::Fault;
+use crate::StoreError;
+use std::fs::{self, File, OpenOptions, TryLockError};
+use std::path::{Path, PathBuf};
+
+/// How a store is opened.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Access {
+    /// To read and write; made where there is none. One process at a time.
+    Create,
+    /// To read and write what is there already. One process at a time.
+    Existing,
+    /// To read, also beside a process that writes. What is read is the store as it was when it was
+    /// opened, whole and consistent; open again to see what came later. Close it soon: the
+    /// write-ahead log cannot be shortened while it is open.
+    Read,
+}
+
+/// The database's file in the data directory. SQLite puts `-wal` and `-shm` beside it.
+pub(super) fn database_in(dir: &Path) -> PathBuf {
+    dir.join("larder.sqlite")
+}
+
+/// Holds the data directory for this process until dropped. The system lets go of it when the
+/// process ends in whatever way, so a lock is never left over.
+#[derive(Debug)]
+pub(super) struct Lock(#[expect(dead_code, reason = "held, not read")] File);
+
+/// Makes the folder where `Create` asks for it, and takes its lock.
+pub(super) fn claim(dir: &Path, access: Access) -> Result<Lock, StoreError> {
+    let told = |error: std::io::Error, attempted| Fault::from(error).told(dir, attempted);
+    if access == Access::Create {
+        fs::create_dir_all(dir).map_err(|e| told(e, "make the store's folder"))?;
+    } else if !database_in(dir).exists() {
+        return Err(StoreError::Missing(dir.to_owned()));
+    }
+    let file = OpenOptions::new()
+        .create(true)
+        .truncate(false)
+        .write(true)
+        .open(dir.join("larder.lock"))
+        .map_err(|e| told(e, "open the store's lock file"))?;
+    match file.try_lock() {
+        Ok(()) => Ok(Lock(file)),
+        Err(TryLockError::WouldBlock) => Err(StoreError::InUse(dir.to_owned())),
+        Err(TryLockError::Error(e)) => Err(told(e, "lock the store")),
+    }
+}

@@ -1,0 +1,129 @@
+//! The apiary: one row for each yard, hive, feeder and gateway.
+
+use super::apiary_record::{FeederRecord, HiveRecord, YardRecord};
+use crate::embedded::fault::Fault;
+use larder_domain::{Apiary, DeviceId};
+use rusqlite::{Connection, params};
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+use std::collections::BTreeMap;
+
+const YARD: &str = "yard";
+const HIVE: &str = "hive";
+const FEEDER: &str = "feeder";
+const GATEWAY: &str = "gateway";
+
+pub(super) fn load(db: &Connection) -> Result<Apiary, Fault> {
+    let (mut yards, mut hives, mut feeders, mut gateways) = (vec![], vec![], vec![], vec![]);
+    let mut select = db.prepare_cached("SELECT kind, id, body FROM apiary_item")?;
+    let mut rows = select.query([])?;
+    while let Some(row) = rows.next()? {
+        let (kind, id): (String, String) = (row.get(0)?, row.get(1)?);
+        let body: String = row.get(2)?;
+        let damaged =
+            |what: String| Fault::Damaged(format!("{kind} \"{id}\" does not read: {what}"));
+        match kind.as_str() {
+            YARD => yards.push(
+                parse::<YardRecord>(&body)
+                    .and_then(|r| r.into_yard(&id))
+                    .map_err(damaged)?,
+            ),
+            HIVE => hives.push(
+                parse::<HiveRecord>(&body)
+                    .and_then(|r| r.into_hive(&id))
+                    .map_err(damaged)?,
+            ),
+            FEEDER => feeders.push(
+                parse::<FeederRecord>(&body)
+                    .and_then(|r| r.into_feeder(&id))
+                    .map_err(damaged)?,
+            ),
+            GATEWAY => gateways.push(DeviceId::new(&id).map_err(|e| damaged(e.to_string()))?),
+            _ => return Err(damaged("unknown kind".into())),
+        }
+    }
+    Apiary::new(yards, hives, feeders, gateways).map_err(|problems| {
+        let first = problems
+            .first()
+            .map(ToString::to_string)
+            .unwrap_or_default();
+        Fault::Damaged(format!("the apiary does not fit together: {first}"))
+    })
+}
+
+fn parse<T: DeserializeOwned>(body: &str) -> Result<T, String> {
+    serde_json::from_str(body).map_err(|e| e.to_string())
+}
+
+/// Writes what differs. Says whether anything did.
+pub(super) fn replace(db: &Connection, apiary: &Apiary) -> Result<bool, Fault> {
+    let mut wanted = rows_of(apiary)?;
+    let mut changed = false;
+    let mut select = db.prepare_cached("SELECT kind, id, body FROM apiary_item")?;
+    let mut rows = select.query([])?;
+    let mut gone = Vec::new();
+    while let Some(row) = rows.next()? {
+        let key: (String, String) = (row.get(0)?, row.get(1)?);
+        let body: String = row.get(2)?;
+        match wanted.get(&key) {
+            None => gone.push(key),
+            Some(same) if *same == body => drop(wanted.remove(&key)),
+            Some(_) => {}
+        }
+    }
+    drop(rows);
+    let mut delete = db.prepare_cached("DELETE FROM apiary_item WHERE kind = ?1 AND id = ?2")?;
+    for (kind, id) in gone {
+        delete.execute(params![kind, id])?;
+        changed = true;
+    }
+    let mut put = db.prepare_cached(
+        "INSERT OR REPLACE INTO apiary_item (kind, id, body) VALUES (?1, ?2, ?3)",
+    )?;
+    for ((kind, id), body) in wanted {
+        put.execute(params![kind, id, body])?;
+        changed = true;
+    }
+    Ok(changed)
+}
+
+type Rows = BTreeMap<(String, String), String>;
+
+fn rows_of(apiary: &Apiary) -> Result<Rows, Fault> {
+    let mut rows = Rows::new();
+    let mut put = |kind: &str, id: &str, body: String| {
+        rows.insert((kind.to_owned(), id.to_owned()), body);
+    };
+    for yard in apiary.yards() {
+        put(YARD, yard.id.as_str(), json(&YardRecord::from(yard))?);
+    }
+    for hive in apiary.hives() {
+        put(HIVE, hive.id.as_str(), json(&HiveRecord::from(hive))?);
+    }
+    for feeder in apiary.feeders() {
+        put(
+            FEEDER,
+            feeder.id.as_str(),
+            json(&FeederRecord::from(feeder))?,
+        );
+    }
+    for gateway in apiary.gateways() {
+        put(GATEWAY, gateway.as_str(), "{}".to_owned());
+    }
+    Ok(rows)
+}
+
+fn json(record: &impl Serialize) -> Result<String, Fault> {
+    serde_json::to_string(record).map_err(|e| Fault::Io(e.into()))
+}
+
+/// Every device that the apiary names: scales, level sensors, weather stations, gateways.
+pub(super) fn devices_declared(apiary: &Apiary) -> impl Iterator<Item = &DeviceId> {
+    let weather = apiary.yards().filter_map(|yard| yard.weather.as_ref());
+    let scales = apiary.hives().flat_map(|hive| &hive.scales);
+    let sensors = apiary
+        .feeders()
+        .flat_map(|feeder| feeder.sensors.iter().map(|sensor| &sensor.assignment));
+    let assigned = scales.chain(sensors).map(|a| &a.source.device);
+    weather.chain(assigned).chain(apiary.gateways())
+}

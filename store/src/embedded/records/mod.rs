@@ -1,0 +1,167 @@
+//! Everything that is not a reading, in ordinary tables.
+
+mod apiary;
+mod apiary_record;
+mod devices;
+mod fills;
+mod flags;
+mod quarantine;
+mod results;
+pub(super) mod row;
+mod settings;
+
+use super::EmbeddedStore;
+use crate::{
+    Appended, Attribute, Change, DeviceHealth, Quarantined, QuarantinedId, Records, Refused,
+    ResultsPatch, StoreError,
+};
+use chrono::NaiveDate;
+use larder_domain::{
+    Apiary, DeviceId, FeederId, FillEvent, Flag, HiveId, RecordedFill, Span, Timestamp, UptakeDay,
+    WeightDay, YardId,
+};
+
+impl Records for EmbeddedStore {
+    fn apiary(&self) -> Result<Apiary, StoreError> {
+        self.connections.read("read the apiary", apiary::load)
+    }
+
+    fn set_apiary(&self, apiary: &Apiary) -> Result<bool, StoreError> {
+        self.connections
+            .write("write the apiary", |tx| apiary::replace(tx, apiary))
+    }
+
+    fn record_fills(&self, fills: &[RecordedFill]) -> Result<Appended, StoreError> {
+        self.connections
+            .write("write fills down", |tx| fills::record(tx, fills))
+    }
+
+    fn recorded_fills(
+        &self,
+        feeder: Option<&FeederId>,
+        span: Span,
+    ) -> Result<Vec<RecordedFill>, StoreError> {
+        self.connections
+            .read("read the fills", |db| fills::load(db, feeder, span))
+    }
+
+    fn remove_fill(&self, feeder: &FeederId, time: Timestamp) -> Result<bool, StoreError> {
+        self.connections
+            .write("take a fill out", |tx| fills::remove(tx, feeder, time))
+    }
+
+    fn quarantine_durable(&self, refused: &[Refused]) -> Result<(), StoreError> {
+        if refused.is_empty() {
+            return Ok(());
+        }
+        self.connections
+            .write("write the quarantine", |tx| quarantine::keep(tx, refused))
+    }
+
+    fn quarantined(
+        &self,
+        after: QuarantinedId,
+        limit: usize,
+    ) -> Result<Vec<Quarantined>, StoreError> {
+        self.connections.read("read the quarantine", |db| {
+            quarantine::list(db, after, limit)
+        })
+    }
+
+    fn quarantine_size(&self) -> Result<(u64, u64), StoreError> {
+        self.connections
+            .read("count the quarantine", quarantine::size)
+    }
+
+    fn release_quarantined(&self, ids: &[QuarantinedId]) -> Result<(), StoreError> {
+        self.connections
+            .write("shorten the quarantine", |tx| quarantine::release(tx, ids))
+    }
+
+    fn note_devices(
+        &self,
+        heard: &[(DeviceId, Timestamp)],
+        attributes: &[Attribute],
+    ) -> Result<(), StoreError> {
+        if heard.is_empty() && attributes.is_empty() {
+            return Ok(());
+        }
+        self.connections.write("note what devices say", |tx| {
+            devices::note(tx, heard, attributes)
+        })
+    }
+
+    fn devices(&self) -> Result<Vec<DeviceHealth>, StoreError> {
+        self.connections.read("read the devices", devices::load)
+    }
+
+    fn changes(&self, limit: usize) -> Result<(Vec<Change>, i64), StoreError> {
+        self.changes_waiting(limit)
+    }
+
+    fn note_change(&self, change: &[Change]) -> Result<(), StoreError> {
+        self.add_changes(change)
+    }
+
+    fn settle(&self, mark: i64) -> Result<(), StoreError> {
+        self.settle_changes(mark)
+    }
+
+    fn replace_results(&self, patch: &ResultsPatch) -> Result<(), StoreError> {
+        self.connections
+            .write("write results", |tx| results::replace(tx, patch))
+    }
+
+    fn uptake(
+        &self,
+        feeders: &[FeederId],
+        from: Option<NaiveDate>,
+        to: Option<NaiveDate>,
+    ) -> Result<Vec<UptakeDay>, StoreError> {
+        self.connections.read("read daily uptake", |db| {
+            results::uptake(db, feeders, from, to)
+        })
+    }
+
+    fn weight(
+        &self,
+        hives: &[HiveId],
+        from: Option<NaiveDate>,
+        to: Option<NaiveDate>,
+    ) -> Result<Vec<WeightDay>, StoreError> {
+        self.connections.read("read daily weights", |db| {
+            results::weight(db, hives, from, to)
+        })
+    }
+
+    fn fill_events(&self, feeders: &[FeederId], span: Span) -> Result<Vec<FillEvent>, StoreError> {
+        self.connections.read("read fill events", |db| {
+            results::fill_events(db, feeders, span)
+        })
+    }
+
+    fn replace_flags(
+        &self,
+        yard: Option<&YardId>,
+        span: Span,
+        flags: &[Flag],
+    ) -> Result<(), StoreError> {
+        self.connections
+            .write("write flags", |tx| flags::replace(tx, yard, span, flags))
+    }
+
+    fn flags(&self, yard: Option<&YardId>, span: Span) -> Result<Vec<Flag>, StoreError> {
+        self.connections
+            .read("read flags", |db| flags::load(db, yard, span))
+    }
+
+    fn setting(&self, name: &str) -> Result<Option<String>, StoreError> {
+        self.connections
+            .read("read a setting", |db| settings::read(db, name))
+    }
+
+    fn set_setting(&self, name: &str, value: &str) -> Result<(), StoreError> {
+        self.connections
+            .write("write a setting", |tx| settings::write(tx, name, value))
+    }
+}

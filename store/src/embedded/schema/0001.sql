@@ -1,0 +1,143 @@
+-- Times are milliseconds of UTC since 1970. Dates are ISO 8601 text.
+
+-- Readings. `bits` is the value as an IEEE 754 bit pattern: SQLite's REAL does not keep -0.0.
+CREATE TABLE series (
+    id INTEGER PRIMARY KEY,
+    device TEXT NOT NULL,
+    channel TEXT NOT NULL,
+    unit TEXT NOT NULL,
+    UNIQUE (device, channel)
+) STRICT;
+CREATE TABLE reading (
+    series INTEGER NOT NULL,
+    time INTEGER NOT NULL,
+    bits INTEGER NOT NULL,
+    PRIMARY KEY (series, time)
+) STRICT, WITHOUT ROWID;
+
+-- The backlog of the processing stage: one entry for each series that has news.
+CREATE TABLE change (
+    mark INTEGER PRIMARY KEY AUTOINCREMENT,
+    device TEXT NOT NULL,
+    channel TEXT NOT NULL,
+    start_time INTEGER NOT NULL,
+    end_time INTEGER NOT NULL,
+    UNIQUE (device, channel)
+) STRICT;
+
+-- The apiary: one versioned JSON record for each yard, hive, feeder and gateway.
+CREATE TABLE apiary_item (
+    kind TEXT NOT NULL,
+    id TEXT NOT NULL,
+    body TEXT NOT NULL,
+    PRIMARY KEY (kind, id)
+) STRICT, WITHOUT ROWID;
+
+-- Fills that a keeper wrote down.
+CREATE TABLE recorded_fill (
+    feeder TEXT NOT NULL,
+    time INTEGER NOT NULL,
+    volume_l REAL,
+    strength TEXT,
+    PRIMARY KEY (feeder, time)
+) STRICT, WITHOUT ROWID;
+
+-- What could not be read. Numbers are never used twice.
+CREATE TABLE quarantine (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    received_at INTEGER NOT NULL,
+    last_at INTEGER NOT NULL,
+    count INTEGER NOT NULL,
+    topic TEXT NOT NULL,
+    content_type TEXT,
+    retained INTEGER NOT NULL,
+    reason TEXT NOT NULL,
+    record INTEGER,
+    impossible_device TEXT,
+    impossible_channel TEXT,
+    fingerprint INTEGER NOT NULL,
+    bytes BLOB NOT NULL
+) STRICT;
+CREATE INDEX quarantine_fingerprint ON quarantine (fingerprint);
+
+-- Moments at which a value was refused as impossible; the newest of each device.
+CREATE TABLE impossible (
+    id INTEGER PRIMARY KEY,
+    device TEXT NOT NULL,
+    channel TEXT NOT NULL,
+    time INTEGER NOT NULL
+) STRICT;
+CREATE INDEX impossible_device ON impossible (device, id);
+
+CREATE TABLE device (
+    id TEXT PRIMARY KEY,
+    last_heard INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+CREATE TABLE attribute (
+    device TEXT NOT NULL,
+    name TEXT NOT NULL,
+    value_json TEXT NOT NULL,
+    time INTEGER NOT NULL,
+    PRIMARY KEY (device, name)
+) STRICT, WITHOUT ROWID;
+
+-- What the processing stage found out. An estimate is three columns; no value: not known.
+CREATE TABLE uptake (
+    feeder TEXT NOT NULL,
+    date TEXT NOT NULL,
+    uptake_l REAL,
+    uptake_lo_l REAL,
+    uptake_hi_l REAL,
+    remaining_l REAL,
+    remaining_lo_l REAL,
+    remaining_hi_l REAL,
+    sugar_kg REAL,
+    sensed_share REAL NOT NULL,
+    PRIMARY KEY (feeder, date)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE weight (
+    hive TEXT NOT NULL,
+    date TEXT NOT NULL,
+    weight_kg REAL,
+    weight_lo_kg REAL,
+    weight_hi_kg REAL,
+    net_change_kg REAL,
+    net_change_lo_kg REAL,
+    net_change_hi_kg REAL,
+    handling_kg REAL NOT NULL,
+    quality TEXT NOT NULL,
+    PRIMARY KEY (hive, date)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE fill_event (
+    feeder TEXT NOT NULL,
+    time INTEGER NOT NULL,
+    volume_l REAL,
+    volume_lo_l REAL,
+    volume_hi_l REAL,
+    strength TEXT,
+    source TEXT NOT NULL,
+    PRIMARY KEY (feeder, time)
+) STRICT, WITHOUT ROWID;
+
+-- A flag's identity is (kind, subject, opened_at); the subject is the most particular of device,
+-- feeder, hive and yard.
+CREATE TABLE flag (
+    kind TEXT NOT NULL,
+    subject TEXT NOT NULL,
+    opened_at INTEGER NOT NULL,
+    closed_at INTEGER,
+    yard TEXT,
+    hive TEXT,
+    feeder TEXT,
+    device TEXT,
+    severity TEXT NOT NULL,
+    probability REAL NOT NULL,
+    evidence TEXT NOT NULL,
+    PRIMARY KEY (kind, subject, opened_at)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX flag_yard ON flag (yard, opened_at);
+
+CREATE TABLE setting (
+    name TEXT PRIMARY KEY,
+    value TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
