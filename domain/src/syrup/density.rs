@@ -4,6 +4,7 @@
 //! *Sugar Technologists Manual* (1995), page 164; the water term is Kell's of 1975.
 //! It agrees with handbook tables to 0.3 kg/m3 up to 70 % (`domain/tests/density.rs`).
 
+use super::{held_fraction, polynomial};
 use crate::units::{DegreesCelsius, Litres, MassFraction};
 
 /// Least and greatest temperature at which the equation is used, °C. Kell's water term was fitted
@@ -70,15 +71,6 @@ pub fn litres_moved(
 
 fn held(temperature: DegreesCelsius) -> f64 {
     temperature.0.clamp(DENSITY_RANGE_C.0, DENSITY_RANGE_C.1)
-}
-
-fn held_fraction(w: f64) -> MassFraction {
-    MassFraction::new(w.clamp(0.0, 1.0)).expect("held between 0 and 1")
-}
-
-/// Lowest power first.
-fn polynomial(coefficients: &[f64], x: f64) -> f64 {
-    coefficients.iter().rev().fold(0.0, |sum, c| sum * x + c)
 }
 
 /// kg/m3; row: power of (t - 20 °C)/100, column: power of the mass fraction, from 1.

@@ -1,6 +1,15 @@
 //! A unit is a type. Plain quantities have a public field; a quantity with a range has a private
 //! one and a constructor that says which bound failed.
 
+pub(crate) mod number;
+mod shown;
+mod system;
+pub mod typed;
+
+pub use shown::Shown;
+pub use system::{BadUnitSystem, UnitSystem};
+pub use typed::{Kind, NotUnderstood, Typed};
+
 use std::fmt;
 
 /// Mass in kilograms.

@@ -1,5 +1,11 @@
 //! The strength of a syrup: sugar to water.
 
+mod typed;
+mod views;
+
+pub use typed::{LooseDensity, NotAStrength, typed};
+pub use views::Views;
+
 use crate::units::MassFraction;
 use std::fmt;
 
@@ -31,6 +37,16 @@ impl Strength {
         let (sugar, water) = text.trim().split_once(':').ok_or_else(bad)?;
         let number = |part: &str| part.trim().parse::<f64>().map_err(|_| bad());
         Self::by_mass(number(sugar)?, number(water)?).map_err(|_| bad())
+    }
+
+    /// The strength with this share of sugar, as parts to one part of water.
+    pub fn from_mass_fraction(sugar: MassFraction) -> Result<Self, BadStrength> {
+        Self::by_mass(sugar.value() / (1.0 - sugar.value()), 1.0)
+    }
+
+    /// Parts of sugar to one part of water, by mass.
+    pub fn parts_per_water(self) -> f64 {
+        self.sugar / self.water
     }
 
     /// Sugar as a share of the whole mass.

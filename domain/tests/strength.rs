@@ -1,0 +1,33 @@
+//! What '1:1' and '2:1' by volume really are, against `mix_by_volume.csv`: density equation and
+//! loose sugar of three densities.
+
+mod checks;
+
+use checks::oracles;
+use larder_domain::strength::{LooseDensity, Views, typed};
+
+#[test]
+fn parts_by_volume_give_the_published_percent() {
+    for row in oracles(include_str!("../../tests/checks/mix_by_volume.csv"), 6) {
+        let loose = LooseDensity::new(row.number("sugar_bulk_density_kg_L")).unwrap();
+        let parts = row.number("sugar_to_water_volume_ratio");
+        let strength = typed(&format!("{parts}:1 by volume"), loose).unwrap();
+        let Views {
+            percent,
+            parts_by_volume,
+            ..
+        } = strength.views(loose);
+        let allowed = row.number("tolerance_abs_percent_points");
+        let expected = row.number("sucrose_mass_percent");
+        assert!(
+            (percent - expected).abs() <= allowed,
+            "{}: {percent}",
+            row.id()
+        );
+        assert!(
+            (percent - expected).abs() < 0.01,
+            "closer than it need be: {percent}"
+        );
+        assert!((parts_by_volume - parts).abs() < 1e-12);
+    }
+}
