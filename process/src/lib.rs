@@ -5,10 +5,32 @@
 pub mod input;
 pub mod output;
 
+pub mod analysis;
+pub mod climate;
+pub mod days;
+pub mod evidence;
+pub mod feeder;
+pub mod flags;
+pub mod level;
+pub mod nights;
+pub mod scale;
+pub mod strengths;
+
+pub mod clean;
+pub mod grid;
+pub mod kalman;
+pub mod robust;
+
+mod report;
+
+pub use analysis::{FeederAnalysis, HiveAnalysis, YardAnalysis, analyse_yard};
 pub use input::{DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};
 pub use output::{FeederNow, YardOutput};
 
 /// Estimates one yard: the unit of work, because neighbours are each other's control group.
-pub fn process_yard(_input: &YardInput<'_>) -> YardOutput {
-    YardOutput::default()
+pub fn process_yard(input: &YardInput<'_>) -> YardOutput {
+    let analysis = analyse_yard(input);
+    let mut output = report::report(input, &analysis);
+    output.flags = flags::raise(input, &analysis);
+    output
 }

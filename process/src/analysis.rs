@@ -1,0 +1,225 @@
+//! Everything that is worked out about one yard before it is put into words: what flags and
+//! forecasts are built on.
+
+use crate::climate::Climate;
+use crate::days::{Day, days_on, midnight_nodes};
+use crate::evidence::{FeederEvidence, gather};
+use crate::feeder::{
+    Appetite, FeederCourse, Observations, Workspace, estimate, guess_without_sensor, observe,
+};
+use crate::grid::Grid;
+use crate::input::{HiveInput, YardInput};
+use crate::level::{LevelTrack, track_level};
+use crate::robust::median;
+use crate::scale::{ScaleTrack, track_scale};
+use crate::strengths::Strengths;
+use larder_domain::{Sample, Span, Timestamp};
+
+/// One yard, worked out.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct YardAnalysis {
+    /// The moments of all series below.
+    pub grid: Grid,
+    /// The yard's local days on the grid.
+    pub days: Vec<Day>,
+    /// The weather.
+    pub climate: Climate,
+    /// One for each hive of the input, in its order.
+    pub hives: Vec<HiveAnalysis>,
+}
+
+/// One hive.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct HiveAnalysis {
+    /// Its scale; empty where it has none.
+    pub scale: ScaleTrack,
+    /// One for each feeder of the input, in its order.
+    pub feeders: Vec<FeederAnalysis>,
+}
+
+/// One feeder.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct FeederAnalysis {
+    /// Its level sensor's readings.
+    pub level: LevelTrack,
+    /// The same on the grid.
+    pub observations: Observations,
+    /// Fills, spills and times at which the sensor is not believed.
+    pub evidence: FeederEvidence,
+    /// What was in it and how fast it was taken.
+    pub course: FeederCourse,
+}
+
+/// Works one yard out.
+pub fn analyse_yard(input: &YardInput<'_>) -> YardAnalysis {
+    let grid = Grid::covering(extent(input));
+    let days = days_on(&grid, input.yard.timezone);
+    let midnights = midnight_nodes(&grid, &days);
+    let climate = Climate::of(input, &grid, &days);
+    let strengths = Strengths::of(input);
+    let mut analysis = YardAnalysis {
+        grid,
+        days,
+        climate,
+        hives: Vec::with_capacity(input.hives.len()),
+    };
+    let mut scratch = Vec::new();
+    let mut workspace = Workspace::default();
+    let yard_syrup = syrup_temperature_of_yard(input, &grid, &analysis.climate);
+    for hive in &input.hives {
+        let found = watch_hive(hive, &analysis, &strengths, &yard_syrup, &mut scratch);
+        analysis.hives.push(found);
+    }
+    for (hive, found) in input.hives.iter().zip(&mut analysis.hives) {
+        for (feeder, found) in hive.feeders.iter().zip(&mut found.feeders) {
+            if found.observations.nodes.is_empty() {
+                continue;
+            }
+            let task = crate::feeder::Task {
+                grid: &grid,
+                observations: &found.observations,
+                changes: &found.evidence.changes,
+                midnights: &midnights,
+                losses: &[],
+                capacity_l: feeder.feeder.capacity_l,
+            };
+            found.course = estimate(&task, &mut workspace);
+        }
+    }
+    guess_unsensed(input, &mut analysis, &midnights);
+    analysis
+}
+
+/// From the first reading or the start of what is asked for to the clock.
+fn extent(input: &YardInput<'_>) -> Span {
+    let first = |samples: &[Sample]| samples.first().map(|sample| sample.time);
+    let levels = |hive: &HiveInput<'_>| {
+        let all = hive.feeders.iter().flat_map(|feeder| &feeder.levels);
+        all.filter_map(|level| first(level.samples)).min()
+    };
+    let of_hive = |hive: &HiveInput<'_>| first(hive.weight).into_iter().chain(levels(hive)).min();
+    let earliest = input.hives.iter().filter_map(of_hive).min();
+    let end = input.span.end.min(input.now);
+    let start = earliest.map_or(input.span.start, |e| e.min(input.span.start));
+    Span {
+        start: start.min(end),
+        end,
+    }
+}
+
+fn watch_hive(
+    hive: &HiveInput<'_>,
+    yard: &YardAnalysis,
+    strengths: &Strengths,
+    yard_syrup: &[f64],
+    scratch: &mut Vec<f64>,
+) -> HiveAnalysis {
+    let grid = &yard.grid;
+    let own = grid.resample(hive.scale_temperature, 3.0);
+    let cell = yard.climate.of_load_cell(own);
+    let scale = track_scale(grid, hive.weight, &cell, &yard.climate.quiet_night, scratch);
+    let levels: Vec<LevelTrack> = hive
+        .feeders
+        .iter()
+        .map(|feeder| {
+            let density = |at: Timestamp| strengths.kg_per_litre(feeder.feeder, at);
+            track_level(feeder, density, scratch)
+        })
+        .collect();
+    let evidence = gather(hive, &scale, &levels, strengths);
+    let feeders =
+        hive.feeders
+            .iter()
+            .zip(levels)
+            .zip(evidence)
+            .map(|((feeder, level), evidence)| {
+                let temperature = syrup_temperature(grid, feeder, yard_syrup);
+                let seen = observe(grid, feeder, &level, &evidence, &temperature, strengths);
+                FeederAnalysis {
+                    level,
+                    observations: seen,
+                    evidence,
+                    course: FeederCourse::default(),
+                }
+            });
+    HiveAnalysis {
+        feeders: feeders.collect(),
+        scale,
+    }
+}
+
+/// Its own thermometer, else the yard's feeders', else the air.
+fn syrup_temperature(grid: &Grid, feeder: &crate::FeederInput<'_>, yard: &[f64]) -> Vec<f64> {
+    let mut own = vec![f64::NAN; grid.len()];
+    for level in &feeder.levels {
+        let found = grid.resample(level.syrup_temperature, 3.0);
+        for (value, found) in own.iter_mut().zip(found) {
+            if !found.is_nan() {
+                *value = found;
+            }
+        }
+    }
+    let pairs = own.iter().zip(yard);
+    pairs
+        .map(|(&o, &y)| if o.is_nan() { y } else { o })
+        .collect()
+}
+
+/// The mean syrup temperature of the yard's feeders; the air's, half an hour late, where none is known.
+fn syrup_temperature_of_yard(input: &YardInput<'_>, grid: &Grid, climate: &Climate) -> Vec<f64> {
+    let mut sums = vec![(0.0, 0u32); grid.len()];
+    let feeders = input.hives.iter().flat_map(|hive| &hive.feeders);
+    for level in feeders.flat_map(|feeder| &feeder.levels) {
+        if level.syrup_temperature.is_empty() {
+            continue;
+        }
+        let own = grid.resample(level.syrup_temperature, 3.0);
+        for (sum, value) in sums.iter_mut().zip(own) {
+            if !value.is_nan() {
+                sum.0 += value;
+                sum.1 += 1;
+            }
+        }
+    }
+    let air = climate.air.iter();
+    sums.iter()
+        .zip(air)
+        .map(|(&(sum, n), &air)| if n > 0 { sum / f64::from(n) } else { air })
+        .collect()
+}
+
+fn guess_unsensed(input: &YardInput<'_>, analysis: &mut YardAnalysis, midnights: &[bool]) {
+    let appetite = yard_appetite(input, analysis);
+    for (hive, found) in input.hives.iter().zip(&mut analysis.hives) {
+        for (feeder, found) in hive.feeders.iter().zip(&mut found.feeders) {
+            if found.observations.nodes.is_empty() {
+                found.course = guess_without_sensor(
+                    &analysis.grid,
+                    &found.evidence.changes,
+                    midnights,
+                    &appetite,
+                    feeder.feeder.capacity_l,
+                );
+            }
+        }
+    }
+}
+
+fn yard_appetite(input: &YardInput<'_>, analysis: &YardAnalysis) -> Appetite {
+    let mut known = Vec::new();
+    let mut per_capacity = Vec::with_capacity(analysis.grid.len());
+    for k in 0..analysis.grid.len() {
+        known.clear();
+        for (hive, found) in input.hives.iter().zip(&analysis.hives) {
+            for (feeder, found) in hive.feeders.iter().zip(&found.feeders) {
+                let course = &found.course;
+                let capacity = feeder.feeder.capacity_l;
+                if course.sensor.is_some() && course.volume_l[k] > 0.1 * capacity {
+                    known.push(course.rate[k].max(0.0) / capacity);
+                }
+            }
+        }
+        per_capacity.push(median(&mut known).unwrap_or(f64::NAN));
+    }
+    Appetite { per_capacity }
+}

@@ -1,0 +1,160 @@
+//! What sensors say that cannot be: values out of range, single absurd ones, and a value that sticks.
+
+use crate::robust::{median_of_few, noise_sd};
+use larder_domain::{Sample, Timestamp};
+
+/// A series without its absurd values.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct CleanSeries {
+    /// When, in order.
+    pub times: Vec<Timestamp>,
+    /// The values.
+    pub values: Vec<f64>,
+    /// Standard deviation of one value; zero where too few are known.
+    pub noise_sd: f64,
+    /// How many values were refused.
+    pub n_refused: usize,
+}
+
+/// What makes a value absurd.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Sanity {
+    /// Least value that can be.
+    pub least: f64,
+    /// Greatest value that can be.
+    pub most: f64,
+    /// A value this many standard deviations from the median of the nine around it is refused.
+    pub spike_sds: f64,
+    /// And at least this far.
+    pub spike_least: f64,
+    /// The same value for this many hours, and more often in a row than chance allows, is stuck.
+    /// Quiet nights on a coarse converter stay below.
+    pub stuck_hours: f64,
+}
+
+/// Nine: four on each side.
+const SIDE: usize = 4;
+
+/// Takes out what cannot be. Steps stay: a running median keeps them (J. W. Tukey, *Exploratory
+/// Data Analysis*, 1977, chapter 7).
+pub fn clean(
+    samples: impl Iterator<Item = Sample>,
+    sanity: &Sanity,
+    scratch: &mut Vec<f64>,
+) -> CleanSeries {
+    let mut kept = CleanSeries::default();
+    for sample in samples {
+        if (sanity.least..=sanity.most).contains(&sample.value) {
+            kept.times.push(sample.time);
+            kept.values.push(sample.value);
+        } else {
+            kept.n_refused += 1;
+        }
+    }
+    drop_stuck(&mut kept, sanity.stuck_hours);
+    kept.noise_sd = noise_sd(&kept.values, scratch).unwrap_or(0.0);
+    drop_spikes(&mut kept, sanity, scratch);
+    kept.noise_sd = noise_sd(&kept.values, scratch).unwrap_or(0.0);
+    kept
+}
+
+fn drop_spikes(series: &mut CleanSeries, sanity: &Sanity, scratch: &mut Vec<f64>) {
+    let limit = (sanity.spike_sds * series.noise_sd).max(sanity.spike_least);
+    let n = series.values.len();
+    scratch.clear();
+    for i in 0..n {
+        let from = i.saturating_sub(SIDE);
+        let around = series.values[from..n.min(i + SIDE + 1)].iter().copied();
+        let centre = median_of_few(around).unwrap_or(series.values[i]);
+        let spike = (series.values[i] - centre).abs() > limit;
+        scratch.push(if spike { 1.0 } else { 0.0 });
+    }
+    retain(series, |i| scratch[i] == 0.0);
+}
+
+/// How many equal values in a row chance gives once in a hundred such series, where a share of the
+/// values equals the one before: `n * share^length = 0.01`.
+fn longest_run_by_chance(series: &CleanSeries) -> usize {
+    let n = series.values.len().max(2);
+    let pairs = series.values.windows(2);
+    let equal = pairs.filter(|w| w[0].to_bits() == w[1].to_bits()).count();
+    let share = (equal as f64 / (n - 1) as f64).clamp(0.02, 0.98);
+    ((0.01 / n as f64).ln() / share.ln()).ceil() as usize
+}
+
+/// Keeps the first value of a run that lasts too long, since it may have been a measurement.
+fn drop_stuck(series: &mut CleanSeries, stuck_hours: f64) {
+    let n = series.values.len();
+    let least_run = longest_run_by_chance(series);
+    let mut drop_from = vec![];
+    let mut start = 0;
+    for i in 1..=n {
+        let same = i < n && series.values[i].to_bits() == series.values[start].to_bits();
+        if !same {
+            let hours = series.times[i - 1].hours_since(series.times[start]);
+            if i - start >= least_run && hours >= stuck_hours {
+                drop_from.push((start + 1, i));
+            }
+            start = i;
+        }
+    }
+    let mut runs = drop_from.iter().peekable();
+    retain(series, |i| {
+        while runs.peek().is_some_and(|run| run.1 <= i) {
+            runs.next();
+        }
+        runs.peek().is_none_or(|run| i < run.0)
+    });
+}
+
+fn retain(series: &mut CleanSeries, mut keep: impl FnMut(usize) -> bool) {
+    let mut to = 0;
+    for i in 0..series.values.len() {
+        if keep(i) {
+            series.times[to] = series.times[i];
+            series.values[to] = series.values[i];
+            to += 1;
+        }
+    }
+    series.n_refused += series.values.len() - to;
+    series.times.truncate(to);
+    series.values.truncate(to);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn check(values: &[f64], expected: &[f64]) {
+        let sanity = Sanity {
+            least: 0.0,
+            most: 100.0,
+            spike_sds: 6.0,
+            spike_least: 0.5,
+            stuck_hours: 3.0,
+        };
+        let times = (0..).map(|i| Timestamp(i * 900_000));
+        let samples = times
+            .zip(values)
+            .map(|(time, &value)| Sample { time, value });
+        let cleaned = clean(samples, &sanity, &mut Vec::new());
+        assert_eq!(cleaned.values, expected);
+        assert_eq!(cleaned.n_refused, values.len() - expected.len());
+    }
+
+    #[test]
+    fn spikes_go_and_steps_stay() {
+        let low: Vec<f64> = (0..20).map(|i| 1.0 + 0.1 * f64::from(i % 2)).collect();
+        let high: Vec<f64> = low.iter().map(|v| v + 5.0).collect();
+        let given = [&low[..], &[9.0], &low[..], &[-999.0], &high[..]].concat();
+        check(&given, &[&low[..], &low[..], &high[..]].concat());
+    }
+
+    #[test]
+    fn a_value_that_sticks_counts_once() {
+        let normal: Vec<f64> = (0..60).map(|i| 1.0 + 0.1 * f64::from(i * 7 % 5)).collect();
+        let stuck = [&normal[..], &[1.7; 20], &normal[..]].concat();
+        let expected = [&normal[..], &[1.7], &normal[..]].concat();
+        check(&stuck, &expected);
+    }
+}

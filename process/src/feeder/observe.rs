@@ -1,0 +1,105 @@
+//! A feeder's readings brought to the grid.
+
+use crate::evidence::FeederEvidence;
+use crate::grid::{Grid, STEP_MS};
+use crate::input::FeederInput;
+use crate::level::{LevelTrack, litres_per_unit};
+use crate::scale::at_time;
+use crate::strengths::{Strengths, expansion};
+use larder_domain::Geometry;
+
+/// What one node sees of the level.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub struct Watched {
+    /// Mean of the readings around the node, l by the geometry given.
+    pub litres: f64,
+    /// How many they were; 0: none.
+    pub n: u32,
+    /// What one unit of the channel costs, l.
+    pub litres_per_unit: f64,
+    /// Kelvin above 15 Cel; 0 where no temperature is known.
+    pub warmth: f64,
+    /// Room that a litre of 20 Cel takes here.
+    pub expansion: f64,
+    /// Another sensor takes over here.
+    pub new_sensor: bool,
+}
+
+/// A feeder as its sensor saw it; empty without one.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Observations {
+    /// One for each node.
+    pub nodes: Vec<Watched>,
+    /// Noise of one reading, l.
+    pub noise_l: f64,
+    /// Whether the sensor weighs the feeder.
+    pub weighs: bool,
+    /// Least step of the sensor's values, l.
+    pub quantum_l: f64,
+}
+
+/// Brings a level track to the grid. Readings between the last one before a change and the first
+/// one behind it are left out, and so are masked ones.
+pub fn observe(
+    grid: &Grid,
+    feeder: &FeederInput<'_>,
+    track: &LevelTrack,
+    evidence: &FeederEvidence,
+    temperature: &[f64],
+    strengths: &Strengths,
+) -> Observations {
+    let Some(level) = feeder.levels.first() else {
+        return Observations::default();
+    };
+    let mut nodes = vec![Watched::default(); grid.len()];
+    let mut changes = evidence.changes.iter().peekable();
+    let mut masks = evidence.masked.iter().peekable();
+    let mut earliest = 0;
+    for (&time, &litres) in track.series.times.iter().zip(&track.series.values) {
+        while let Some(change) = changes.next_if(|change| time >= change.before) {
+            earliest = grid.at_or_after(change.time());
+        }
+        while masks.next_if(|mask| time >= mask.end).is_some() {}
+        if masks.peek().is_some_and(|mask| mask.contains(time)) {
+            continue;
+        }
+        let mut k = grid.nearest(time).max(earliest);
+        if let Some(change) = changes.peek() {
+            if time > change.after {
+                continue;
+            }
+            k = k.min(grid.at_or_after(change.time()).saturating_sub(1));
+        }
+        if (grid.time(k).0 - time.0).abs() <= STEP_MS {
+            let node = &mut nodes[k];
+            node.n += 1;
+            node.litres += (litres - node.litres) / f64::from(node.n);
+        }
+    }
+    for change in &track.sensor_changes {
+        nodes[grid.at_or_after(*change)].new_sensor = true;
+    }
+    let strength = strengths.at(&feeder.feeder.id, grid.time(0));
+    let density = strengths.kg_per_litre(feeder.feeder, grid.time(grid.len() / 2));
+    for (k, node) in nodes.iter_mut().enumerate().filter(|(_, node)| node.n > 0) {
+        let celsius = at_time(grid, temperature, grid.time(k));
+        node.warmth = if celsius.is_nan() {
+            0.0
+        } else {
+            celsius - 15.0
+        };
+        node.litres_per_unit = litres_per_unit(level.geometry, node.litres.max(0.0), density);
+        let weighs = matches!(level.geometry, Geometry::FeederWeight);
+        node.expansion = if weighs {
+            1.0
+        } else {
+            expansion(strength, celsius)
+        };
+    }
+    Observations {
+        nodes,
+        noise_l: track.series.noise_sd.max(1e-3),
+        weighs: matches!(level.geometry, Geometry::FeederWeight),
+        quantum_l: 0.0,
+    }
+}

@@ -1,0 +1,199 @@
+//! A feeder's level sensor: its readings as litres, without absurd ones, and the jumps in them.
+
+use crate::clean::{CleanSeries, Sanity, clean};
+use crate::input::FeederInput;
+use crate::robust::median_of_few;
+use larder_domain::{Geometry, Sample, Span, Timestamp};
+
+/// A sudden change of level.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct LevelJump {
+    /// Last reading before it.
+    pub after: Timestamp,
+    /// First reading behind it.
+    pub before: Timestamp,
+    /// How much more is in the feeder, l by the geometry given.
+    pub litres: f64,
+}
+
+/// A feeder's level over the whole record. All volumes are by the geometry given and at the
+/// temperature of the moment; what the geometry and the sensor get wrong is learned later.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct LevelTrack {
+    /// Litres, in order of time; no absurd values.
+    pub series: CleanSeries,
+    /// Jumps of the level, in order.
+    pub jumps: Vec<LevelJump>,
+    /// Moments at which another sensor takes over.
+    pub sensor_changes: Vec<Timestamp>,
+}
+
+/// Litres for one value of the channel; `kg_per_litre` matters only where the feeder is weighed.
+pub fn litres(geometry: &Geometry, value: f64, kg_per_litre: f64) -> f64 {
+    match geometry {
+        Geometry::Distance { mount_m, shape } => shape.litres_at(mount_m - value),
+        Geometry::Depth { shape } => shape.litres_at(value),
+        Geometry::Volume => value,
+        Geometry::FeederWeight => value / kg_per_litre,
+    }
+}
+
+/// What an error of one unit of the channel (m, l or kg) costs in litres at `litres`.
+pub fn litres_per_unit(geometry: &Geometry, litres: f64, kg_per_litre: f64) -> f64 {
+    match geometry {
+        Geometry::Distance { shape, .. } | Geometry::Depth { shape } => {
+            shape.litres_per_metre_at(shape.depth_at(litres))
+        }
+        Geometry::Volume => 1.0,
+        Geometry::FeederWeight => 1.0 / kg_per_litre,
+    }
+}
+
+/// Reads all sensors of one feeder. `kg_per_litre` gives the density of what is in it at a moment.
+pub fn track_level(
+    feeder: &FeederInput<'_>,
+    kg_per_litre: impl Fn(Timestamp) -> f64,
+    scratch: &mut Vec<f64>,
+) -> LevelTrack {
+    let capacity = feeder.feeder.capacity_l;
+    let sanity = Sanity {
+        least: -OUTSIDE_SHARE * capacity - OUTSIDE_LITRES,
+        most: (1.0 + 2.0 * OUTSIDE_SHARE) * capacity + OUTSIDE_LITRES,
+        spike_sds: 5.0,
+        spike_least: 0.0,
+        stuck_hours: 1.5,
+    };
+    let mut track = LevelTrack::default();
+    for level in &feeder.levels {
+        let in_litres = level.samples.iter().map(|sample| Sample {
+            time: sample.time,
+            value: litres(level.geometry, sample.value, kg_per_litre(sample.time)),
+        });
+        let series = clean(in_litres, &sanity, scratch);
+        if let (Some(&first), false) = (series.times.first(), track.series.times.is_empty()) {
+            track.sensor_changes.push(first);
+        }
+        track.append(series);
+    }
+    track.jumps = find_jumps(&track.series);
+    track
+}
+
+/// A reading may lie this share of the capacity, and so many litres, outside the feeder before it
+/// is refused: offsets, warmth, comb built into the beam.
+const OUTSIDE_SHARE: f64 = 0.15;
+const OUTSIDE_LITRES: f64 = 0.4;
+
+impl LevelTrack {
+    fn append(&mut self, other: CleanSeries) {
+        let n = (self.series.values.len(), other.values.len());
+        let weight = |sd: f64, n: usize| sd * n as f64;
+        let total = (n.0 + n.1).max(1) as f64;
+        self.series.noise_sd =
+            (weight(self.series.noise_sd, n.0) + weight(other.noise_sd, n.1)) / total;
+        self.series.times.extend(other.times);
+        self.series.values.extend(other.values);
+        self.series.n_refused += other.n_refused;
+    }
+
+    /// How the level changed between `span.start` and `span.end`: medians of up to five readings
+    /// within `reach_hours` on each side. `None` where a side has no readings.
+    pub fn change_across(&self, span: Span, reach_hours: f64) -> Option<LevelChange> {
+        let t = &self.series.times;
+        let last = t.partition_point(|&time| time <= span.start);
+        let first = t.partition_point(|&time| time < span.end);
+        let before = (last.saturating_sub(MEDIAN_OF)..last)
+            .filter(|&i| span.start.hours_since(t[i]) <= reach_hours);
+        let behind = (first..t.len().min(first + MEDIAN_OF))
+            .filter(|&i| t[i].hours_since(span.end) <= reach_hours);
+        let (n0, n1) = (before.clone().count(), behind.clone().count());
+        let v = &self.series.values;
+        let from = median_of_few(before.map(|i| v[i]))?;
+        let to = median_of_few(behind.map(|i| v[i]))?;
+        let share = 1.0 / n0 as f64 + 1.0 / n1 as f64;
+        Some(LevelChange {
+            from,
+            to,
+            sd: MEDIAN_SD * self.series.noise_sd * share.sqrt(),
+        })
+    }
+
+    /// Whether readings within `hours` exist on both sides of `at`.
+    pub fn watches(&self, at: Timestamp, hours: f64) -> bool {
+        let t = &self.series.times;
+        let i = t.partition_point(|&time| time <= at);
+        let near = |j: usize| {
+            t.get(j)
+                .is_some_and(|time| time.hours_since(at).abs() <= hours)
+        };
+        i > 0 && near(i - 1) && near(i)
+    }
+}
+
+/// A level on both sides of a moment.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct LevelChange {
+    /// Before, l.
+    pub from: f64,
+    /// Behind, l.
+    pub to: f64,
+    /// Standard deviation of the difference, l.
+    pub sd: f64,
+}
+
+impl LevelChange {
+    /// The difference, l.
+    pub fn litres(&self) -> f64 {
+        self.to - self.from
+    }
+}
+
+const MEDIAN_OF: usize = 5;
+/// A median of five is this much noisier than a mean of five (normal noise).
+const MEDIAN_SD: f64 = 1.2;
+/// A jump stands out from the noise of a single reading by this factor: some five standard
+/// deviations of a difference of medians.
+const JUMP_SDS: f64 = 4.0;
+/// And is at least this large, l.
+const LEAST_JUMP_L: f64 = 0.08;
+/// Readings further apart than this say nothing about suddenness, hours.
+const SUDDEN_HOURS: f64 = 1.6;
+
+fn find_jumps(series: &CleanSeries) -> Vec<LevelJump> {
+    let limit = LEAST_JUMP_L.max(JUMP_SDS * series.noise_sd);
+    let (t, v) = (&series.times, &series.values);
+    let mut found: Vec<(usize, f64)> = Vec::new();
+    for i in 1..v.len() {
+        let near = |range: std::ops::Range<usize>, at: Timestamp| {
+            let range = range.filter(move |&j| (t[j].0 - at.0).abs() <= 2 * 3_600_000);
+            median_of_few(range.map(|j| v[j]))
+        };
+        if (v[i] - v[i - 1]).abs() < 0.3 * limit || t[i].hours_since(t[i - 1]) > SUDDEN_HOURS {
+            continue;
+        }
+        let before = near(i.saturating_sub(MEDIAN_OF)..i, t[i - 1]);
+        let behind = near(i..v.len().min(i + MEDIAN_OF), t[i]);
+        let (Some(before), Some(behind)) = (before, behind) else {
+            continue;
+        };
+        let change = behind - before;
+        let here = v[i] - v[i - 1];
+        if change.abs() < limit || here * change < 0.0 || here.abs() < 0.35 * change.abs() {
+            continue;
+        }
+        match found.last_mut() {
+            Some(last) if i - last.0 < MEDIAN_OF && change * last.1 > 0.0 => {
+                if change.abs() > last.1.abs() {
+                    *last = (i, change);
+                }
+            }
+            _ => found.push((i, change)),
+        }
+    }
+    let jump = |(i, litres)| LevelJump {
+        after: t[i - 1],
+        before: t[i],
+        litres,
+    };
+    found.into_iter().map(jump).collect()
+}

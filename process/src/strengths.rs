@@ -1,0 +1,78 @@
+//! Which strength of syrup was in a feeder when: what the keeper wrote down, for this feeder or for
+//! the yard on the same trip, carried on until the next fill.
+
+use crate::input::YardInput;
+use larder_domain::units::DegreesCelsius;
+use larder_domain::{Feeder, FeederId, Goal, Strength, Timestamp, syrup};
+
+/// Recorded strengths of one yard.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Strengths {
+    recorded: Vec<(Timestamp, FeederId, Strength)>,
+    usual: Option<Strength>,
+}
+
+/// Records this close together belong to one trip with one tank, hours.
+const SAME_TRIP_HOURS: f64 = 6.0;
+
+impl Strengths {
+    /// Everything written down in a yard.
+    pub fn of(input: &YardInput<'_>) -> Self {
+        let feeders = || input.hives.iter().flat_map(|hive| &hive.feeders);
+        let mut recorded: Vec<_> = feeders()
+            .flat_map(|feeder| feeder.recorded)
+            .filter_map(|fill| Some((fill.time, fill.feeder.clone(), fill.strength?)))
+            .collect();
+        recorded.sort_by(|a, b| (a.0, &a.1).cmp(&(b.0, &b.1)));
+        let winter = |goal: Option<Goal>| goal == Some(Goal::WinterStores);
+        let any_winter = input.hives.iter().any(|hive| winter(hive.hive.goal));
+        // Common practice: thick syrup for stores, thin to build up.
+        let usual = Strength::by_mass(if any_winter { 2.0 } else { 1.0 }, 1.0).ok();
+        Self { recorded, usual }
+    }
+
+    /// What was in `feeder` at `at`: its own record up to then, else the yard's nearest of that
+    /// trip, else its own last before, else the yard's last before, else the usual one.
+    pub fn at(&self, feeder: &FeederId, at: Timestamp) -> Option<Strength> {
+        let until = at.plus_ms((SAME_TRIP_HOURS * 0.25 * 3.6e6) as i64);
+        let end = self.recorded.partition_point(|r| r.0 <= until);
+        let before = &self.recorded[..end];
+        let own = before.iter().rev().find(|r| &r.1 == feeder);
+        own.or(before.last()).map(|r| r.2).or(self.usual)
+    }
+
+    /// What was poured in at a fill at `at` that nobody wrote down for this feeder: the yard's
+    /// nearest record of that trip, else what was in it before.
+    pub fn poured(&self, feeder: &FeederId, at: Timestamp) -> Option<Strength> {
+        let apart = |r: &&(Timestamp, FeederId, Strength)| r.0.hours_since(at).abs();
+        let of_trip = self
+            .recorded
+            .iter()
+            .filter(|r| apart(r) <= SAME_TRIP_HOURS)
+            .min_by(|a, b| apart(a).total_cmp(&apart(b)));
+        of_trip.map(|r| r.2).or_else(|| self.at(feeder, at))
+    }
+
+    /// Density at 20 Cel of what was in `feeder` at `at`, kg/l.
+    pub fn kg_per_litre(&self, feeder: &Feeder, at: Timestamp) -> f64 {
+        kg_per_litre(self.at(&feeder.id, at))
+    }
+}
+
+/// Density at 20 Cel, kg/l; of 3:2 where the strength is not known.
+pub fn kg_per_litre(strength: Option<Strength>) -> f64 {
+    let Some(strength) = strength else {
+        return 1.29;
+    };
+    syrup::density_kg_m3(strength.mass_fraction(), DegreesCelsius(20.0)) / 1000.0
+}
+
+/// How much more room a litre of 20 Cel takes at `celsius`.
+pub fn expansion(strength: Option<Strength>, celsius: f64) -> f64 {
+    let Some(strength) = strength.filter(|_| celsius.is_finite()) else {
+        return 1.0;
+    };
+    let sugar = strength.mass_fraction();
+    syrup::density_kg_m3(sugar, DegreesCelsius(20.0))
+        / syrup::density_kg_m3(sugar, DegreesCelsius(celsius.clamp(0.0, 45.0)))
+}
