@@ -195,8 +195,10 @@ impl Unit {
             return Some(value);
         }
         let (from, to) = (scale_of(self.as_str())?, scale_of(to.as_str())?);
-        (from.quantity == to.quantity)
-            .then(|| (value * from.factor + from.offset - to.offset) / to.factor)
+        (from.quantity == to.quantity).then(|| {
+            let base = (value + from.shift) * from.times / from.over;
+            base * to.over / to.times - to.shift
+        })
     }
 }
 
@@ -221,64 +223,70 @@ enum Quantity {
     Duration,
 }
 
-/// base = value * factor + offset
+/// base = (value + shift) * times / over. Two whole factors instead of one fraction keep the
+/// conversion to one rounding: 3284 mV is 3.284 V and not 3.2840000000000003 V.
 struct Scale {
     quantity: Quantity,
-    factor: f64,
-    offset: f64,
+    shift: f64,
+    times: f64,
+    over: f64,
 }
 
 fn scale_of(unit: &str) -> Option<Scale> {
     use Quantity::*;
-    let (quantity, factor, offset) = match unit {
-        "kg" => (Mass, 1.0, 0.0),
-        "g" => (Mass, 1e-3, 0.0),
-        "mg" => (Mass, 1e-6, 0.0),
-        "t" => (Mass, 1e3, 0.0),
-        "lb" => (Mass, 0.453_592_37, 0.0),
-        "oz" => (Mass, 0.028_349_523_125, 0.0),
-        "m" => (Length, 1.0, 0.0),
-        "dm" => (Length, 0.1, 0.0),
-        "cm" => (Length, 1e-2, 0.0),
-        "mm" => (Length, 1e-3, 0.0),
-        "km" => (Length, 1e3, 0.0),
-        "in" => (Length, 0.0254, 0.0),
-        "ft" => (Length, 0.3048, 0.0),
-        "l" | "L" => (Volume, 1.0, 0.0),
-        "ml" | "mL" => (Volume, 1e-3, 0.0),
-        "cl" => (Volume, 1e-2, 0.0),
-        "dl" => (Volume, 1e-1, 0.0),
-        "m3" => (Volume, 1e3, 0.0),
-        "gal" => (Volume, 3.785_411_784, 0.0),
-        "qt" => (Volume, 0.946_352_946, 0.0),
-        "Cel" => (Temperature, 1.0, 0.0),
-        "K" => (Temperature, 1.0, -273.15),
-        "degF" => (Temperature, 5.0 / 9.0, -160.0 / 9.0),
-        "%RH" | "%" => (Humidity, 1.0, 0.0),
-        "/" => (Humidity, 100.0, 0.0),
-        "V" => (Voltage, 1.0, 0.0),
-        "mV" => (Voltage, 1e-3, 0.0),
-        "m/s" => (Speed, 1.0, 0.0),
-        "km/h" => (Speed, 1.0 / 3.6, 0.0),
-        "mph" => (Speed, 0.447_04, 0.0),
-        "kn" => (Speed, 1852.0 / 3600.0, 0.0),
-        "W/m2" => (Irradiance, 1.0, 0.0),
-        "kW/m2" => (Irradiance, 1e3, 0.0),
-        "hPa" => (Pressure, 1.0, 0.0),
-        "Pa" => (Pressure, 1e-2, 0.0),
-        "kPa" => (Pressure, 10.0, 0.0),
-        "dBm" => (Power, 1.0, 0.0),
-        "dBW" => (Power, 1.0, 30.0),
-        "s" => (Duration, 1.0, 0.0),
-        "ms" => (Duration, 1e-3, 0.0),
-        "min" => (Duration, 60.0, 0.0),
-        "h" => (Duration, 3600.0, 0.0),
+    let (quantity, shift, times, over) = match unit {
+        "kg" => (Mass, 0.0, 1.0, 1.0),
+        "g" => (Mass, 0.0, 1.0, 1e3),
+        "mg" => (Mass, 0.0, 1.0, 1e6),
+        "t" => (Mass, 0.0, 1e3, 1.0),
+        "lb" => (Mass, 0.0, 45_359_237.0, 1e8),
+        "oz" => (Mass, 0.0, 28_349_523_125.0, 1e12),
+        "m" => (Length, 0.0, 1.0, 1.0),
+        "dm" => (Length, 0.0, 1.0, 10.0),
+        "cm" => (Length, 0.0, 1.0, 100.0),
+        "mm" => (Length, 0.0, 1.0, 1e3),
+        "km" => (Length, 0.0, 1e3, 1.0),
+        "in" => (Length, 0.0, 254.0, 1e4),
+        "ft" => (Length, 0.0, 3048.0, 1e4),
+        "l" | "L" => (Volume, 0.0, 1.0, 1.0),
+        "ml" | "mL" => (Volume, 0.0, 1.0, 1e3),
+        "cl" => (Volume, 0.0, 1.0, 100.0),
+        "dl" => (Volume, 0.0, 1.0, 10.0),
+        "m3" => (Volume, 0.0, 1e3, 1.0),
+        "gal" => (Volume, 0.0, 3_785_411_784.0, 1e9),
+        "qt" => (Volume, 0.0, 946_352_946.0, 1e9),
+        "Cel" => (Temperature, 0.0, 1.0, 1.0),
+        "K" => (Temperature, -273.15, 1.0, 1.0),
+        "degF" => (Temperature, -32.0, 5.0, 9.0),
+        "%RH" | "%" | "/100" => (Humidity, 0.0, 1.0, 1.0),
+        "/" => (Humidity, 0.0, 100.0, 1.0),
+        "/1000" => (Humidity, 0.0, 1.0, 10.0),
+        "V" => (Voltage, 0.0, 1.0, 1.0),
+        "mV" => (Voltage, 0.0, 1.0, 1e3),
+        "m/s" => (Speed, 0.0, 1.0, 1.0),
+        "km/h" => (Speed, 0.0, 10.0, 36.0),
+        "m/h" => (Speed, 0.0, 1.0, 3600.0),
+        "mm/h" => (Speed, 0.0, 1.0, 3.6e6),
+        "mph" => (Speed, 0.0, 44_704.0, 1e5),
+        "kn" => (Speed, 0.0, 1852.0, 3600.0),
+        "W/m2" => (Irradiance, 0.0, 1.0, 1.0),
+        "kW/m2" => (Irradiance, 0.0, 1e3, 1.0),
+        "hPa" => (Pressure, 0.0, 1.0, 1.0),
+        "Pa" => (Pressure, 0.0, 1.0, 100.0),
+        "kPa" => (Pressure, 0.0, 10.0, 1.0),
+        "dBm" => (Power, 0.0, 1.0, 1.0),
+        "dBW" => (Power, 30.0, 1.0, 1.0),
+        "s" => (Duration, 0.0, 1.0, 1.0),
+        "ms" => (Duration, 0.0, 1.0, 1e3),
+        "min" => (Duration, 0.0, 60.0, 1.0),
+        "h" => (Duration, 0.0, 3600.0, 1.0),
         _ => return None,
     };
     Some(Scale {
         quantity,
-        factor,
-        offset,
+        shift,
+        times,
+        over,
     })
 }
 
@@ -309,12 +317,24 @@ mod tests {
             (0.65, "/", "%RH", 65.0),
             (-90.0, "dBW", "dBm", -60.0),
             (36.0, "km/h", "m/s", 10.0),
+            (3600.0, "m/h", "m/s", 1.0),
+            (650.0, "/1000", "%RH", 65.0),
+            (65.0, "/100", "%RH", 65.0),
         ] {
             let got = convert(value, from, to).unwrap();
             assert!(
                 (got - expected).abs() < 1e-12 * expected.abs().max(1.0),
                 "{value} {from}: {got}"
             );
+        }
+    }
+
+    #[test]
+    fn powers_of_ten_convert_without_a_stray_last_digit() {
+        for thousandths in 0..200_000 {
+            let text = format!("{}.{:03}", thousandths / 1000, thousandths % 1000);
+            let expected: f64 = text.parse().unwrap();
+            assert_eq!(convert(f64::from(thousandths), "mV", "V"), Some(expected));
         }
     }
 

@@ -12,9 +12,16 @@ impl Timestamp {
     /// 2000-01-01T00:00:00Z. A reading older than this comes from a clock that was never set.
     pub const YEAR_2000: Self = Self(946_684_800_000);
 
-    /// The moment `seconds` after 1970, to the millisecond below. `None` if out of range or not finite.
+    /// The moment `seconds` after 1970, to the millisecond below; a number that is the closest one
+    /// to a whole millisecond means that millisecond. `None` if out of range or not finite.
     pub fn from_unix_seconds(seconds: f64) -> Option<Self> {
-        let ms = (seconds * 1000.0 + 1e-4).floor();
+        let nearest = (seconds * 1000.0).round();
+        let is_meant = (nearest / 1000.0).to_bits() == seconds.to_bits();
+        let ms = if is_meant {
+            nearest
+        } else {
+            (seconds * 1000.0).floor()
+        };
         (ms.is_finite() && ms.abs() < 8.64e15).then_some(Self(ms as i64))
     }
 
@@ -181,5 +188,9 @@ mod tests {
             Some(Timestamp(1_756_684_800_001))
         );
         assert_eq!(Timestamp::from_unix_seconds(f64::NAN), None);
+        for ms in 1_788_238_800_000_i64..1_788_238_900_000 {
+            let seconds: f64 = format!("{}.{:03}", ms / 1000, ms % 1000).parse().unwrap();
+            assert_eq!(Timestamp::from_unix_seconds(seconds), Some(Timestamp(ms)));
+        }
     }
 }
