@@ -1,1 +1,7 @@
-//! ingest
+//! How readings come in: the MQTT session, the payload decoders, the checks, the quarantine, the
+//! apiary file and the importers. This crate stands apart so that everything foreign (wire formats,
+//! brokers, files) ends here and only checked values of the domain go on.
+
+pub mod decode;
+
+pub mod apiary_file;

@@ -1,0 +1,199 @@
+//! Reading TOML so that every mistake is reported in one go: serde stops at the first, so a table
+//! that does not fit is looked at key by key.
+
+use super::{ApiaryFile, FeederFile, GatewayFile, HiveFile, YardFile};
+use larder_domain::apiary::Problem;
+use serde::de::DeserializeOwned;
+use toml::{Table, Value};
+
+/// The arrays of tables in the file.
+const SECTIONS: [&str; 4] = ["yard", "hive", "feeder", "gateway"];
+
+impl ApiaryFile {
+    /// Reads the TOML of an apiary file. Only its form is checked here; [`super::apply`] checks
+    /// what it says.
+    pub fn parse(text: &str) -> Result<Self, Vec<Problem>> {
+        let mut table: Table = toml::from_str(text).map_err(|error| vec![syntax(text, &error)])?;
+        let mut problems = Vec::new();
+        for key in table.keys().filter(|key| !SECTIONS.contains(&key.as_str())) {
+            problems.push(Problem {
+                place: "apiary file".into(),
+                problem: format!(
+                    "\"{key}\" is not known; it holds [[yard]], [[hive]], [[feeder]] and [[gateway]]"
+                ),
+            });
+        }
+        let file = Self {
+            yard: section(&mut table, "yard", YARD, &mut problems),
+            hive: section(&mut table, "hive", HIVE, &mut problems),
+            feeder: section(&mut table, "feeder", FEEDER, &mut problems),
+            gateway: section(&mut table, "gateway", GATEWAY, &mut problems),
+        };
+        if problems.is_empty() {
+            Ok(file)
+        } else {
+            Err(problems)
+        }
+    }
+
+    /// Writes TOML that [`Self::parse`] reads back the same.
+    pub fn to_toml(&self) -> String {
+        toml::to_string(self).expect("plain tables of text, numbers and switches")
+    }
+}
+
+fn syntax(text: &str, error: &toml::de::Error) -> Problem {
+    let line = error.span().map(|span| {
+        let before = &text.as_bytes()[..span.start.min(text.len())];
+        before.iter().filter(|byte| **byte == b'\n').count() + 1
+    });
+    Problem {
+        place: line.map_or("apiary file".into(), |line| format!("line {line}")),
+        problem: format!("this is not TOML: {}", error.message()),
+    }
+}
+
+/// The required keys of a table, each with a value that fits: what stands in for the others while
+/// one key is looked at.
+type Required = &'static [(&'static str, Stand)];
+
+#[derive(Clone, Copy)]
+enum Stand {
+    Text,
+    Number,
+}
+
+const YARD: Required = &[("id", Stand::Text), ("timezone", Stand::Text)];
+const HIVE: Required = &[("id", Stand::Text), ("yard", Stand::Text)];
+const FEEDER: Required = &[
+    ("id", Stand::Text),
+    ("hive", Stand::Text),
+    ("kind", Stand::Text),
+    ("capacity_l", Stand::Number),
+];
+const GATEWAY: Required = &[("id", Stand::Text)];
+
+/// Lets the compiler check that the tables above belong to types that can be read.
+trait Section: DeserializeOwned {}
+impl Section for YardFile {}
+impl Section for HiveFile {}
+impl Section for FeederFile {}
+impl Section for GatewayFile {}
+
+fn section<T: Section>(
+    file: &mut Table,
+    name: &str,
+    required: Required,
+    problems: &mut Vec<Problem>,
+) -> Vec<T> {
+    let items = match file.remove(name) {
+        None => return Vec::new(),
+        Some(Value::Array(items)) => items,
+        Some(Value::Table(_)) => {
+            problems.push(Problem {
+                place: format!("[{name}]"),
+                problem: format!("write [[{name}]] with two brackets: there may be several"),
+            });
+            return Vec::new();
+        }
+        Some(_) => {
+            problems.push(Problem {
+                place: name.to_owned(),
+                problem: format!("write [[{name}]] and its keys below it"),
+            });
+            return Vec::new();
+        }
+    };
+    let mut read = Vec::new();
+    for (index, item) in items.into_iter().enumerate() {
+        let item = dates_as_text(item);
+        match item.clone().try_into::<T>() {
+            Ok(item) => read.push(item),
+            Err(error) => explain::<T>(&item, name, index, required, &error.to_string(), problems),
+        }
+    }
+    read
+}
+
+/// Finds all that is wrong with a table that could not be read.
+fn explain<T: Section>(
+    item: &Value,
+    name: &str,
+    index: usize,
+    required: Required,
+    whole: &str,
+    problems: &mut Vec<Problem>,
+) {
+    let id = item.get("id").and_then(Value::as_str);
+    let place = id.map_or_else(
+        || format!("{name} {}", index + 1),
+        |id| format!("{name} \"{id}\""),
+    );
+    let before = problems.len();
+    let mut say = |problem: String| {
+        problems.push(Problem {
+            place: place.clone(),
+            problem,
+        })
+    };
+    if let Value::Table(table) = item {
+        for (key, _) in required.iter().filter(|(key, _)| !table.contains_key(*key)) {
+            say(format!("`{key}` is missing"));
+        }
+        for (key, value) in table {
+            let mut alone: Table = required
+                .iter()
+                .map(|(key, stand)| ((*key).to_owned(), stand.value()))
+                .collect();
+            alone.insert(key.clone(), value.clone());
+            if let Err(error) = Value::Table(alone).try_into::<T>() {
+                say(in_words(key, &error.to_string()));
+            }
+        }
+    }
+    if problems.len() == before {
+        problems.push(Problem {
+            place,
+            problem: first_line(whole).to_owned(),
+        });
+    }
+}
+
+impl Stand {
+    fn value(self) -> Value {
+        match self {
+            Self::Text => Value::String("x".into()),
+            Self::Number => Value::Float(1.0),
+        }
+    }
+}
+
+/// serde's sentence with the key it is about.
+fn in_words(key: &str, error: &str) -> String {
+    let error = first_line(error);
+    if error.starts_with(&format!("unknown field `{key}`")) {
+        let known = error.split_once(", ").map_or("", |(_, known)| known);
+        format!("`{key}` is not known here; {known}")
+    } else {
+        format!("`{key}`: {}", error.replace("f64", "a number"))
+    }
+}
+
+fn first_line(text: &str) -> &str {
+    text.lines().next().unwrap_or(text).trim()
+}
+
+/// TOML has dates of its own; here they are text, as in JSON.
+fn dates_as_text(value: Value) -> Value {
+    match value {
+        Value::Datetime(moment) => Value::String(moment.to_string()),
+        Value::Array(items) => Value::Array(items.into_iter().map(dates_as_text).collect()),
+        Value::Table(table) => Value::Table(
+            table
+                .into_iter()
+                .map(|(key, value)| (key, dates_as_text(value)))
+                .collect(),
+        ),
+        other => other,
+    }
+}

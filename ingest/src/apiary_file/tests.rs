@@ -1,0 +1,248 @@
+use super::*;
+use larder_domain::{Apiary, Span, Timestamp};
+
+/// Every form that the contract shows.
+const FULL: &str = r#"
+[[yard]]
+id = "north"
+name = "North terrace"
+timezone = "America/New_York"
+latitude = 41.2
+longitude = -77.3
+weather = "wx-north"
+
+[[yard]]
+id = "south"
+timezone = "America/New_York"
+
+[[hive]]
+id = "north-01"
+yard = "north"
+scale = "sc-north-01"
+goal = "winter_stores"
+target_weight_kg = 48
+target_date = 2026-10-15
+supers_on = false
+moves = [{ yard = "south", from = "2026-05-01T12:00:00Z" }]
+
+[[hive]]
+id = "north-02"
+name = "The old queen"
+yard = "north"
+scale = { device = "lg-7", channel = "a/weight", from = 2026-06-01T00:00:00Z }
+
+[[hive]]
+id = "north-03"
+yard = "north"
+scale = [
+    { device = "lg-7", channel = "b/weight", to = "2026-06-01T00:00:00Z" },
+    { device = "lg-7", channel = "c/weight", from = "2026-06-01T02:00:00+02:00" },
+]
+
+[[feeder]]
+id = "north-01-f"
+hive = "north-01"
+kind = "tray"
+capacity_l = 11.0
+[feeder.sensor]
+device = "lv-north-01"
+channel = "distance"
+mount_m = 0.145
+area_m2 = 0.0759
+
+[[feeder]]
+id = "north-02-f"
+hive = "north-02"
+kind = "frame"
+capacity_l = 8
+on_scale = false
+[[feeder.sensor]]
+device = "lv-north-02"
+channel = "depth"
+table = [[0.00, 0.0], [0.05, 3.1], [0.10, 7.5]]
+to = "2026-06-01T00:00:00Z"
+[[feeder.sensor]]
+device = "lc-north-02"
+channel = "feeder_weight"
+from = "2026-06-01T00:00:00Z"
+
+[[gateway]]
+id = "gw-1"
+"#;
+
+fn apply_text(text: &str) -> Result<Apiary, String> {
+    ApiaryFile::parse(text)
+        .and_then(|file| apply(&Apiary::default(), &file, false))
+        .map_err(|problems| {
+            let lines: Vec<String> = problems.iter().map(ToString::to_string).collect();
+            lines.join("\n")
+        })
+}
+
+#[test]
+fn every_form_is_read() {
+    let apiary = apply_text(FULL).unwrap();
+    let hive = |id: &str| apiary.hives().find(|h| h.id.as_str() == id).unwrap();
+    assert_eq!(hive("north-01").name, "north-01");
+    assert_eq!(
+        hive("north-01").scales[0].source.to_string(),
+        "sc-north-01 weight"
+    );
+    assert_eq!(hive("north-01").scales[0].during, Span::ALWAYS);
+    assert_eq!(hive("north-01").yard_now().as_str(), "south");
+    let june = Timestamp::parse_rfc3339("2026-06-01T00:00:00Z").unwrap();
+    assert_eq!(hive("north-02").scales[0].during.start, june);
+    assert_eq!(hive("north-03").scales[0].during.end, june);
+    assert_eq!(hive("north-03").scales[1].during.start, june);
+    let feeder = |id: &str| apiary.feeders().find(|f| f.id.as_str() == id).unwrap();
+    assert!(feeder("north-01-f").on_scale);
+    assert_eq!(feeder("north-02-f").sensors.len(), 2);
+    assert_eq!(apiary.gateways().len(), 1);
+}
+
+#[test]
+fn toml_and_json_round_trip() {
+    let apiary = apply_text(FULL).unwrap();
+    let file = ApiaryFile::from(&apiary);
+    let from_toml = ApiaryFile::parse(&file.to_toml()).unwrap();
+    let from_json: ApiaryFile =
+        serde_json::from_str(&serde_json::to_string(&file).unwrap()).unwrap();
+    for again in [from_toml, from_json] {
+        assert_eq!(again, file);
+        assert_eq!(apply(&Apiary::default(), &again, false), Ok(apiary.clone()));
+    }
+    insta::assert_snapshot!(file.to_toml());
+}
+
+#[test]
+fn applying_twice_changes_nothing_and_leaving_out_deletes_nothing() {
+    let apiary = apply_text(FULL).unwrap();
+    let file = ApiaryFile::parse(FULL).unwrap();
+    assert_eq!(apply(&apiary, &file, false).unwrap(), apiary);
+
+    let part =
+        ApiaryFile::parse("[[hive]]\nid = \"north-01\"\nyard = \"south\"\nsupers_on = true\n")
+            .unwrap();
+    let updated = apply(&apiary, &part, false).unwrap();
+    assert_eq!(updated.hives().count(), 3);
+    assert!(updated.hives().next().unwrap().supers_on);
+    // Alone it has no yard to stand in.
+    assert!(apply(&apiary, &part, true).is_err());
+    assert_eq!(
+        apply(&updated, &ApiaryFile::default(), true),
+        Ok(Apiary::default())
+    );
+}
+
+#[test]
+fn every_mistake_of_form_is_reported() {
+    let problems = apply_text(
+        r#"
+        owner = "me"
+        [[yard]]
+        id = "north"
+        timezon = "America/New_York"
+        latitude = "41"
+        [[hive]]
+        yard = 3
+        scale = { device = "a", chanel = "weight" }
+        supers_on = "no"
+        [[feeder]]
+        id = "f"
+        hive = "h"
+        kind = "tray"
+        capacity_l = "11 l"
+        [feeder.sensor]
+        channel = "distance"
+        [gateway]
+        id = "gw"
+        "#,
+    )
+    .unwrap_err();
+    insta::assert_snapshot!(problems);
+}
+
+#[test]
+fn every_mistake_of_content_is_reported() {
+    let problems = apply_text(
+        r#"
+        [[yard]]
+        id = "north terrace"
+        timezone = "Eastern"
+        latitude = 41.0
+        [[hive]]
+        id = "h"
+        yard = "north"
+        goal = "fat"
+        target_date = "15.10.2026"
+        scale = { device = "lg/7", channel = "a weight", from = "June" }
+        moves = [{ yard = "s", from = "tomorrow" }]
+        [[feeder]]
+        id = "f"
+        hive = "h"
+        kind = "bucket"
+        capacity_l = 11
+        [[feeder.sensor]]
+        device = "a"
+        channel = "distance"
+        [[feeder.sensor]]
+        device = "b"
+        channel = "depth"
+        area_m2 = -1
+        [[feeder.sensor]]
+        device = "c"
+        channel = "weight"
+        [[feeder.sensor]]
+        device = "d"
+        channel = "volume"
+        area_m2 = 1
+        [[feeder.sensor]]
+        device = "e"
+        channel = "depth"
+        mount_m = 1
+        table = [[0, 0], [1, 1]]
+        [[gateway]]
+        id = "g w"
+        "#,
+    )
+    .unwrap_err();
+    insta::assert_snapshot!(problems);
+}
+
+#[test]
+fn what_does_not_fit_together_is_reported() {
+    let problems = apply_text(
+        r#"
+        [[yard]]
+        id = "north"
+        timezone = "UTC"
+        [[yard]]
+        id = "north"
+        timezone = "UTC"
+        [[hive]]
+        id = "h"
+        yard = "south"
+        scale = "sc-1"
+        [[hive]]
+        id = "h2"
+        yard = "north"
+        scale = "sc-1"
+        [[feeder]]
+        id = "f"
+        hive = "nobody"
+        kind = "jar"
+        capacity_l = 0
+        "#,
+    )
+    .unwrap_err();
+    insta::assert_snapshot!(problems);
+}
+
+#[test]
+fn what_is_no_toml_says_the_line() {
+    let problems = apply_text("[[yard]]\nid = north\n").unwrap_err();
+    assert!(
+        problems.starts_with("line 2: this is not TOML"),
+        "{problems}"
+    );
+}

@@ -1,0 +1,123 @@
+//! Why something could not be read.
+
+use larder_domain::{ChannelRef, Refusal};
+
+/// The kinds of fault, for counting; the sentence is in the quarantine.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+pub enum FaultClass {
+    /// The bytes are not what the format allows.
+    Unreadable,
+    /// Over 64 KiB.
+    Oversized,
+    /// A topic, device or channel that is not well formed or not allowed.
+    Name,
+    /// A value that is no finite number.
+    Number,
+    /// A unit of another quantity.
+    Unit,
+    /// Physically impossible.
+    Impossible,
+    /// A time that cannot be.
+    Time,
+    /// Retained, without a time.
+    Retained,
+}
+
+impl FaultClass {
+    /// All of them.
+    pub const ALL: [Self; 8] = [
+        Self::Unreadable,
+        Self::Oversized,
+        Self::Name,
+        Self::Number,
+        Self::Unit,
+        Self::Impossible,
+        Self::Time,
+        Self::Retained,
+    ];
+
+    /// The word in metrics.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Unreadable => "unreadable",
+            Self::Oversized => "oversized",
+            Self::Name => "name",
+            Self::Number => "number",
+            Self::Unit => "unit",
+            Self::Impossible => "impossible",
+            Self::Time => "time",
+            Self::Retained => "retained",
+        }
+    }
+}
+
+/// One thing that is wrong with a message or a record.
+#[derive(Clone, PartialEq, Debug)]
+pub(super) struct Fault {
+    pub class: FaultClass,
+    pub reason: String,
+    /// The series whose value was impossible.
+    pub impossible: Option<ChannelRef>,
+}
+
+impl Fault {
+    pub fn new(class: FaultClass, reason: String) -> Self {
+        Self {
+            class,
+            reason,
+            impossible: None,
+        }
+    }
+
+    pub fn unreadable(reason: String) -> Self {
+        Self::new(FaultClass::Unreadable, reason)
+    }
+
+    pub fn name(reason: String) -> Self {
+        Self::new(FaultClass::Name, reason)
+    }
+
+    pub fn number(reason: String) -> Self {
+        Self::new(FaultClass::Number, reason)
+    }
+
+    pub fn time(reason: String) -> Self {
+        Self::new(FaultClass::Time, reason)
+    }
+
+    pub fn retained() -> Self {
+        Self::new(
+            FaultClass::Retained,
+            "a retained message without a time: nobody knows when it was measured".into(),
+        )
+    }
+
+    /// A refusal of the domain's checks for the series `of`.
+    pub fn refusal(refusal: &Refusal, of: impl FnOnce() -> ChannelRef) -> Self {
+        let class = match refusal {
+            Refusal::NotFinite { .. } => FaultClass::Number,
+            Refusal::Impossible { .. } => FaultClass::Impossible,
+            Refusal::WrongUnit { .. } | Refusal::NoUnit { .. } => FaultClass::Unit,
+            Refusal::FromTheFuture { .. } | Refusal::ClockNeverSet { .. } => FaultClass::Time,
+        };
+        Self {
+            class,
+            reason: refusal.to_string(),
+            impossible: (class == FaultClass::Impossible).then(of),
+        }
+    }
+}
+
+/// What a sender wrote, short enough for a sentence and without anything that breaks a line.
+pub(super) fn quoted(text: &str) -> String {
+    const LONGEST: usize = 60;
+    let mut short: String = text
+        .chars()
+        .take(LONGEST)
+        .map(|c| if c.is_control() { '\u{fffd}' } else { c })
+        .collect();
+    if text.chars().nth(LONGEST).is_some() {
+        short.push('…');
+    }
+    format!("\"{short}\"")
+}
