@@ -11,6 +11,8 @@ pub mod identity;
 pub mod reading;
 
 pub mod feeder;
+pub mod mix;
+pub mod stores;
 pub mod strength;
 pub mod syrup;
 
