@@ -5,3 +5,6 @@
 pub mod decode;
 
 pub mod apiary_file;
+
+#[cfg(any(test, feature = "corpus"))]
+pub mod corpus;

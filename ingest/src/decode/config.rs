@@ -199,16 +199,18 @@ impl MappingFile {
         if self.channel.is_empty() && flat.is_empty() && ready.is_none() {
             say("it maps nothing: give [[mapping.channel]] or `flat`".into());
         }
+        let records = self
+            .records
+            .as_deref()
+            .and_then(|pointer| said(Pointer::parse(pointer), "records", say));
+        let channels = self.channel.iter().filter_map(|c| c.check(say)).collect();
         Some(Mapping {
             filter: filter?,
             device: device?,
-            records: match &self.records {
-                None => None,
-                Some(pointer) => said(Pointer::parse(pointer), "records", say),
-            },
+            records,
             times,
             flat,
-            channels: self.channel.iter().filter_map(|c| c.check(say)).collect(),
+            channels,
             ready,
         })
     }

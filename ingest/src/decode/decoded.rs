@@ -93,6 +93,11 @@ impl<'a> Collector<'a> {
         }
     }
 
+    /// A time that is wrong for a whole record, said once and not for each of its values.
+    pub fn check_time(&self, time: Timestamp) -> Result<(), Fault> {
+        super::moment::check(time, self.now)
+    }
+
     /// Reads one record; whatever is wrong with it becomes one entry.
     pub fn record(&mut self, index: usize, read: impl FnOnce(&mut Self) -> Result<(), Fault>) {
         if let Err(fault) = read(self) {
@@ -168,7 +173,7 @@ impl<'a> Collector<'a> {
                 super::fault::quoted(name)
             )));
         }
-        super::moment::check(time, self.now)?;
+        self.check_time(time)?;
         self.decoded.attributes.push(Attribute {
             device: device.clone(),
             name: name.to_owned(),

@@ -42,7 +42,7 @@ pub(super) fn read(
 ) -> Result<(), Fault> {
     let Value::Map(members) = object else {
         return Err(match object {
-            Value::Unreadable(why) => Fault::unreadable(why.clone()),
+            Value::Unreadable { why, .. } => Fault::unreadable(why.clone()),
             other => Fault::unreadable(format!("a record is an object, not {}", other.what())),
         });
     };
@@ -60,6 +60,7 @@ pub(super) fn read(
         (Some(time), _) | (None, Some(time)) => time,
         (None, None) => collector.receipt()?,
     };
+    collector.check_time(time)?;
     for (key, value) in members.iter().filter(|(key, _)| key != TIME) {
         if let Err(fault) = read_member(key, value, device, time, collector) {
             collector.fault(fault);
@@ -77,7 +78,7 @@ pub(super) fn own_time(value: Option<&Value>) -> Result<Option<Timestamp>, Fault
         Some(Value::Text(text)) => Timestamp::parse_rfc3339(text)
             .or_else(|| moment::unix(text.trim()))
             .ok_or_else(|| not_a_time(text)),
-        Some(Value::Unreadable(why)) => Err(Fault::unreadable(format!("time: {why}"))),
+        Some(Value::Unreadable { why, .. }) => Err(Fault::unreadable(format!("time: {why}"))),
         Some(other) => Err(Fault::time(format!(
             "the time must be RFC 3339 text or a number, not {}",
             other.what()
@@ -147,7 +148,7 @@ pub(super) fn number(value: &Value) -> Result<f64, String> {
     let digits = match value {
         Value::Number(digits) => digits,
         Value::Text(text) => text,
-        Value::Unreadable(why) => return Err(format!("cannot be read: {why}")),
+        Value::Unreadable { why, .. } => return Err(format!("cannot be read: {why}")),
         other => return Err(format!("must be a number, not {}", other.what())),
     };
     let parsed = digits.trim().parse::<f64>();

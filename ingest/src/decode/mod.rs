@@ -119,7 +119,7 @@ fn read_flat(root: &Value, device: &DeviceId, collector: &mut Collector) -> Resu
             }
             Ok(())
         }
-        Value::Unreadable(why) => Err(Fault::unreadable(why.clone())),
+        Value::Unreadable { why, .. } => Err(Fault::unreadable(why.clone())),
         Value::List(objects) if objects.is_empty() => {
             Err(Fault::unreadable("the message is an empty list".into()))
         }
@@ -131,8 +131,4 @@ fn read_flat(root: &Value, device: &DeviceId, collector: &mut Collector) -> Resu
 }
 
 #[cfg(test)]
-mod contract_tests;
-#[cfg(test)]
-mod hostile_tests;
-#[cfg(test)]
-mod standards_tests;
+mod tests;

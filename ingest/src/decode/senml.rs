@@ -45,7 +45,7 @@ pub(super) fn looks_like_pack(root: &Value) -> bool {
 pub(super) fn read(root: &Value, speaker: Speaker, collector: &mut Collector) -> Result<(), Fault> {
     let records = match root {
         Value::List(records) => records,
-        Value::Unreadable(why) => return Err(Fault::unreadable(why.clone())),
+        Value::Unreadable { why, .. } => return Err(Fault::unreadable(why.clone())),
         other => {
             return Err(Fault::unreadable(format!(
                 "a SenML pack is an array of records, not {}: put [ ] around it",
@@ -234,7 +234,7 @@ impl<'v> Fields<'v, '_> {
 
 fn wrong_type(label: &str, wanted: &str, given: &Value) -> Fault {
     match given {
-        Value::Unreadable(why) => Fault::unreadable(format!("{label}: {why}")),
+        Value::Unreadable { why, .. } => Fault::unreadable(format!("{label}: {why}")),
         other => Fault::unreadable(format!("{label} must be {wanted}, not {}", other.what())),
     }
 }
@@ -257,8 +257,8 @@ fn read_record(
             }
             Fields(members)
         }
-        Value::Unreadable(why) => {
-            base.forget(|_| true, index);
+        Value::Unreadable { why, was_map } => {
+            base.forget(|_| *was_map, index);
             return Err(Fault::unreadable(why.clone()));
         }
         other => {
@@ -305,7 +305,7 @@ fn content(fields: &Fields, base: &Base) -> Result<Option<Content>, Fault> {
         .0
         .iter()
         .any(|(label, _)| !BASE_LABELS.contains(&label.as_ref()) && label != "bver");
-    if given.is_empty() && own_sum.is_none() && !has_regular {
+    if given.is_empty() && own_sum.is_none() && !has_regular && !fields.0.is_empty() {
         return Ok(None);
     }
     let other = match given.first() {

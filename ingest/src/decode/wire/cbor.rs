@@ -47,7 +47,7 @@ fn value<'a>(decoder: &mut Decoder<'a>, depth: usize) -> Result<Value<'a>, Error
     };
     let is_deep = depth >= MAX_DEPTH && matches!(read, Value::List(_) | Value::Map(_));
     Ok(if is_deep {
-        Value::Unreadable(format!("nested more than {MAX_DEPTH} levels deep"))
+        Value::unreadable(format!("nested more than {MAX_DEPTH} levels deep"))
     } else {
         read
     })
@@ -82,7 +82,7 @@ fn scalar<'a>(decoder: &mut Decoder<'a>) -> Result<Value<'a>, Error> {
         }
         Type::Simple => {
             let number = decoder.simple()?;
-            Value::Unreadable(format!("the simple value {number} has no meaning in SenML"))
+            Value::unreadable(format!("the simple value {number} has no meaning in SenML"))
         }
         Type::Break => return Err(Error::message("an end without a beginning")),
         Type::Unknown(byte) => {
@@ -100,7 +100,7 @@ fn float<'a>(value: f64) -> Value<'a> {
 }
 
 fn bad_text<'a>() -> Value<'a> {
-    Value::Unreadable("text that is not UTF-8".into())
+    Value::unreadable("text that is not UTF-8")
 }
 
 /// After such an error the decoder stands behind the text: the outline is whole.
@@ -166,7 +166,7 @@ fn map<'a>(decoder: &mut Decoder<'a>, depth: usize) -> Result<Value<'a>, Error> 
     }
     Ok(match bad_key {
         None => Value::Map(members),
-        Some(what) => Value::Unreadable(format!("a label is {what}, not an integer or text")),
+        Some(what) => Value::unreadable_map(format!("a label is {what}, not an integer or text")),
     })
 }
 
@@ -207,9 +207,9 @@ fn tagged<'a>(decoder: &mut Decoder<'a>, depth: usize) -> Result<Value<'a>, Erro
             {
                 Value::Number(Cow::Owned(format!("{mantissa}e{exponent}")))
             }
-            _ => Value::Unreadable("a decimal fraction needs an exponent and a mantissa".into()),
+            _ => Value::unreadable("a decimal fraction needs an exponent and a mantissa"),
         },
-        (tag, _) => Value::Unreadable(format!("the tag {tag} has no meaning in SenML")),
+        (tag, _) => Value::unreadable(format!("the tag {tag} has no meaning in SenML")),
     })
 }
 

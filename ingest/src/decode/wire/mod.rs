@@ -25,11 +25,29 @@ pub(super) enum Value<'a> {
     List(Vec<Value<'a>>),
     /// Members in the order sent, repeated names included.
     Map(Vec<(Cow<'a, str>, Value<'a>)>),
-    /// Cannot be read, for this reason.
-    Unreadable(String),
+    /// Cannot be read.
+    Unreadable {
+        why: String,
+        /// It was a map: what its members would have said is lost.
+        was_map: bool,
+    },
 }
 
 impl<'a> Value<'a> {
+    fn unreadable(why: impl Into<String>) -> Self {
+        Self::Unreadable {
+            why: why.into(),
+            was_map: false,
+        }
+    }
+
+    fn unreadable_map(why: impl Into<String>) -> Self {
+        Self::Unreadable {
+            why: why.into(),
+            was_map: true,
+        }
+    }
+
     /// The member `name` of a map.
     pub fn member(&self, name: &str) -> Option<&Value<'a>> {
         match self {
@@ -48,7 +66,7 @@ impl<'a> Value<'a> {
             Self::Bytes(_) => "bytes",
             Self::List(_) => "a list",
             Self::Map(_) => "an object",
-            Self::Unreadable(_) => "something unreadable",
+            Self::Unreadable { .. } => "something unreadable",
         }
     }
 
@@ -63,6 +81,9 @@ impl<'a> Value<'a> {
         match self {
             Self::Null => out.push_str("null"),
             Self::Bool(value) => out.push_str(if *value { "true" } else { "false" }),
+            Self::Number(digits) if finite(digits).is_none() => {
+                return Err("a number in it is not finite".into());
+            }
             Self::Number(digits) => out.push_str(digits),
             Self::Text(text) => out.push_str(&quote(text)),
             Self::Bytes(bytes) => out.push_str(&quote(&base64_url(bytes))),
@@ -88,7 +109,7 @@ impl<'a> Value<'a> {
                 }
                 out.push('}');
             }
-            Self::Unreadable(why) => return Err(why.clone()),
+            Self::Unreadable { why, .. } => return Err(why.clone()),
         }
         Ok(())
     }
