@@ -1,0 +1,189 @@
+//! The binary under test.
+
+use crate::child::Running;
+use crate::{http, wait};
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output};
+use std::time::Duration;
+
+/// Where the built binary is: `LARDER_BIN`, or else the newest of the release and debug builds.
+///
+/// # Panics
+/// When there is none.
+pub fn binary() -> PathBuf {
+    if let Some(path) = std::env::var_os("LARDER_BIN") {
+        return path.into();
+    }
+    let target = repository().join("target");
+    let built = ["release", "debug"].map(|profile| target.join(profile).join("larder"));
+    let newest = built
+        .iter()
+        .filter_map(|path| Some((path.metadata().ok()?.modified().ok()?, path)))
+        .max();
+    newest
+        .unwrap_or_else(|| panic!("there is no larder binary; run `cargo build` first"))
+        .1
+        .clone()
+}
+
+/// The repository's root.
+///
+/// # Panics
+/// Never: this crate's folder lies in it.
+pub fn repository() -> PathBuf {
+    let here = Path::new(env!("CARGO_MANIFEST_DIR"));
+    here.parent().expect("tests/ lies in it").to_owned()
+}
+
+/// `larder` with arguments, in an environment without settings of its own.
+pub fn larder(arguments: &[&str]) -> Command {
+    let mut command = Command::new(binary());
+    command.args(arguments);
+    for (name, _) in std::env::vars_os() {
+        if name.to_string_lossy().starts_with("LARDER_") {
+            command.env_remove(name);
+        }
+    }
+    command
+}
+
+/// Runs `larder` to its end.
+///
+/// # Panics
+/// When it cannot be started.
+pub fn run(arguments: &[&str]) -> Output {
+    let output = larder(arguments).output();
+    output.unwrap_or_else(|error| panic!("larder cannot be started: {error}"))
+}
+
+/// Runs `larder` and gives its standard output.
+///
+/// # Panics
+/// When it does not exit with 0.
+pub fn ok(arguments: &[&str]) -> String {
+    let output = run(arguments);
+    assert!(
+        output.status.success(),
+        "larder {arguments:?} ended with {}:\n{}{}",
+        output.status,
+        String::from_utf8_lossy(&output.stdout),
+        String::from_utf8_lossy(&output.stderr),
+    );
+    String::from_utf8(output.stdout).expect("larder writes UTF-8")
+}
+
+/// Runs `larder`, which has to refuse: its exit code and its complaint.
+///
+/// # Panics
+/// When it succeeds, or ends without a code.
+pub fn refused(arguments: &[&str]) -> (i32, String) {
+    let output = run(arguments);
+    assert!(!output.status.success(), "larder {arguments:?} succeeded");
+    let code = output.status.code().expect("it was not killed");
+    (code, String::from_utf8_lossy(&output.stderr).into_owned())
+}
+
+/// A running `larder serve` or `larder demo`.
+pub struct Service {
+    /// The child.
+    pub running: Running,
+    /// Where its HTTP API listens.
+    pub http: u16,
+    /// Where its built-in broker listens, if it has one.
+    pub mqtt: Option<u16>,
+}
+
+impl Service {
+    /// `larder serve` over `data` on the broker at `broker_port`.
+    pub fn on_broker(data: &Path, broker_port: u16, extra: &[&str]) -> Self {
+        let broker = format!("mqtt://127.0.0.1:{broker_port}");
+        Self::start(data, &[&["--broker", &broker], extra].concat())
+    }
+
+    /// `larder serve` over `data` with its built-in broker.
+    pub fn with_built_in_broker(data: &Path, extra: &[&str]) -> Self {
+        Self::start(data, &[&["--mqtt-listen", "127.0.0.1:0"], extra].concat())
+    }
+
+    fn start(data: &Path, extra: &[&str]) -> Self {
+        let data = data.to_string_lossy();
+        let fixed = ["serve", "--data", &data, "--listen", "127.0.0.1:0"];
+        Self::ready(larder(&[&fixed, extra].concat()))
+    }
+
+    /// Starts `command` and waits for the line that says where it listens.
+    pub fn ready(mut command: Command) -> Self {
+        let running = Running::start("larder", &mut command);
+        let line = running.line(READY, |line| line.contains("http://"));
+        let http = port_after(&line, "http://").expect("it says its port");
+        let mqtt = port_after(&line, "mqtt://");
+        Self {
+            running,
+            http,
+            mqtt,
+        }
+    }
+
+    /// `GET path` as JSON.
+    pub fn json(&self, path: &str) -> Option<serde_json::Value> {
+        http::json(self.http, path)
+    }
+
+    /// Waits until it takes readings in.
+    pub fn takes_readings(&self) {
+        wait::until("larder to take readings", READY, || {
+            http::get(self.http, "/readyz").filter(|(status, _)| *status == 200)
+        });
+    }
+
+    /// Waits until the newest reading of every one of these series has the given time.
+    pub fn has_newest(&self, newest: &[(String, String, String)], limit: Duration) {
+        wait::until("the newest readings to be taken in", limit, || {
+            let latest = self.json("/api/v1/latest")?;
+            let latest = latest["latest"].as_array()?;
+            let there = |(device, channel, time): &(String, String, String)| {
+                latest.iter().any(|entry| {
+                    entry["device"] == device.as_str()
+                        && entry["channel"] == channel.as_str()
+                        && entry["time"] == time.as_str()
+                })
+            };
+            newest.iter().all(there).then_some(())
+        });
+    }
+
+    /// Stops it as a service manager would.
+    ///
+    /// # Panics
+    /// When it does not end well within 30 s.
+    pub fn stop(mut self) {
+        let status = self.running.terminate(Duration::from_secs(30));
+        assert!(status.success(), "larder ended with {status}");
+    }
+}
+
+/// How long a start may take on a busy machine.
+pub const READY: Duration = Duration::from_secs(30);
+
+/// The port in `…scheme://127.0.0.1:PORT…`.
+fn port_after(line: &str, scheme: &str) -> Option<u16> {
+    let rest = &line[line.find(scheme)? + scheme.len()..];
+    let port = rest.split(':').nth(1)?;
+    let digits = port
+        .find(|c: char| !c.is_ascii_digit())
+        .unwrap_or(port.len());
+    port[..digits].parse().ok()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn ports_are_found_in_the_ready_line() {
+        let line = "larder is ready: http://127.0.0.1:8080 mqtt://127.0.0.1:1883, see the shelf";
+        assert_eq!(port_after(line, "http://"), Some(8080));
+        assert_eq!(port_after(line, "mqtt://"), Some(1883));
+        assert_eq!(port_after("nothing", "http://"), None);
+    }
+}

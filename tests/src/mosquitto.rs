@@ -1,0 +1,89 @@
+//! A foreign broker: Debian's Mosquitto, with the settings under which it loses nothing.
+
+use crate::child::{Running, free_port};
+use crate::wait;
+use std::net::TcpStream;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::{Duration, SystemTime};
+
+/// A running Mosquitto with its state in a folder of its own.
+pub struct Mosquitto {
+    /// Where it listens on 127.0.0.1.
+    pub port: u16,
+    running: Running,
+    dir: PathBuf,
+}
+
+impl Mosquitto {
+    /// Starts one over `dir`, where it keeps sessions and queued messages through a crash.
+    ///
+    /// # Panics
+    /// When it cannot be started.
+    pub fn start(dir: &Path) -> Self {
+        let dir = dir.join("mosquitto");
+        std::fs::create_dir_all(&dir).expect("the test's folder is writable");
+        let port = free_port();
+        let state = dir.display();
+        // Its defaults drop messages queued beyond a thousand and save every half hour.
+        let settings = format!(
+            "listener {port} 127.0.0.1\nallow_anonymous true\n\
+             persistence true\npersistence_location {state}/\n\
+             autosave_on_changes true\nautosave_interval 1\n\
+             max_queued_messages 0\nmax_inflight_messages 200\n\
+             persistent_client_expiration 14d\n"
+        );
+        std::fs::write(dir.join("mosquitto.conf"), settings).expect("the folder is writable");
+        let running = launch(&dir, port);
+        Self { port, running, dir }
+    }
+
+    /// Kills it as a power cut would and starts it again on the same port and state.
+    pub fn crash_and_restart(&mut self) {
+        self.running.kill_9();
+        self.running = launch(&self.dir, self.port);
+    }
+
+    /// Waits until it has written down everything that it took until now.
+    pub fn has_saved(&self) {
+        let asked = SystemTime::now();
+        let database = self.dir.join("mosquitto.db");
+        let modified = || database.metadata().ok()?.modified().ok();
+        wait::until("mosquitto to save", Duration::from_secs(20), || {
+            let at = modified()?;
+            // It saves after every change; two seconds of quiet mean that nothing is left to save.
+            let quiet = SystemTime::now().duration_since(at).ok()?;
+            (at >= asked || quiet > Duration::from_secs(2)).then_some(())
+        });
+    }
+}
+
+fn launch(dir: &Path, port: u16) -> Running {
+    let mut command = Command::new(program("mosquitto"));
+    command.arg("-c").arg(dir.join("mosquitto.conf"));
+    if std::env::var_os("USER").is_some_and(|user| user == "root") || is_root() {
+        // As root it would change to a user of its own, who may not write the test's folder.
+        let conf = dir.join("mosquitto.conf");
+        let text = std::fs::read_to_string(&conf).expect("it was just written");
+        if !text.contains("user root") {
+            std::fs::write(&conf, text + "user root\n").expect("the folder is writable");
+        }
+    }
+    let running = Running::start("mosquitto", &mut command);
+    wait::until("mosquitto to listen", Duration::from_secs(20), || {
+        TcpStream::connect(("127.0.0.1", port)).ok()
+    });
+    running
+}
+
+/// Debian puts daemons where only root's search path looks.
+fn program(name: &str) -> PathBuf {
+    let sbin = Path::new("/usr/sbin").join(name);
+    if sbin.exists() { sbin } else { name.into() }
+}
+
+/// Whether the test runs as root.
+pub fn is_root() -> bool {
+    let id = Command::new("id").arg("-u").output();
+    id.is_ok_and(|output| output.stdout == b"0\n")
+}

@@ -1,0 +1,169 @@
+//! Nothing confirmed is lost and nothing counts twice, whoever is killed and whenever: the service,
+//! the broker, or the service by a polite request.
+
+use larder_tests::child::Running;
+use larder_tests::larder::{READY, Service, ok};
+use larder_tests::mosquitto::Mosquitto;
+use larder_tests::python;
+use larder_tests::readings::{self, Readings};
+use std::io::Write;
+use std::path::Path;
+use std::process::ChildStdin;
+use std::time::Duration;
+
+/// As in `clients/burst.py`.
+const DEVICES: u64 = 20;
+const PACK: u64 = 10;
+const BASE: u64 = 1_767_225_600; // 2026-01-01T00:00:00Z
+
+const WITHIN: Duration = Duration::from_secs(180);
+
+#[test]
+fn fifty_kills_of_the_service_lose_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    let broker = Mosquitto::start(dir.path());
+    let mut service = Service::on_broker(&data, broker.port, &[]);
+    service.takes_readings();
+    let mut client = Burst::start(broker.port);
+    let total = 200_000;
+    // Slow enough to last through all the kills, most of the time.
+    client.publish(0, total, 2_000);
+    let mut moments = Moments(0x5eed);
+    for kill in 1..=50 {
+        std::thread::sleep(moments.next_between(50, 1_600));
+        service.running.kill_9();
+        println!("kill {kill} of 50");
+        service = Service::on_broker(&data, broker.port, &[]);
+    }
+    client.confirmed(total);
+    ends_with(service, &data, total);
+}
+
+#[test]
+fn stopping_politely_while_readings_come_loses_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    let broker = Mosquitto::start(dir.path());
+    let mut service = Service::on_broker(&data, broker.port, &[]);
+    service.takes_readings();
+    let mut client = Burst::start(broker.port);
+    let total = 40_000;
+    client.publish(0, total, 4_000);
+    let mut moments = Moments(0x7e4);
+    for _ in 0..8 {
+        std::thread::sleep(moments.next_between(100, 1_000));
+        service.stop();
+        service = Service::on_broker(&data, broker.port, &[]);
+    }
+    client.confirmed(total);
+    ends_with(service, &data, total);
+}
+
+/// A broker confirms before it saves, so a kill between the two loses what no client sends again:
+/// the broker's limit, not ours. What is shown here is that everything which the broker has saved
+/// arrives, whether the service was connected, away, or half-way through at the time.
+#[test]
+fn a_broker_that_crashes_and_comes_back_loses_nothing_that_it_had_saved() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    let mut broker = Mosquitto::start(dir.path());
+    let mut service = Service::on_broker(&data, broker.port, &[]);
+    service.takes_readings();
+    let mut client = Burst::start(broker.port);
+    let each = 4_000;
+    for round in 0..8 {
+        let away = round % 2 == 1;
+        if away {
+            service.running.kill_9();
+        }
+        client.publish(round * each, each, 0);
+        client.confirmed(each);
+        broker.has_saved();
+        broker.crash_and_restart();
+        if away {
+            service = Service::on_broker(&data, broker.port, &[]);
+        }
+    }
+    ends_with(service, &data, 8 * each);
+}
+
+/// Everything is in, once, and a clean stop and the export agree.
+fn ends_with(service: Service, data: &Path, total: u64) {
+    let expected = published(total);
+    service.has_newest(&readings::newest(&expected), WITHIN);
+    service.stop();
+    let exported = ok(&["export", "readings", "--data", path(data)]);
+    readings::assert_same(&expected, &readings::parse(&exported));
+    let quarantine = ok(&["quarantine", "list", "--json", "--data", path(data)]);
+    assert_eq!(quarantine.trim(), "[]");
+}
+
+/// What `clients/burst.py` publishes as its first `total` readings.
+fn published(total: u64) -> Readings {
+    let mut readings = Readings::new();
+    for message in 0..total / PACK {
+        let device = message % DEVICES;
+        let first = PACK * (message / DEVICES);
+        for k in first..first + PACK {
+            let value = (30 + device) as f64 + (k * 7919 % 10_007) as f64 / 1000.0;
+            let identity = (
+                format!("burst-{device}"),
+                "weight".to_owned(),
+                rfc3339(BASE + 60 * k),
+            );
+            readings.insert(identity, ("kg".to_owned(), value.to_bits()));
+        }
+    }
+    assert_eq!(readings.len() as u64, total);
+    readings
+}
+
+/// Of a moment in January 2026.
+fn rfc3339(unix_s: u64) -> String {
+    let s = unix_s - BASE;
+    let (day, hour, minute, second) = (s / 86_400 + 1, s / 3600 % 24, s / 60 % 60, s % 60);
+    assert!(day <= 31, "the burst is longer than a month");
+    format!("2026-01-{day:02}T{hour:02}:{minute:02}:{second:02}Z")
+}
+
+struct Burst {
+    running: Running,
+    commands: ChildStdin,
+}
+
+impl Burst {
+    fn start(port: u16) -> Self {
+        let mut running = python::start("burst.py", &["--port", &port.to_string()]);
+        let commands = running.input();
+        running.line(READY, |line| line == "connected");
+        Self { running, commands }
+    }
+
+    fn publish(&mut self, first: u64, count: u64, per_second: u64) {
+        writeln!(self.commands, "publish {first} {count} {per_second}").unwrap();
+    }
+
+    fn confirmed(&self, count: u64) {
+        self.running.line(Duration::from_secs(300), |line| {
+            line == format!("confirmed {count}")
+        });
+    }
+}
+
+/// Moments drawn from a seed (a linear congruential generator with the constants of Knuth's MMIX).
+struct Moments(u64);
+
+impl Moments {
+    fn next_between(&mut self, least_ms: u64, most_ms: u64) -> Duration {
+        self.0 = self
+            .0
+            .wrapping_mul(6_364_136_223_846_793_005)
+            .wrapping_add(1_442_695_040_888_963_407);
+        Duration::from_millis(least_ms + (self.0 >> 33) % (most_ms - least_ms))
+    }
+}
+
+fn path(path: &Path) -> &str {
+    path.to_str().unwrap()
+}
