@@ -112,9 +112,17 @@ impl Service {
     }
 
     /// Starts `command` and waits for the line that says where it listens.
-    pub fn ready(mut command: Command) -> Self {
+    pub fn ready(command: Command) -> Self {
+        Self::ready_within(command, READY)
+    }
+
+    /// The same for a start that has work to do first.
+    ///
+    /// # Panics
+    /// When it does not say where it listens within `limit`.
+    pub fn ready_within(mut command: Command, limit: Duration) -> Self {
         let running = Running::start("larder", &mut command);
-        let line = running.line(READY, |line| line.contains("http://"));
+        let line = running.line(limit, |line| line.contains("http://"));
         let http = port_after(&line, "http://").expect("it says its port");
         let mqtt = port_after(&line, "mqtt://");
         Self {

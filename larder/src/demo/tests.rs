@@ -171,6 +171,37 @@ fn some_fills_are_written_down_some_without_volume_and_some_not_at_all() {
 }
 
 #[test]
+fn every_message_is_read_with_its_content_type_and_without() {
+    use larder_ingest::decode::{DecodeConfig, Message, decode};
+    let mut demo = demo(3, 3, 8, 1);
+    let config = DecodeConfig::default();
+    let mut n_attributes = 0;
+    for message in demo.history() {
+        for content_type in [None, Some(message.content_type.to_owned())] {
+            let message = Message {
+                topic: message.topic.clone(),
+                payload: message.payload.clone(),
+                content_type,
+                retained: false,
+                received_at: message.at,
+            };
+            let decoded = decode(&message, &config, message.received_at);
+            assert_eq!(decoded.refused, []);
+            n_attributes += decoded.attributes.len();
+            assert!(decoded.readings.iter().all(|r| r.channel.kind().is_some()));
+            assert_eq!(
+                decoded
+                    .readings
+                    .last()
+                    .map(|r| r.time <= message.received_at),
+                Some(true)
+            );
+        }
+    }
+    assert!(n_attributes > 100, "{n_attributes}");
+}
+
+#[test]
 fn every_declared_device_but_no_other_is_in_the_apiary() {
     let demo = demo(2, 3, 8, 1);
     let apiary = demo.apiary();

@@ -1,0 +1,133 @@
+//! The built-in broker with strangers' clients, and what it refuses.
+
+use larder_tests::larder::{Service, ok, refused};
+use larder_tests::{python, wait};
+use std::process::Command;
+use std::time::Duration;
+
+#[test]
+fn strangers_clients_work_unchanged() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    let service = Service::with_built_in_broker(&data, &[]);
+    service.takes_readings();
+    let port = service
+        .mqtt
+        .expect("it says where its broker listens")
+        .to_string();
+    let publish = |version: &str, device: &str, payload: &str| {
+        let status = Command::new("mosquitto_pub")
+            .args(["-h", "127.0.0.1", "-p", &port, "-V", version, "-q", "1"])
+            .args(["-t", &format!("larder/{device}/readings"), "-m", payload])
+            .status()
+            .expect("mosquitto-clients is installed");
+        assert!(status.success(), "mosquitto_pub with MQTT {version}");
+    };
+    publish(
+        "mqttv311",
+        "mp-3",
+        r#"{"time": "2026-03-01T00:00:00Z", "weight_kg": 40.5}"#,
+    );
+    publish(
+        "mqttv5",
+        "mp-5",
+        r#"{"time": "2026-03-01T00:00:00Z", "weight_lb": 100}"#,
+    );
+    let csv = dir.path().join("two.csv");
+    let rows =
+        "2026-03-01T00:00:00Z,paho,weight,kg,41.25\n2026-03-01T00:10:00Z,paho,weight,kg,41.5\n";
+    std::fs::write(&csv, format!("time,device,channel,unit,value\n{rows}")).unwrap();
+    for version in ["3", "5"] {
+        python::ok(
+            "publish_csv.py",
+            &[csv.to_str().unwrap(), "--port", &port, "--version", version],
+        );
+    }
+    let newest = [("mp-3", "00"), ("mp-5", "00"), ("paho", "10")].map(|(device, minute)| {
+        (
+            device.to_owned(),
+            "weight".to_owned(),
+            format!("2026-03-01T00:{minute}:00Z"),
+        )
+    });
+    service.has_newest(&newest, Duration::from_secs(30));
+    service.stop();
+    let exported = ok(&["export", "readings", "--data", data.to_str().unwrap()]);
+    let pounds = "2026-03-01T00:00:00Z,mp-5,weight,kg,45.359237";
+    assert!(exported.contains(pounds), "{exported}");
+    assert_eq!(
+        exported.lines().count(),
+        1 + 4,
+        "the repeated pack counts once:\n{exported}"
+    );
+}
+
+#[test]
+fn it_does_not_listen_beyond_this_machine_without_credentials() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    let (code, complaint) = refused(&[
+        "serve",
+        "--data",
+        data.to_str().unwrap(),
+        "--listen",
+        "127.0.0.1:0",
+        "--mqtt-listen",
+        "0.0.0.0:0",
+    ]);
+    assert_eq!(code, 2, "{complaint}");
+    assert!(
+        complaint.contains("credentials") || complaint.contains("password"),
+        "{complaint}"
+    );
+}
+
+#[test]
+fn with_credentials_only_those_who_have_them_get_in() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    let users = dir.path().join("users");
+    std::fs::write(&users, "scales:a long password\n").unwrap();
+    let service = Service::with_built_in_broker(&data, &["--mqtt-users", users.to_str().unwrap()]);
+    service.takes_readings();
+    let port = service
+        .mqtt
+        .expect("it says where its broker listens")
+        .to_string();
+    let publish = |extra: &[&str]| {
+        let mut client = Command::new("mosquitto_pub");
+        client.args([
+            "-h",
+            "127.0.0.1",
+            "-p",
+            &port,
+            "-q",
+            "1",
+            "-t",
+            "larder/s1/readings",
+        ]);
+        client.args([
+            "-m",
+            r#"{"time": "2026-03-01T00:00:00Z", "weight_kg": 40.5}"#,
+        ]);
+        client
+            .args(extra)
+            .output()
+            .expect("mosquitto-clients is installed")
+            .status
+            .success()
+    };
+    assert!(!publish(&[]), "a stranger gets in");
+    assert!(
+        !publish(&["-u", "scales", "-P", "a guess"]),
+        "a guess gets in"
+    );
+    assert!(publish(&["-u", "scales", "-P", "a long password"]));
+    wait::until("the reading", Duration::from_secs(30), || {
+        service.json("/api/v1/latest")?["latest"]
+            .as_array()
+            .filter(|all| all.len() == 1)
+            .map(|_| ())
+    });
+    service.stop();
+}
