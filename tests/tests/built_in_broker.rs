@@ -1,5 +1,11 @@
 //! The built-in broker with strangers' clients, and what it refuses.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "a test may panic, that is how it fails, and tell what it does"
+)]
+
 use larder_tests::larder::{Service, ok, refused};
 use larder_tests::{python, wait};
 use std::process::Command;

@@ -1,6 +1,12 @@
 //! Nothing confirmed is lost and nothing counts twice, whoever is killed and whenever: the service,
 //! the broker, or the service by a polite request.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "a test may panic, that is how it fails, and tell what it does"
+)]
+
 use larder_tests::child::Running;
 use larder_tests::larder::{READY, Service, ok};
 use larder_tests::mosquitto::Mosquitto;

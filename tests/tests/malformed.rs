@@ -1,6 +1,12 @@
 //! A thousand messages that are wrong in a way each: all in quarantine with a reason, the good ones
 //! between them all in, and the memory flat.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "a test may panic, that is how it fails, and tell what it does"
+)]
+
 use larder_tests::larder::{Service, ok};
 use larder_tests::mosquitto::Mosquitto;
 use larder_tests::python;

@@ -1,5 +1,11 @@
 //! The pages on the demo, in a real Chromium: the shelf and a hive, at phone width and on a desk.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "a test may panic, that is how it fails, and tell what it does"
+)]
+
 use larder_tests::larder::{Service, larder};
 use larder_tests::python;
 use std::time::Duration;

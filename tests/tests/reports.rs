@@ -1,6 +1,12 @@
 //! The reports: their columns as the contract has them, on an apiary whose truth is known by
 //! arithmetic, and on a simulated one with its own scoring program.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "a test may panic, that is how it fails, and tell what it does"
+)]
+
 use larder_tests::larder::ok;
 use larder_tests::{python, shared};
 use std::fmt::Write as _;

@@ -1,6 +1,12 @@
 //! A season of real hive weights, through a foreign broker and by import: the same readings and the
 //! same reports. The data: see `fixtures/hive_weight/README.md`.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "a test may panic, that is how it fails, and tell what it does"
+)]
+
 use larder_tests::larder::{Service, ok, repository};
 use larder_tests::mosquitto::Mosquitto;
 use larder_tests::readings::{self, Readings};

@@ -1,5 +1,11 @@
 //! A store that can't be used: each case ends with a sentence and an exit code, and nothing is lost.
 
+#![allow(
+    clippy::unwrap_used,
+    clippy::print_stdout,
+    reason = "a test may panic, that is how it fails, and tell what it does"
+)]
+
 use larder_tests::child::Running;
 use larder_tests::larder::{Service, larder, ok, run};
 use larder_tests::mosquitto::is_root;
