@@ -16,20 +16,33 @@ pub struct Mosquitto {
 }
 
 impl Mosquitto {
-    /// Starts one over `dir`, where it keeps sessions and queued messages through a crash.
+    /// Starts one over `dir` that writes its state down when it stops.
     ///
     /// # Panics
     /// When it cannot be started.
     pub fn start(dir: &Path) -> Self {
+        Self::with(dir, "")
+    }
+
+    /// Starts one over `dir` that writes its state down after every change, so that sessions and
+    /// queued messages live through a crash. Slow with long queues.
+    ///
+    /// # Panics
+    /// When it cannot be started.
+    pub fn that_saves_at_once(dir: &Path) -> Self {
+        Self::with(dir, "autosave_on_changes true\nautosave_interval 1\n")
+    }
+
+    fn with(dir: &Path, saving: &str) -> Self {
         let dir = dir.join("mosquitto");
         std::fs::create_dir_all(&dir).expect("the test's folder is writable");
         let port = free_port();
         let state = dir.display();
-        // Its defaults drop messages queued beyond a thousand and save every half hour.
+        // Its defaults drop what is queued beyond a thousand messages.
         let settings = format!(
             "listener {port} 127.0.0.1\nallow_anonymous true\n\
              persistence true\npersistence_location {state}/\n\
-             autosave_on_changes true\nautosave_interval 1\n\
+             {saving}\
              max_queued_messages 0\nmax_inflight_messages 200\n\
              persistent_client_expiration 14d\n"
         );

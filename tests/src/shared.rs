@@ -5,7 +5,10 @@ use crate::larder::repository;
 use std::path::PathBuf;
 
 /// `../shared/<path>`, if it is there; says what is left out if it is not.
-#[expect(clippy::print_stdout, reason = "whoever runs the tests is told what was left out")]
+#[expect(
+    clippy::print_stdout,
+    reason = "whoever runs the tests is told what was left out"
+)]
 pub fn beside(path: &str, used_for: &str) -> Option<PathBuf> {
     let wanted = repository().parent()?.join("shared").join(path);
     if wanted.exists() {

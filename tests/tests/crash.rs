@@ -73,7 +73,7 @@ fn stopping_politely_while_readings_come_loses_nothing() {
 fn a_broker_that_crashes_and_comes_back_loses_nothing_that_it_had_saved() {
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("data");
-    let mut broker = Mosquitto::start(dir.path());
+    let mut broker = Mosquitto::that_saves_at_once(dir.path());
     let mut service = Service::on_broker(&data, broker.port, &[]);
     service.takes_readings();
     let mut client = Burst::start(broker.port);
