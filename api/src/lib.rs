@@ -20,6 +20,8 @@ mod readings;
 mod settings;
 mod shelf;
 
+mod pages;
+
 mod router;
 
 pub use problem::Problem;

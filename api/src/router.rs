@@ -1,6 +1,6 @@
 //! The whole router, and the description of it that is generated from the code.
 
-use crate::{Problem, ServiceState};
+use crate::ServiceState;
 use axum::Router;
 use axum::extract::State;
 use axum::http::{StatusCode, header};
@@ -59,7 +59,7 @@ pub fn router(service: ServiceState) -> Router {
     let (api, _) = described().split_for_parts();
     let not_events = DefaultPredicate::new().and(NotForContentType::SSE);
     api.route("/api/v1/openapi.json", axum::routing::get(openapi))
-        .fallback(fallback)
+        .merge(crate::pages::router())
         .layer(CompressionLayer::new().compress_when(not_events))
         .layer(RequestBodyLimitLayer::new(BODY_LIMIT))
         .layer(TimeoutLayer::with_status_code(
@@ -72,8 +72,4 @@ pub fn router(service: ServiceState) -> Router {
 
 async fn openapi(State(_): State<ServiceState>) -> impl IntoResponse {
     ([(header::CONTENT_TYPE, "application/json")], openapi_json())
-}
-
-async fn fallback() -> Problem {
-    Problem::not_found("there is nothing at this address; /api/v1/openapi.json lists what there is")
 }

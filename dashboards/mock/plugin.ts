@@ -1,0 +1,169 @@
+/**
+ * The API as a plugin of the development and preview servers, so that pages can be made and tested
+ * without the service. With `LARDER_API` set, requests go to a running service instead.
+ */
+import type { IncomingMessage, ServerResponse } from "node:http";
+import type { Plugin } from "vite";
+import { temperatureAt, YARDS } from "./invented";
+import * as answers from "./answers";
+
+type Next = () => void;
+
+/** A request's JSON object; the fields are read with care where they are used. */
+type Json = Record<string, unknown>;
+
+export function mockApi(): Plugin {
+  const real = process.env["LARDER_API"];
+  const proxy = real === undefined ? {} : { "/api": { target: real } };
+  const install = (server: { middlewares: { use: (handler: (req: IncomingMessage, res: ServerResponse, next: Next) => void) => void } }) => {
+    if (real === undefined) server.middlewares.use(makeHandler());
+  };
+  return {
+    name: "larder-mock-api",
+    config: () => ({ server: { proxy }, preview: { proxy } }),
+    configureServer: install,
+    configurePreviewServer: install,
+  };
+}
+
+function makeHandler() {
+  let world = answers.makeWorld(Date.now());
+  const streams = new Set<ServerResponse>();
+  const tell = (event: string, data: unknown) => {
+    for (const stream of streams) stream.write(`event: ${event}\ndata: ${JSON.stringify(data)}\n\n`);
+  };
+
+  return (req: IncomingMessage, res: ServerResponse, next: Next) => {
+    const url = new URL(req.url ?? "/", "http://localhost");
+    if (!url.pathname.startsWith("/api/v1/")) {
+      next();
+      return;
+    }
+    const path = url.pathname.slice("/api/v1/".length).split("/").map(decodeURIComponent);
+    const send = (status: number, body: unknown) => {
+      res.statusCode = status;
+      res.setHeader("content-type", status >= 400 ? "application/problem+json" : "application/json");
+      res.end(JSON.stringify(body));
+    };
+    if (path[0] === "events") {
+      res.writeHead(200, { "content-type": "text/event-stream", "cache-control": "no-cache" });
+      res.write(": here\n\n");
+      streams.add(res);
+      req.on("close", () => streams.delete(res));
+      return;
+    }
+    let text = "";
+    req.on("data", (chunk: Buffer) => (text += chunk.toString()));
+    req.on("end", () => {
+      const body = text === "" ? null : (JSON.parse(text) as Json);
+      // Tests start from a known world: POST /api/v1/mock {"empty": true}.
+      if (path[0] === "mock") {
+        world = answers.makeWorld(Date.now(), body?.["empty"] === true);
+        send(200, {});
+        return;
+      }
+      const found = answer(world, req.method ?? "GET", path, url.searchParams, body);
+      if (req.method !== "GET" && found.status < 400) tell("apiary", {});
+      send(found.status, found.body);
+    });
+  };
+}
+
+interface Found {
+  status: number;
+  body: unknown;
+}
+
+const ok = (body: unknown): Found => ({ status: 200, body });
+const missing = (): Found => ({ status: 404, body: { title: "Not found", status: 404, detail: "There is no such thing." } });
+
+function answer(world: answers.World, method: string, path: string[], query: URLSearchParams, body: Json | null): Found {
+  const [head = "", id, part] = path;
+  const collections: Record<string, Map<string, unknown>> = { yards: world.yards, hives: world.hives, feeders: world.feeders };
+  const collection = collections[head];
+  if (collection !== undefined && part === undefined) return declared(collection, head, method, id, body);
+  if (head === "hives" && id !== undefined && part !== undefined) return ofHive(world, id, part, query);
+  if (head === "feeders" && id !== undefined && part === "volume") {
+    const hive = world.invented.hives.find((h) => h.feeder === id);
+    if (hive === undefined) return missing();
+    return series(world, "l", query, (ms) => answers.readAt(world, hive, hive.litres, 0.06, ms));
+  }
+  switch (head) {
+    case "shelf":
+      return ok(answers.shelf(world));
+    case "devices":
+      return ok({ devices: answers.devices(world) });
+    case "flags":
+      return ok({ flags: world.invented.flags });
+    case "settings":
+      if (method === "PUT" && body !== null) world.settings = body as unknown as answers.World["settings"];
+      return ok(world.settings);
+    case "fills":
+      return fill(world, method, query, body);
+    case "quarantine":
+      if (id === "replay") {
+        const ids = (body?.["ids"] ?? []) as number[];
+        world.quarantine = world.quarantine.filter((entry) => entry.id !== ids[0]);
+        return ok({ released: 1, kept: ids.length - 1, readings: 1 });
+      }
+      return ok({ entries: world.quarantine, total: world.quarantine.length, messages: 17 });
+    case "readings":
+      if (YARDS.some((yard) => yard.weather === query.get("device")) && query.get("channel") === "temperature") {
+        return series(world, "Cel", query, temperatureAt);
+      }
+      return series(world, "V", query, (ms) => 3.9 + 0.05 * Math.sin(ms / 4e8));
+    default:
+      return missing();
+  }
+}
+
+function declared(collection: Map<string, unknown>, name: string, method: string, id: string | undefined, body: unknown): Found {
+  if (id === undefined) return ok({ [name]: [...collection.values()] });
+  if (method === "PUT") {
+    collection.set(id, { ...(body as object), id });
+    return ok(collection.get(id));
+  }
+  if (method === "DELETE") return collection.delete(id) ? { status: 204, body: undefined } : missing();
+  return collection.has(id) ? ok(collection.get(id)) : missing();
+}
+
+function ofHive(world: answers.World, id: string, part: string, query: URLSearchParams): Found {
+  if (!world.hives.has(id)) return missing();
+  const hive = world.invented.hives.find((h) => h.id === id);
+  switch (part) {
+    case "uptake":
+      return ok({ days: answers.uptakeDays(world, id) });
+    case "weight":
+      return ok({ days: answers.weightDays(world, id) });
+    case "fills":
+      return ok({ fills: answers.fills(world, id) });
+    case "flags":
+      return ok({ flags: answers.flags(world, id) });
+    case "scale":
+      return series(world, "kg", query, (ms) => (hive === undefined ? null : answers.readAt(world, hive, hive.kilograms, 0.05, ms)));
+    default:
+      return missing();
+  }
+}
+
+function fill(world: answers.World, method: string, query: URLSearchParams, body: Json | null): Found {
+  if (method === "DELETE") {
+    world.recorded.delete(`${query.get("feeder") ?? ""} ${query.get("time") ?? ""}`);
+    return { status: 204, body: undefined };
+  }
+  const written = body as unknown as { feeder: string; time: string; volume_l: number | null; strength: string | null };
+  const feeder = world.feeders.get(written.feeder);
+  if (feeder === undefined || (written.volume_l ?? 0) > feeder.capacity_l * 1.5) {
+    return { status: 400, body: { title: "Bad request", status: 400, detail: "That much does not fit into the feeder." } };
+  }
+  const key = `${written.feeder} ${written.time}`;
+  const known = world.recorded.has(key);
+  world.recorded.set(key, written);
+  return { status: known ? 200 : 201, body: written };
+}
+
+function series(world: answers.World, unit: string, query: URLSearchParams, at: (ms: number) => number | null): Found {
+  const from = Date.parse(query.get("from") ?? "") || 0;
+  const to = Date.parse(query.get("to") ?? "") || world.now;
+  return ok(answers.columns(world, unit, from, to, Number(query.get("points") ?? 2000), at));
+}

@@ -1,0 +1,72 @@
+import { describe, expect, test } from "vitest";
+import { DAY, HOUR } from "../time/zone";
+import { decode, lowerBound, nearest, refine } from "./series";
+import { detailWindow, pan, pinch, span, tickStep, within, zoom } from "./view";
+
+const MIN5 = 300_000;
+
+describe("columns", () => {
+  test("steps add up from the start", () => {
+    const series = decode({ unit: "kg", reduced: false, start_ms: 1000, step_ms: [0, MIN5, MIN5], value: [1, 2, 3] });
+    expect(series.at).toEqual([1000, 1000 + MIN5, 1000 + 2 * MIN5]);
+  });
+
+  test("a gap stays a gap", () => {
+    const steps = [0, ...Array<number>(20).fill(MIN5), 6 * HOUR, MIN5];
+    const series = decode({ unit: "kg", reduced: false, start_ms: 0, step_ms: steps, value: steps.map(() => 1) });
+    expect(series.value.filter((v) => v === null)).toHaveLength(1);
+  });
+
+  test("a skipped beat is no gap", () => {
+    const steps = [0, MIN5, MIN5, 3 * MIN5, MIN5];
+    const series = decode({ unit: "kg", reduced: false, start_ms: 0, step_ms: steps, value: steps.map(() => 1) });
+    expect(series.value).not.toContain(null);
+  });
+
+  test("detail replaces the middle", () => {
+    const overview = { at: [0, 10, 20, 30, 40], value: [0, 1, 2, 3, 4] };
+    const both = refine(overview, { at: [12, 14, 16], value: [7, 8, 9] }, 10, 25);
+    expect(both.at).toEqual([0, 12, 14, 16, 30, 40]);
+    expect(both.value).toEqual([0, 7, 8, 9, 3, 4]);
+  });
+
+  test("the nearest value has a reach, and is never made up in a gap", () => {
+    const series = { at: [0, 50, 100], value: [1, null, 3] };
+    expect(nearest(series, 40, 100)?.value).toBe(1);
+    expect(nearest(series, 60, 100)?.value).toBe(3);
+    expect(nearest(series, 500, 100)).toBeNull();
+    expect(lowerBound([1, 2, 2, 3], 2)).toBe(1);
+  });
+});
+
+describe("views", () => {
+  const bounds = { from: 0, to: 120 * DAY };
+  test("hands cannot leave the bounds or the hour", () => {
+    expect(pan({ from: 0, to: DAY }, -DAY, bounds)).toEqual({ from: 0, to: DAY });
+    expect(span(zoom({ from: DAY, to: 2 * DAY }, 1e-6, 1.5 * DAY, bounds))).toBe(HOUR);
+    expect(within({ from: -DAY, to: 200 * DAY }, bounds)).toEqual(bounds);
+  });
+  test("what is under the pointer stays there", () => {
+    const view = { from: 10 * DAY, to: 20 * DAY };
+    const near = zoom(view, 0.5, 12.5 * DAY, bounds);
+    expect((12.5 * DAY - near.from) / span(near)).toBeCloseTo(0.25, 9);
+  });
+  test("fingers keep the times under them", () => {
+    const view = { from: 10 * DAY, to: 20 * DAY };
+    const near = pinch(view, [100, 200], [50, 250], 400, bounds);
+    const time = (x: number) => near.from + (x / 400) * span(near);
+    expect(time(50)).toBeCloseTo(12.5 * DAY, 0);
+    expect(time(250)).toBeCloseTo(15 * DAY, 0);
+  });
+  test("small moves ask for the same detail", () => {
+    const a = detailWindow({ from: 50 * DAY, to: 51 * DAY }, bounds);
+    const b = detailWindow({ from: 50 * DAY + HOUR, to: 51 * DAY + HOUR }, bounds);
+    expect(a).toEqual(b);
+    expect(a !== null && a.from <= 50 * DAY && a.to >= 51 * DAY).toBe(true);
+    expect(detailWindow(bounds, bounds)).toBeNull();
+  });
+  test("ticks have room", () => {
+    expect(tickStep({ from: 0, to: DAY }, 600, 64)).toEqual({ hours: 3 });
+    expect(tickStep({ from: 0, to: 90 * DAY }, 600, 64)).toEqual({ days: 14 });
+  });
+});

@@ -1,0 +1,47 @@
+import { units } from "../data/prefs";
+import { useSignal } from "../data/signal";
+import type { UptakeDay, WeightDay } from "../data/types";
+import { dateWords } from "../time/words";
+import { amount, change, withInterval } from "../units/units";
+
+/** The charts' days as numbers, newest first. */
+export function DayTable({ uptake, weight }: { uptake: UptakeDay[]; weight: WeightDay[] }) {
+  const system = useSignal(units);
+  const dates = [...new Set([...uptake.map((d) => d.date), ...weight.map((d) => d.date)])].sort().reverse();
+  if (dates.length === 0) return null;
+  return (
+    <details class="day-table">
+      <summary>The same, day by day in numbers</summary>
+      <div class="table-scroll" role="region" aria-label="Day by day" tabIndex={0}>
+        <table>
+          <thead>
+            <tr>
+              <th scope="col">Day</th>
+              <th scope="col">Took</th>
+              <th scope="col">Left at night</th>
+              <th scope="col">Weight in the night before</th>
+              <th scope="col">Change without handling</th>
+              <th scope="col">Handling</th>
+            </tr>
+          </thead>
+          <tbody>
+            {dates.map((date) => {
+              const fed = uptake.find((d) => d.date === date);
+              const weighed = weight.find((d) => d.date === date);
+              return (
+                <tr key={date}>
+                  <th scope="row">{dateWords(date)}</th>
+                  <td>{fed?.uptake_l == null ? "not known" : withInterval(fed.uptake_l, "volume", system)}</td>
+                  <td>{fed?.remaining_l == null ? "not known" : amount(fed.remaining_l.value, "volume", system)}</td>
+                  <td>{weighed?.weight_kg == null ? "not known" : amount(weighed.weight_kg.value, "mass", system)}</td>
+                  <td>{weighed?.net_change_kg == null ? "not known" : change(weighed.net_change_kg.value, "mass", system)}</td>
+                  <td>{weighed === undefined || Math.abs(weighed.handling_kg) < 0.05 ? "" : change(weighed.handling_kg, "mass", system)}</td>
+                </tr>
+              );
+            })}
+          </tbody>
+        </table>
+      </div>
+    </details>
+  );
+}

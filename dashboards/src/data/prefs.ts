@@ -1,0 +1,50 @@
+/** What this device likes: the theme, and the units as last heard from the server. */
+import { signal } from "./signal";
+
+export type Theme = "day" | "night" | "sun";
+export type Units = "metric" | "us";
+
+const THEMES: readonly Theme[] = ["day", "night", "sun"];
+
+function stored(key: string): string | null {
+  try {
+    return localStorage.getItem(key);
+  } catch {
+    return null;
+  }
+}
+
+function store(key: string, value: string): void {
+  try {
+    localStorage.setItem(key, value);
+  } catch {
+    // A browser that keeps nothing still works until it is closed.
+  }
+}
+
+function firstTheme(): Theme {
+  const kept = THEMES.find((theme) => theme === stored("theme"));
+  return kept ?? (matchMedia("(prefers-color-scheme: dark)").matches ? "night" : "day");
+}
+
+export const theme = signal<Theme>(firstTheme());
+export const units = signal<Units>(stored("units") === "us" ? "us" : "metric");
+
+export function setTheme(next: Theme): void {
+  store("theme", next);
+  theme.set(next);
+  showTheme();
+}
+
+export function nextTheme(current: Theme): Theme {
+  return THEMES[(THEMES.indexOf(current) + 1) % THEMES.length] ?? "day";
+}
+
+export function showTheme(): void {
+  document.documentElement.dataset["theme"] = theme.get();
+}
+
+export function setUnits(next: Units): void {
+  store("units", next);
+  units.set(next);
+}

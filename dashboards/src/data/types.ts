@@ -1,0 +1,217 @@
+/** What the HTTP API sends, field for field. Times are RFC 3339 UTC, dates are local days of the yard. */
+
+/** A value with its 90 % interval. */
+export interface Estimate {
+  value: number;
+  lo: number;
+  hi: number;
+}
+
+export type FeederKind = "frame" | "pail" | "jar" | "tray" | "entrance";
+export type Goal = "winter_stores" | "build_up" | "comb" | "emergency";
+export type Severity = "info" | "warning" | "urgent";
+export type FlagKind =
+  | "refill_due"
+  | "empty"
+  | "stalled"
+  | "too_cold"
+  | "souring"
+  | "leaking"
+  | "robbed"
+  | "displaced"
+  | "flow_on"
+  | "needs_feed"
+  | "behind_target"
+  | "silent"
+  | "sensor_fault"
+  | "low_battery";
+
+export interface Flag {
+  id: string;
+  kind: FlagKind;
+  yard: string | null;
+  hive: string | null;
+  feeder: string | null;
+  device: string | null;
+  opened_at: string;
+  closed_at: string | null;
+  severity: Severity;
+  probability: number;
+  evidence: string;
+}
+
+export interface ShelfFeeder {
+  id: string;
+  kind: FeederKind;
+  capacity_l: number;
+  sensed: boolean;
+  seen_at: string | null;
+  remaining_l: Estimate | null;
+  rate_l_per_day: Estimate | null;
+  tomorrow_night_l: number | null;
+  last_day: { date: string; uptake_l: Estimate | null } | null;
+  last_fill: { time: string; volume_l: Estimate | null; strength: string | null; source: FillSource } | null;
+}
+
+export interface ShelfHive {
+  id: string;
+  name: string;
+  goal: Goal | null;
+  target_weight_kg: number | null;
+  target_date: string | null;
+  supers_on: boolean;
+  weight_kg: Estimate | null;
+  weight_date: string | null;
+  net_change_kg: Estimate | null;
+  feeders: ShelfFeeder[];
+  flags: Flag[];
+}
+
+export interface YardWeather {
+  at: string;
+  temperature_c: number | null;
+  rain_mm_24h: number | null;
+  wind_m_s: number | null;
+}
+
+export interface ShelfYard {
+  id: string;
+  name: string;
+  timezone: string;
+  latitude: number | null;
+  longitude: number | null;
+  weather: YardWeather | null;
+  hives: ShelfHive[];
+  flags: Flag[];
+}
+
+export interface Shelf {
+  as_of: string;
+  yards: ShelfYard[];
+}
+
+export type FillSource = "recorded" | "detected" | "both";
+
+export interface UptakeDay {
+  date: string;
+  feeder: string;
+  uptake_l: Estimate | null;
+  remaining_l: Estimate | null;
+  sugar_kg: number | null;
+  sensed_share: number;
+}
+
+export interface WeightDay {
+  date: string;
+  weight_kg: Estimate | null;
+  net_change_kg: Estimate | null;
+  handling_kg: number;
+  quality: "good" | "poor" | "missing";
+}
+
+export interface Fill {
+  time: string;
+  feeder: string;
+  volume_l: Estimate | null;
+  strength: string | null;
+  source: FillSource;
+}
+
+/** One channel over a range. `step_ms` holds the differences between times, the first is 0. */
+export interface Columns {
+  unit: string;
+  reduced: boolean;
+  start_ms: number;
+  step_ms: number[];
+  value: number[];
+}
+
+/** Where a channel stands: exactly one of the three is given. */
+export interface Place {
+  yard: string | null;
+  hive: string | null;
+  feeder: string | null;
+  channel: string | null;
+}
+
+export interface Device {
+  id: string;
+  last_heard: string | null;
+  latest: { channel: string; unit: string; time: string; value: number }[];
+  attributes: { name: string; value: unknown; time: string }[];
+  battery_v: number | null;
+  assigned: Place[];
+  impossible_count_7d: number;
+}
+
+export interface YardDeclaration {
+  id: string;
+  name: string;
+  /** IANA. */
+  timezone: string;
+  latitude: number | null;
+  longitude: number | null;
+  /** The device whose readings are this yard's weather. */
+  weather: string | null;
+}
+
+/** A channel that stands somewhere for a while; no `from` or `to`: always. */
+export interface Assignment {
+  device: string;
+  channel: string;
+  from: string | null;
+  to: string | null;
+}
+
+export interface HiveDeclaration {
+  id: string;
+  name: string;
+  yard: string;
+  scale: Assignment[];
+  goal: Goal | null;
+  target_weight_kg: number | null;
+  target_date: string | null;
+  supers_on: boolean;
+  moves: { yard: string; from: string }[];
+}
+
+export interface SensorDeclaration extends Assignment {
+  /** Sensor's face to the feeder's floor. */
+  mount_m: number | null;
+  area_m2: number | null;
+  /** Depth in m against litres, in place of an area. */
+  table: [number, number][] | null;
+}
+
+export interface FeederDeclaration {
+  id: string;
+  hive: string;
+  kind: FeederKind;
+  capacity_l: number;
+  on_scale: boolean;
+  sensor: SensorDeclaration[];
+}
+
+export interface QuarantineEntry {
+  id: number;
+  received_at: string;
+  last_at: string;
+  count: number;
+  topic: string;
+  reason: string;
+  /** base64 */
+  bytes: string;
+  record: number | null;
+}
+
+export interface Settings {
+  units: "metric" | "us";
+}
+
+/** RFC 9457. */
+export interface Problem {
+  type?: string;
+  title?: string;
+  status?: number;
+  detail?: string;
+}

@@ -1,0 +1,136 @@
+import { HiveCharts } from "../charts/hive-charts";
+import { useQuery } from "../data/query";
+import { units, type Units } from "../data/prefs";
+import { useSignal } from "../data/signal";
+import type { Shelf, ShelfFeeder, ShelfHive, ShelfYard } from "../data/types";
+import { FlagList } from "../flags/list";
+import { FLAG_WORDS } from "../flags/words";
+import { now } from "../parts/clock";
+import { Page, Waiting } from "../parts/page";
+import { AboutHive } from "./about-hive";
+import { to } from "../route";
+import { isSilent, openFlags } from "../shelf/shelf";
+import { SHAPES } from "../shelf/shapes";
+import { findHive } from "../shelf/sums";
+import { Vessel } from "../shelf/vessel";
+import { dateWords, dayWords, momentWords } from "../time/words";
+import { amount, change, withInterval } from "../units/units";
+
+/** Hive: what happened here, and what comes? */
+export function HivePage({ id }: { id: string }) {
+  const answer = useQuery<Shelf>("/api/v1/shelf");
+  const system = useSignal(units);
+  const time = useSignal(now);
+  const found = answer.data === undefined ? null : findHive(answer.data, id);
+  if (answer.data !== undefined && found === null) return <Waiting answer={{ ...answer, missing: true }} title="Hive" />;
+  if (found === null) return <Waiting answer={answer} title="Hive" />;
+  const { yard, hive } = found;
+  const flags = openFlags(hive, yard);
+  return (
+    <Page
+      title={hive.name}
+      sentence={hiveSentence(hive, yard, time, system)}
+      answer={answer}
+      above={<a href={to.yard(yard.id)}>{yard.name}</a>}
+    >
+      <div class="hive-head">
+        {hive.feeders.map((feeder) => (
+          <FeederFacts key={feeder.id} feeder={feeder} silent={isSilent(feeder, flags)} yard={yard} time={time} />
+        ))}
+        {hive.feeders.length === 0 && (
+          <p>
+            No feeder on. <a href={to.setUp("feeder")}>Put one on.</a>
+          </p>
+        )}
+        <HiveFacts hive={hive} />
+      </div>
+      {flags.length > 0 && <FlagList flags={flags} yard={yard} here />}
+      <HiveCharts hive={hive} yard={yard} />
+      <AboutHive id={hive.id} />
+    </Page>
+  );
+}
+
+export function hiveSentence(hive: ShelfHive, yard: ShelfYard, time: number, system: Units): string {
+  const flags = openFlags(hive, yard).filter((flag) => flag.severity !== "info");
+  const feeder = hive.feeders[0];
+  const worst = flags[0];
+  if (worst !== undefined) return FLAG_WORDS[worst.kind].sentence(hive.name);
+  if (feeder === undefined) return `${hive.name} has no feeder on.`;
+  const took = feeder.last_day?.uptake_l ?? null;
+  if (took !== null && feeder.last_day !== null) {
+    const day = dayWords(feeder.last_day.date, time, yard.timezone);
+    return `${hive.name} took ${withInterval(took, "volume", system)} ${day}.`;
+  }
+  if (feeder.remaining_l !== null) return `${hive.name} holds ${withInterval(feeder.remaining_l, "volume", system)}.`;
+  return `${hive.name}: nothing is known of its feeder yet.`;
+}
+
+function FeederFacts({ feeder, silent, yard, time }: { feeder: ShelfFeeder; silent: boolean; yard: ShelfYard; time: number }) {
+  const system = useSignal(units);
+  const left = silent ? null : feeder.remaining_l;
+  const took = feeder.last_day?.uptake_l ?? null;
+  const fill = feeder.last_fill;
+  return (
+    <section class="feeder-facts" aria-label={SHAPES[feeder.kind].words}>
+      <Vessel {...feeder} silent={silent} />
+      <div>
+        <p class="big-number">
+          {left === null ? "level not known" : amount(left.value, "volume", system)}
+          {left !== null && <span class="quiet"> of {amount(feeder.capacity_l, "volume", system)}</span>}
+        </p>
+        <dl>
+          {left !== null && <Fact name="Between" words={`${amount(left.lo, "volume", system)} and ${amount(left.hi, "volume", system)}`} />}
+          {left === null && feeder.seen_at !== null && (
+            <Fact name="Last heard" words={momentWords(Date.parse(feeder.seen_at), time, yard.timezone)} />
+          )}
+          {took !== null && feeder.last_day !== null && (
+            <Fact name={`Took ${dayWords(feeder.last_day.date, time, yard.timezone)}`} words={withInterval(took, "volume", system)} />
+          )}
+          {feeder.tomorrow_night_l !== null && left !== null && (
+            <Fact name="Tomorrow night" words={`about ${amount(feeder.tomorrow_night_l, "volume", system)}`} />
+          )}
+          {fill !== null && (
+            <Fact
+              name="Last fill"
+              words={`${fill.volume_l === null ? "amount not known" : withInterval(fill.volume_l, "volume", system)}${fill.strength === null ? "" : `, ${fill.strength}`}, ${momentWords(Date.parse(fill.time), time, yard.timezone)}`}
+            />
+          )}
+        </dl>
+        <a class="button main-action" href={to.fill(feeder.id)}>
+          Write down a fill
+        </a>
+      </div>
+    </section>
+  );
+}
+
+function HiveFacts({ hive }: { hive: ShelfHive }) {
+  const system = useSignal(units);
+  if (hive.weight_kg === null) return null;
+  return (
+    <section class="hive-facts" aria-label="Weight">
+      <p class="big-number">{amount(hive.weight_kg.value, "mass", system)}</p>
+      <dl>
+        {hive.weight_date !== null && <Fact name="In the night of" words={dateWords(hive.weight_date)} />}
+        {hive.net_change_kg !== null && <Fact name="Last day" words={change(hive.net_change_kg.value, "mass", system)} />}
+        {hive.target_weight_kg !== null && (
+          <Fact
+            name="Should weigh"
+            words={`${amount(hive.target_weight_kg, "mass", system)}${hive.target_date === null ? "" : ` by ${dateWords(hive.target_date)}`}`}
+          />
+        )}
+        {hive.supers_on && <Fact name="Supers" words="on: no syrup" />}
+      </dl>
+    </section>
+  );
+}
+
+function Fact({ name, words }: { name: string; words: string }) {
+  return (
+    <div>
+      <dt>{name}</dt>
+      <dd>{words}</dd>
+    </div>
+  );
+}

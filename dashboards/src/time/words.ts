@@ -1,0 +1,56 @@
+import { DAY, HOUR, MINUTE, addDays, dateOf, formatter } from "./zone";
+
+/** "14:05" */
+export function clock(ms: number, zone: string): string {
+  return formatter(zone, { hour: "2-digit", minute: "2-digit", hourCycle: "h23" }).format(ms);
+}
+
+/** "14 Oct" */
+export function dayAndMonth(ms: number, zone: string): string {
+  return formatter(zone, { day: "numeric", month: "short" }).format(ms);
+}
+
+/** "Wed" */
+export function weekday(ms: number, zone: string): string {
+  return formatter(zone, { weekday: "short" }).format(ms);
+}
+
+/** A local date without a zone: "Wed 14 Oct". */
+export function dateWords(date: string): string {
+  const at = Date.parse(`${date}T12:00:00Z`);
+  return `${weekday(at, "UTC")} ${dayAndMonth(at, "UTC")}`;
+}
+
+/** "today", "yesterday", or "on Wed 14 Oct". */
+export function dayWords(date: string, now: number, zone: string): string {
+  const today = dateOf(now, zone);
+  if (date === today) return "today";
+  if (date === addDays(today, -1)) return "yesterday";
+  return `on ${dateWords(date)}`;
+}
+
+/** "14:05", "yesterday 14:05", "Wed 14 Oct 14:05": as short as it can be without doubt. */
+export function momentWords(ms: number, now: number, zone: string): string {
+  const date = dateOf(ms, zone);
+  const today = dateOf(now, zone);
+  if (date === today) return clock(ms, zone);
+  if (date === addDays(today, -1)) return `yesterday ${clock(ms, zone)}`;
+  return `${dateWords(date)} ${clock(ms, zone)}`;
+}
+
+/** "just now", "12 min ago", "5 h ago", "3 days ago". */
+export function age(ms: number, now: number): string {
+  const past = now - ms;
+  if (past < 2 * MINUTE) return "just now";
+  if (past < 90 * MINUTE) return `${Math.round(past / MINUTE)} min ago`;
+  if (past < 36 * HOUR) return `${Math.round(past / HOUR)} h ago`;
+  return `${Math.round(past / DAY)} days ago`;
+}
+
+/** "for 3 days", "for 5 h". */
+export function lasting(from: number, to: number): string {
+  const span = Math.max(0, to - from);
+  if (span < 90 * MINUTE) return `for ${Math.max(1, Math.round(span / MINUTE))} min`;
+  if (span < 36 * HOUR) return `for ${Math.round(span / HOUR)} h`;
+  return `for ${Math.round(span / DAY)} days`;
+}

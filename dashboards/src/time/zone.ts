@@ -1,0 +1,89 @@
+/** Local days of a yard, from the browser's own time zone rules. */
+
+export const MINUTE = 60_000;
+export const HOUR = 60 * MINUTE;
+export const DAY = 24 * HOUR;
+
+const formatters = new Map<string, Intl.DateTimeFormat>();
+
+/** Formatters are slow to make and quick to use. */
+export function formatter(zone: string, options: Intl.DateTimeFormatOptions): Intl.DateTimeFormat {
+  const key = `${zone} ${JSON.stringify(options)}`;
+  let found = formatters.get(key);
+  if (found === undefined) {
+    found = new Intl.DateTimeFormat("en-GB", { ...options, timeZone: zone });
+    formatters.set(key, found);
+  }
+  return found;
+}
+
+export interface LocalTime {
+  year: number;
+  month: number;
+  day: number;
+  hour: number;
+  minute: number;
+  second: number;
+}
+
+export function localTime(ms: number, zone: string): LocalTime {
+  const parts = formatter(zone, {
+    year: "numeric",
+    month: "numeric",
+    day: "numeric",
+    hour: "numeric",
+    minute: "numeric",
+    second: "numeric",
+    hourCycle: "h23",
+  }).formatToParts(ms);
+  const part = (type: string) => Number(parts.find((p) => p.type === type)?.value ?? 0);
+  return {
+    year: part("year"),
+    month: part("month"),
+    day: part("day"),
+    hour: part("hour"),
+    minute: part("minute"),
+    second: part("second"),
+  };
+}
+
+/** How far local time runs ahead of UTC at that moment, ms. */
+export function offsetAt(ms: number, zone: string): number {
+  const t = localTime(ms, zone);
+  return Date.UTC(t.year, t.month - 1, t.day, t.hour, t.minute, t.second) - Math.floor(ms / 1000) * 1000;
+}
+
+/** The moment at which a local day starts, its hour given. Right on days of 23 and 25 hours. */
+export function momentOf(date: string, zone: string, hour = 0): number {
+  const wall = Date.parse(`${date}T00:00:00Z`) + hour * HOUR;
+  const first = wall - offsetAt(wall, zone);
+  return wall - offsetAt(first, zone);
+}
+
+/** "2026-10-14" */
+export function dateOf(ms: number, zone: string): string {
+  const t = localTime(ms, zone);
+  return `${t.year}-${String(t.month).padStart(2, "0")}-${String(t.day).padStart(2, "0")}`;
+}
+
+export function addDays(date: string, days: number): string {
+  return new Date(Date.parse(`${date}T00:00:00Z`) + days * DAY).toISOString().slice(0, 10);
+}
+
+/** The local midnights in a range, and with a step below a day the hours between them. */
+export function ticks(from: number, to: number, zone: string, step: { hours?: number; days?: number }): number[] {
+  const found: number[] = [];
+  const hours = step.hours ?? 24;
+  let date = dateOf(from, zone);
+  if (step.days !== undefined && step.days > 1) {
+    const day = Math.floor(Date.parse(`${date}T00:00:00Z`) / DAY);
+    date = addDays(date, -(day % step.days));
+  }
+  for (; ; date = addDays(date, step.days ?? 1)) {
+    if (momentOf(date, zone) > to) return found;
+    for (let hour = 0; hour < 24; hour += hours) {
+      const at = momentOf(date, zone, hour);
+      if (at >= from && at <= to) found.push(at);
+    }
+  }
+}
