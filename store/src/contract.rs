@@ -103,6 +103,9 @@ pub struct Refused {
     /// The device and the channel of a value that was refused as impossible; it counts towards
     /// that device's `sensor_fault`.
     pub impossible: Option<ChannelRef>,
+    /// The own time of that impossible value: the moment at which it counts. `None`: the time of
+    /// receipt.
+    pub measured_at: Option<Timestamp>,
 }
 
 /// The number of a quarantine entry.
@@ -131,8 +134,8 @@ pub struct DeviceHealth {
     pub last_heard: Option<Timestamp>,
     /// What it says about itself.
     pub attributes: Vec<Attribute>,
-    /// Moments (by the time of receipt) at which its values were refused as impossible, newest
-    /// last, the newest few hundred at most.
+    /// Moments (by the values' own time) at which its values were refused as impossible, the
+    /// newest few hundred that came at most.
     pub impossible: Vec<(ChannelName, Timestamp)>,
 }
 

@@ -149,9 +149,12 @@ impl<'a> Collector<'a> {
             self.now,
         );
         let reading = checked.map_err(|refusal| {
-            Fault::refusal(&refusal, || ChannelRef {
-                device: device.clone(),
-                channel: channel.clone(),
+            Fault::refusal(&refusal, || {
+                let series = ChannelRef {
+                    device: device.clone(),
+                    channel: channel.clone(),
+                };
+                (series, time)
             })
         })?;
         self.decoded.readings.push(reading);
@@ -217,9 +220,10 @@ impl<'a> Collector<'a> {
         &self,
         index: Option<usize>,
         mut reason: String,
-        impossible: Option<ChannelRef>,
+        impossible: Option<(ChannelRef, Timestamp)>,
     ) -> Refused {
         let bytes = &self.message.payload;
+        let (impossible, measured_at) = impossible.unzip();
         let kept = bytes.len().min(MAX_KEPT_BYTES);
         if kept < bytes.len() {
             reason.push_str(&format!("; only the first {kept} are kept"));
@@ -233,6 +237,7 @@ impl<'a> Collector<'a> {
             reason,
             record: index.and_then(|i| u32::try_from(i).ok()),
             impossible,
+            measured_at,
         }
     }
 }

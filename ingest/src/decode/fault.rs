@@ -1,6 +1,6 @@
 //! Why something could not be read.
 
-use larder_domain::{ChannelRef, Refusal};
+use larder_domain::{ChannelRef, Refusal, Timestamp};
 
 /// The kinds of fault, for counting; the sentence is in the quarantine.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
@@ -56,8 +56,8 @@ impl FaultClass {
 pub(super) struct Fault {
     pub class: FaultClass,
     pub reason: String,
-    /// The series whose value was impossible.
-    pub impossible: Option<ChannelRef>,
+    /// The series whose value was impossible, and that value's time.
+    pub impossible: Option<(ChannelRef, Timestamp)>,
 }
 
 impl Fault {
@@ -92,8 +92,8 @@ impl Fault {
         )
     }
 
-    /// A refusal of the domain's checks for the series `of`.
-    pub fn refusal(refusal: &Refusal, of: impl FnOnce() -> ChannelRef) -> Self {
+    /// A refusal of the domain's checks for the series and time `of`.
+    pub fn refusal(refusal: &Refusal, of: impl FnOnce() -> (ChannelRef, Timestamp)) -> Self {
         let class = match refusal {
             Refusal::NotFinite { .. } => FaultClass::Number,
             Refusal::Impossible { .. } => FaultClass::Impossible,

@@ -16,7 +16,8 @@ pub(super) fn keep(db: &Connection, refused: &[Refused]) -> Result<(), Fault> {
             None => insert(db, refused)?,
         }
         if let Some(series) = &refused.impossible {
-            note_impossible(db, series, refused.received_at)?;
+            let at = refused.measured_at.unwrap_or(refused.received_at);
+            note_impossible(db, series, at)?;
         }
     }
     Ok(())
@@ -53,8 +54,8 @@ fn insert(db: &Connection, refused: &Refused) -> Result<(), Fault> {
     let impossible = refused.impossible.as_ref();
     db.prepare_cached(
         "INSERT INTO quarantine (received_at, last_at, count, topic, content_type, retained,
-             reason, record, impossible_device, impossible_channel, fingerprint, bytes)
-         VALUES (?1, ?1, 1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+             reason, record, impossible_device, impossible_channel, measured_at, fingerprint, bytes)
+         VALUES (?1, ?1, 1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
     )?
     .execute(params![
         refused.received_at.0,
@@ -65,6 +66,7 @@ fn insert(db: &Connection, refused: &Refused) -> Result<(), Fault> {
         refused.record,
         impossible.map(|series| series.device.as_str()),
         impossible.map(|series| series.channel.as_str()),
+        refused.measured_at.map(|at| at.0),
         fingerprint(refused),
         refused.bytes,
     ])?;
@@ -73,8 +75,12 @@ fn insert(db: &Connection, refused: &Refused) -> Result<(), Fault> {
 
 fn note_impossible(db: &Connection, series: &ChannelRef, at: Timestamp) -> Result<(), Fault> {
     let device = series.device.as_str();
-    db.prepare_cached("INSERT INTO impossible (device, channel, time) VALUES (?1, ?2, ?3)")?
-        .execute(params![device, series.channel.as_str(), at.0])?;
+    // The same value read once more (a file imported again) is not one more.
+    db.prepare_cached(
+        "INSERT INTO impossible (device, channel, time) SELECT ?1, ?2, ?3
+         WHERE NOT EXISTS (SELECT 1 FROM impossible WHERE device = ?1 AND channel = ?2 AND time = ?3)",
+    )?
+    .execute(params![device, series.channel.as_str(), at.0])?;
     db.prepare_cached(
         "DELETE FROM impossible WHERE device = ?1 AND id <= (SELECT id FROM impossible
              WHERE device = ?1 ORDER BY id DESC LIMIT 1 OFFSET ?2)",
@@ -118,6 +124,7 @@ fn read(row: &Row<'_>) -> Result<Quarantined, Fault> {
             reason: row.get("reason")?,
             record: row.get("record")?,
             impossible,
+            measured_at: row.get::<_, Option<i64>>("measured_at")?.map(Timestamp),
         },
         count: row.get::<_, i64>("count")?.unsigned_abs(),
         last_at: Timestamp(row.get("last_at")?),

@@ -55,6 +55,7 @@ CREATE TABLE quarantine (
     record INTEGER,
     impossible_device TEXT,
     impossible_channel TEXT,
+    measured_at INTEGER,
     fingerprint INTEGER NOT NULL,
     bytes BLOB NOT NULL
 ) STRICT;
