@@ -213,7 +213,8 @@ pub trait Records: Send + Sync {
     fn changes(&self, limit: usize) -> Result<(Vec<Change>, i64), StoreError>;
     /// Puts an entry in by hand: fills and the apiary change results too.
     fn note_change(&self, change: &[Change]) -> Result<(), StoreError>;
-    /// Forgets the changes up to `mark`, unless they changed again since.
+    /// Forgets the changes that [`Self::changes`] last handed out with `mark`. What came to them
+    /// since stays, and only that.
     fn settle(&self, mark: i64) -> Result<(), StoreError>;
 
     /// Replaces results, in one transaction.

@@ -1,6 +1,8 @@
 //! Where readings and everything else are kept. This crate stands apart so that the others speak
 //! to traits in the domain's words and only the binary picks a backend.
 
+#[cfg(feature = "conformance")]
+pub mod conformance;
 mod contract;
 mod embedded;
 mod error;

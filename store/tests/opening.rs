@@ -1,4 +1,5 @@
 //! Who may open what at the same time, and what is refused with which sentence.
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
 use larder_domain::{ChannelName, DeviceId, Reading, Span, Timestamp, Unit};
 use larder_store::{Access, EmbeddedStore, Readings, Records, StoreError};

@@ -107,24 +107,27 @@ impl Connections {
         attempted: &str,
         work: impl FnOnce(&Transaction<'_>) -> Result<T, Fault>,
     ) -> Result<T, StoreError> {
-        self.try_write(work)
-            .map_err(|fault| fault.told(&self.dir, attempted))
+        self.with_writer(attempted, |db| {
+            let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+            let done = work(&tx)?;
+            tx.commit()?;
+            Ok(done)
+        })
     }
 
-    fn try_write<T>(
+    /// Runs `work` with the writing connection to itself.
+    pub(super) fn with_writer<T>(
         &self,
-        work: impl FnOnce(&Transaction<'_>) -> Result<T, Fault>,
-    ) -> Result<T, Fault> {
-        let opened_to_read = || {
+        attempted: &str,
+        work: impl FnOnce(&mut Connection) -> Result<T, Fault>,
+    ) -> Result<T, StoreError> {
+        let run = || {
             let message = "the store was opened for reading only";
-            Fault::Io(std::io::Error::other(message))
+            let opened_to_read = || Fault::Io(std::io::Error::other(message));
+            let writer = self.writer.as_ref().ok_or_else(opened_to_read)?;
+            work(&mut *writer.lock().map_err(|_| Fault::Poisoned)?)
         };
-        let writer = self.writer.as_ref().ok_or_else(opened_to_read)?;
-        let mut writer = writer.lock().map_err(|_| Fault::Poisoned)?;
-        let tx = writer.transaction_with_behavior(TransactionBehavior::Immediate)?;
-        let done = work(&tx)?;
-        tx.commit()?;
-        Ok(done)
+        run().map_err(|fault: Fault| fault.told(&self.dir, attempted))
     }
 }
 
@@ -144,7 +147,7 @@ fn open_writer(file: &Path) -> Result<Connection, Fault> {
     Ok(db)
 }
 
-fn open_reader(file: &Path) -> Result<Connection, Fault> {
+pub(super) fn open_reader(file: &Path) -> Result<Connection, Fault> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(file, flags)?;
     prepare(&db)?;

@@ -1,5 +1,6 @@
 //! The embedded store: one data directory with one SQLite database, nothing else to install.
 
+mod backup;
 mod connections;
 mod fault;
 mod folder;
@@ -9,16 +10,21 @@ mod schema;
 
 pub use folder::Access;
 
-use crate::StoreError;
+use crate::{Records, StoreError};
 use connections::Connections;
+use fault::Fault;
 use folder::Lock;
+use readings::Memory;
 use std::path::{Path, PathBuf};
+use std::sync::RwLock;
 
 /// Readings and everything else in one data directory.
-#[derive(Debug)]
 pub struct EmbeddedStore {
     dir: PathBuf,
     connections: Connections,
+    /// What of the readings is not (only) on disk. Whoever takes both takes the writing
+    /// connection first.
+    memory: RwLock<Memory>,
     /// Held so that no other process writes; `None` where opened to read. Dropped last.
     _lock: Option<Lock>,
 }
@@ -29,12 +35,7 @@ impl EmbeddedStore {
         match access {
             Access::Create | Access::Existing => {
                 let lock = folder::claim(dir, access)?;
-                let connections = Connections::open_to_write(dir)?;
-                Ok(Self {
-                    dir: dir.to_owned(),
-                    connections,
-                    _lock: Some(lock),
-                })
+                Self::over(dir, Connections::open_to_write(dir)?, Some(lock))
             }
             Access::Read => Self::open_to_read(dir),
         }
@@ -51,15 +52,41 @@ impl EmbeddedStore {
                 Connections::open_snapshot(dir)?.ok_or_else(|| StoreError::InUse(dir.to_owned()))?
             }
         };
+        Self::over(dir, connections, None)
+    }
+
+    fn over(dir: &Path, connections: Connections, lock: Option<Lock>) -> Result<Self, StoreError> {
+        let memory = connections.read("read the log", Memory::load)?;
         Ok(Self {
             dir: dir.to_owned(),
             connections,
-            _lock: None,
+            memory: RwLock::new(memory),
+            _lock: lock,
         })
+    }
+
+    /// Reads everything once and compares it with its checksums and summaries.
+    pub fn check(&self) -> Result<(), StoreError> {
+        self.connections.read("check the store", |db| {
+            let found: String = db.pragma_query_value(None, "quick_check", |row| row.get(0))?;
+            if found != "ok" {
+                return Err(Fault::Damaged(found));
+            }
+            readings::check_all(db)
+        })?;
+        self.apiary().map(drop)
     }
 
     /// The data directory.
     pub fn dir(&self) -> &Path {
         &self.dir
+    }
+}
+
+impl std::fmt::Debug for EmbeddedStore {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("EmbeddedStore")
+            .field("dir", &self.dir)
+            .finish_non_exhaustive()
     }
 }

@@ -3,7 +3,7 @@
 use super::{apiary, row};
 use crate::embedded::fault::Fault;
 use crate::{Attribute, DeviceHealth};
-use larder_domain::{ChannelName, DeviceId, Timestamp};
+use larder_domain::{DeviceId, Timestamp};
 use rusqlite::{Connection, params};
 use std::collections::BTreeMap;
 
@@ -97,9 +97,7 @@ impl Found {
         let mut select = db.prepare_cached("SELECT * FROM impossible ORDER BY time, id")?;
         let mut rows = select.query([])?;
         while let Some(row) = rows.next()? {
-            let channel: String = row.get("channel")?;
-            let channel =
-                ChannelName::new(&channel).map_err(|_| row::unreadable("a channel", &channel))?;
+            let channel = row::channel(row, "channel")?;
             let time = Timestamp(row.get("time")?);
             self.device(row::name(row, "device")?)
                 .impossible

@@ -96,7 +96,7 @@ impl Records for EmbeddedStore {
     }
 
     fn changes(&self, limit: usize) -> Result<(Vec<Change>, i64), StoreError> {
-        self.changes_waiting(limit)
+        self.take_changes(limit)
     }
 
     fn note_change(&self, change: &[Change]) -> Result<(), StoreError> {

@@ -3,7 +3,7 @@
 use super::row;
 use crate::embedded::fault::Fault;
 use crate::{Quarantined, QuarantinedId, Refused};
-use larder_domain::{ChannelName, ChannelRef, Timestamp};
+use larder_domain::{ChannelRef, DeviceId, Timestamp};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
 /// Moments of impossible values kept for each device; older ones go.
@@ -103,15 +103,13 @@ pub(super) fn list(
 }
 
 fn read(row: &Row<'_>) -> Result<Quarantined, Fault> {
-    let device = row::optional_name(row, "impossible_device")?;
-    let channel: Option<String> = row.get("impossible_channel")?;
-    let impossible = match (device, channel) {
-        (Some(device), Some(channel)) => Some(ChannelRef {
+    let device: Option<DeviceId> = row::optional_name(row, "impossible_device")?;
+    let impossible = match device {
+        Some(device) => Some(ChannelRef {
             device,
-            channel: ChannelName::new(&channel)
-                .map_err(|_| row::unreadable("a channel", &channel))?,
+            channel: row::channel(row, "impossible_channel")?,
         }),
-        _ => None,
+        None => None,
     };
     Ok(Quarantined {
         id: row.get("id")?,

@@ -3,7 +3,7 @@
 
 use crate::embedded::fault::Fault;
 use chrono::NaiveDate;
-use larder_domain::{Estimate, Strength};
+use larder_domain::{ChannelName, ChannelRef, Estimate, Strength, Unit};
 use rusqlite::Row;
 
 /// A checked name out of a text column.
@@ -20,6 +20,24 @@ pub(crate) fn optional_name<T: std::str::FromStr>(
     let text: Option<String> = row.get(column)?;
     text.map(|text| text.parse().map_err(|_| unreadable(column, &text)))
         .transpose()
+}
+
+/// A series out of the columns `device` and `channel`.
+pub(crate) fn series(row: &Row<'_>) -> Result<ChannelRef, Fault> {
+    Ok(ChannelRef {
+        device: name(row, "device")?,
+        channel: channel(row, "channel")?,
+    })
+}
+
+pub(crate) fn channel(row: &Row<'_>, column: &str) -> Result<ChannelName, Fault> {
+    let text: String = row.get(column)?;
+    ChannelName::new(&text).map_err(|_| unreadable(column, &text))
+}
+
+pub(crate) fn unit(row: &Row<'_>) -> Result<Unit, Fault> {
+    let text: String = row.get("unit")?;
+    Unit::new(&text).map_err(|_| unreadable("unit", &text))
 }
 
 /// One of a few words.
@@ -60,7 +78,7 @@ pub(super) fn estimate(
     }
 }
 
-pub(crate) fn unreadable(what: &str, text: &str) -> Fault {
+fn unreadable(what: &str, text: &str) -> Fault {
     let shown: String = text.chars().take(40).collect();
     Fault::Damaged(format!("{what} \"{shown}\" does not read"))
 }

@@ -1,29 +1,51 @@
 -- Times are milliseconds of UTC since 1970. Dates are ISO 8601 text.
 
--- Readings. `bits` is the value as an IEEE 754 bit pattern: SQLite's REAL does not keep -0.0.
+-- Series of readings. `first_time`, `last_time` and `last_bits` are of what blocks hold; NULL: nothing yet.
+-- `bits` is everywhere a value as an IEEE 754 bit pattern: REAL does not keep -0.0.
 CREATE TABLE series (
     id INTEGER PRIMARY KEY,
     device TEXT NOT NULL,
     channel TEXT NOT NULL,
     unit TEXT NOT NULL,
+    first_time INTEGER,
+    last_time INTEGER,
+    last_bits INTEGER,
     UNIQUE (device, channel)
 ) STRICT;
-CREATE TABLE reading (
-    series INTEGER NOT NULL,
-    time INTEGER NOT NULL,
-    bits INTEGER NOT NULL,
-    PRIMARY KEY (series, time)
+
+-- The log: readings in the order in which they came, one row for each append.
+CREATE TABLE hot (
+    id INTEGER PRIMARY KEY,
+    readings BLOB NOT NULL
+) STRICT;
+
+-- Readings sorted by day (UTC) and series: id = day * 2^26 + series. `least` and `most` are bits,
+-- `least_at` and `most_at` milliseconds from the start of the day.
+CREATE TABLE block (
+    id INTEGER PRIMARY KEY,
+    n INTEGER NOT NULL,
+    least INTEGER NOT NULL,
+    least_at INTEGER NOT NULL,
+    most INTEGER NOT NULL,
+    most_at INTEGER NOT NULL,
+    total REAL,
+    readings BLOB NOT NULL
+) STRICT;
+
+-- How far the log is done with: `compacted` into blocks, `settled` by the processing stage.
+CREATE TABLE position (
+    name TEXT PRIMARY KEY,
+    log_id INTEGER NOT NULL
 ) STRICT, WITHOUT ROWID;
 
--- The backlog of the processing stage: one entry for each series that has news.
+-- The backlog of the processing stage, as far as it does not follow from the log.
 CREATE TABLE change (
-    mark INTEGER PRIMARY KEY AUTOINCREMENT,
     device TEXT NOT NULL,
     channel TEXT NOT NULL,
     start_time INTEGER NOT NULL,
     end_time INTEGER NOT NULL,
-    UNIQUE (device, channel)
-) STRICT;
+    PRIMARY KEY (device, channel)
+) STRICT, WITHOUT ROWID;
 
 -- The apiary: one versioned JSON record for each yard, hive, feeder and gateway.
 CREATE TABLE apiary_item (

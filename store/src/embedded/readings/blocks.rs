@@ -1,0 +1,193 @@
+//! The table of closed days: one row for each series and day, with the summary that day-scale
+//! charts are drawn from.
+
+use super::block;
+use super::day::{Day, SeriesId};
+use crate::embedded::fault::Fault;
+use larder_domain::{Sample, Timestamp};
+use rusqlite::{Connection, OptionalExtension, Row, params};
+use std::ops::RangeInclusive;
+
+/// One day of one series; empty where nothing is kept.
+pub(super) fn load(db: &Connection, series: SeriesId, day: Day) -> Result<Vec<Sample>, Fault> {
+    let samples = db
+        .prepare_cached("SELECT readings FROM block WHERE id = ?1")?
+        .query_row([day.block(series)], |row| Ok(decode(row, 0, day)))
+        .optional()?;
+    samples.unwrap_or(Ok(Vec::new()))
+}
+
+fn decode(row: &Row<'_>, column: usize, day: Day) -> Result<Vec<Sample>, Fault> {
+    let bytes = row
+        .get_ref(column)?
+        .as_blob()
+        .map_err(rusqlite::Error::from)?;
+    block::decode(bytes, day)
+}
+
+/// Writes one day of one series, in place of what was there. `samples` is not empty.
+pub(super) fn store(
+    db: &Connection,
+    series: SeriesId,
+    day: Day,
+    samples: &[Sample],
+) -> Result<(), Fault> {
+    let Some(summary) = Summary::of(samples) else {
+        return Ok(());
+    };
+    let bits = |sample: Sample| sample.value.to_bits().cast_signed();
+    db.prepare_cached(
+        "INSERT OR REPLACE INTO block (id, n, least, least_at, most, most_at, total, readings)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+    )?
+    .execute(params![
+        day.block(series),
+        samples.len() as i64,
+        bits(summary.least),
+        Day::offset(summary.least.time),
+        bits(summary.most),
+        Day::offset(summary.most.time),
+        samples.iter().map(|sample| sample.value).sum::<f64>(),
+        block::encode(samples)?,
+    ])?;
+    Ok(())
+}
+
+/// What a day's row says without being unpacked.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(super) struct Summary {
+    /// Number of samples.
+    pub(super) n: usize,
+    /// The least value, where it first occurs.
+    pub(super) least: Sample,
+    /// The greatest value, where it first occurs.
+    pub(super) most: Sample,
+}
+
+impl Summary {
+    /// Of samples in order of time; `None` of none.
+    pub(super) fn of(samples: &[Sample]) -> Option<Self> {
+        let first = *samples.first()?;
+        let start = Self {
+            n: samples.len(),
+            least: first,
+            most: first,
+        };
+        Some(samples.iter().fold(start, |so_far, &sample| Self {
+            least: least(so_far.least, sample),
+            most: most(so_far.most, sample),
+            ..so_far
+        }))
+    }
+
+    /// Of this and a later one together.
+    pub(super) fn and(self, later: Self) -> Self {
+        Self {
+            n: self.n + later.n,
+            least: least(self.least, later.least),
+            most: most(self.most, later.most),
+        }
+    }
+}
+
+fn least(earlier: Sample, later: Sample) -> Sample {
+    if later.value.total_cmp(&earlier.value).is_lt() {
+        later
+    } else {
+        earlier
+    }
+}
+
+fn most(earlier: Sample, later: Sample) -> Sample {
+    if later.value.total_cmp(&earlier.value).is_gt() {
+        later
+    } else {
+        earlier
+    }
+}
+
+/// A row met on a walk through the days.
+pub(super) struct Met<'a, 'b> {
+    pub(super) day: Day,
+    row: &'a Row<'b>,
+}
+
+impl Met<'_, '_> {
+    pub(super) fn samples(&self) -> Result<Vec<Sample>, Fault> {
+        decode(self.row, 6, self.day)
+    }
+
+    pub(super) fn summary(&self) -> Result<Summary, Fault> {
+        let sample = |value, at| -> Result<Sample, Fault> {
+            Ok(Sample {
+                time: self.day.at(self.row.get(at)?),
+                value: f64::from_bits(self.row.get::<_, i64>(value)?.cast_unsigned()),
+            })
+        };
+        Ok(Summary {
+            n: self.row.get::<_, u32>(1)? as usize,
+            least: sample(2, 3)?,
+            most: sample(4, 5)?,
+        })
+    }
+}
+
+/// Hands the rows of one series to `meet`, day by day. Days lie side by side in the table, so this
+/// asks for the next row at or after the one wanted and leaps over days that have none.
+pub(super) fn walk(
+    db: &Connection,
+    series: SeriesId,
+    days: RangeInclusive<Day>,
+    mut meet: impl FnMut(Met<'_, '_>) -> Result<(), Fault>,
+) -> Result<(), Fault> {
+    let mut select = db.prepare_cached(
+        "SELECT id, n, least, least_at, most, most_at, readings FROM block
+         WHERE id >= ?1 ORDER BY id LIMIT 1",
+    )?;
+    let mut wanted = *days.start();
+    while wanted <= *days.end() {
+        let mut rows = select.query([wanted.block(series)])?;
+        let Some(row) = rows.next()? else { break };
+        let (day, found) = Day::of_block(row.get(0)?);
+        if found == series && day <= *days.end() {
+            meet(Met { day, row })?;
+        }
+        // A greater series of the same day means that this series has none that day.
+        wanted = if found >= series { Day(day.0 + 1) } else { day };
+    }
+    Ok(())
+}
+
+/// Every block, unpacked and compared with its summary.
+pub(in crate::embedded) fn check_all(db: &Connection) -> Result<(), Fault> {
+    let mut select =
+        db.prepare("SELECT id, n, least, least_at, most, most_at, readings FROM block")?;
+    let mut rows = select.query([])?;
+    while let Some(row) = rows.next()? {
+        let (day, series) = Day::of_block(row.get(0)?);
+        let met = Met { day, row };
+        let samples = met.samples()?;
+        let in_order = samples.windows(2).all(|pair| pair[0].time < pair[1].time);
+        let same = Summary::of(&samples).is_some_and(|of_samples| {
+            met.summary().is_ok_and(|kept| {
+                kept.n == of_samples.n
+                    && kept.least.value.total_cmp(&of_samples.least.value).is_eq()
+                    && kept.most.value.total_cmp(&of_samples.most.value).is_eq()
+            })
+        });
+        if !(in_order && same) {
+            let date = day.at(0).to_rfc3339();
+            let what = format!(
+                "the readings of series {} on {date} do not fit together",
+                series.0
+            );
+            return Err(Fault::Damaged(what));
+        }
+    }
+    Ok(())
+}
+
+/// The first and the last moment that any block of these days can hold.
+pub(super) fn days_between(first: Timestamp, last: Timestamp) -> RangeInclusive<Day> {
+    Day::of(first)..=Day::of(last)
+}
