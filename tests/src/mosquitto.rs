@@ -38,13 +38,15 @@ impl Mosquitto {
         std::fs::create_dir_all(&dir).expect("the test's folder is writable");
         let port = free_port();
         let state = dir.display();
+        // As root it would change to a user of its own, who may not write the test's folder.
+        let user = if is_root() { "user root\n" } else { "" };
         // Its defaults drop what is queued beyond a thousand messages.
         let settings = format!(
             "listener {port} 127.0.0.1\nallow_anonymous true\n\
              persistence true\npersistence_location {state}/\n\
              {saving}\
              max_queued_messages 0\nmax_inflight_messages 200\n\
-             persistent_client_expiration 14d\n"
+             persistent_client_expiration 14d\n{user}"
         );
         std::fs::write(dir.join("mosquitto.conf"), settings).expect("the folder is writable");
         let running = launch(&dir, port);
@@ -74,14 +76,6 @@ impl Mosquitto {
 fn launch(dir: &Path, port: u16) -> Running {
     let mut command = Command::new(program("mosquitto"));
     command.arg("-c").arg(dir.join("mosquitto.conf"));
-    if std::env::var_os("USER").is_some_and(|user| user == "root") || is_root() {
-        // As root it would change to a user of its own, who may not write the test's folder.
-        let conf = dir.join("mosquitto.conf");
-        let text = std::fs::read_to_string(&conf).expect("it was just written");
-        if !text.contains("user root") {
-            std::fs::write(&conf, text + "user root\n").expect("the folder is writable");
-        }
-    }
     let running = Running::start("mosquitto", &mut command);
     wait::until("mosquitto to listen", Duration::from_secs(20), || {
         TcpStream::connect(("127.0.0.1", port)).ok()

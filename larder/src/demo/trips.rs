@@ -88,8 +88,8 @@ fn written_down(
     dice: &mut Dice,
 ) -> Option<RecordedFill> {
     const FIVE_MINUTES_MS: i64 = 5 * 60 * 1000;
-    let late_ms = dice.between(-4.0, 9.0) * 60_000.0;
-    let noted = at.plus_ms(late_ms as i64).0 / FIVE_MINUTES_MS * FIVE_MINUTES_MS;
+    let off_ms = dice.between(-9.0, 1.0) * 60_000.0;
+    let noted = at.plus_ms(off_ms as i64).0 / FIVE_MINUTES_MS * FIVE_MINUTES_MS;
     let turn = (hive.place as i64 + 2 * hive.yard as i64 + 4 * round).rem_euclid(9);
     (turn != 4).then(|| RecordedFill {
         feeder: hive.feeder.clone(),
