@@ -15,6 +15,7 @@ mod fills;
 mod flags;
 mod health;
 mod hives;
+pub mod mix;
 mod quarantine;
 mod readings;
 mod settings;

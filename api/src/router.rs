@@ -38,6 +38,7 @@ fn described() -> OpenApiRouter<ServiceState> {
         .merge(crate::fills::router())
         .merge(crate::flags::router())
         .merge(crate::quarantine::router())
+        .merge(crate::mix::router())
         .merge(crate::settings::router())
         .merge(crate::events::router())
         .merge(crate::health::router())

@@ -10,7 +10,9 @@ pub mod channel;
 pub mod identity;
 pub mod reading;
 
+pub mod feed;
 pub mod feeder;
+pub mod level;
 pub mod mix;
 pub mod stores;
 pub mod strength;

@@ -18,7 +18,7 @@ pub use batch::{BagCount, Load, Plan, plan};
 pub use caution::{Caution, CautionKind, LIFT_LIMIT};
 pub use cost::{Price, PriceNotUnderstood};
 pub use error::MixError;
-pub use recipe::{Known, Recipe};
+pub use recipe::{Known, Recipe, water_volume};
 pub use vessel::{Vessel, VesselNotUnderstood, weights};
 pub use warmth::{Warmth, Wish};
 pub use words::{count_word, headline, pour};

@@ -193,7 +193,7 @@ impl Recipe {
 }
 
 /// Water as a volume at 20 °C, as it is measured out.
-pub(super) fn water_volume(water: Kilograms) -> Litres {
+pub fn water_volume(water: Kilograms) -> Litres {
     Litres(water.0 / kilograms_per_litre(0.0, TWENTY))
 }
 

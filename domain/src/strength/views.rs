@@ -65,7 +65,7 @@ impl Strength {
     }
 
     /// Parts to one of water with two digits: `0.96:1`.
-    fn parts_text(self) -> String {
+    pub fn parts_text(self) -> String {
         let two = format!("{:.2}", self.parts_per_water());
         format!("{}:1", two.trim_end_matches('0').trim_end_matches('.'))
     }

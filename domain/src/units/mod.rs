@@ -1,7 +1,7 @@
 //! A unit is a type. Plain quantities have a public field; a quantity with a range has a private
 //! one and a constructor that says which bound failed.
 
-pub(crate) mod number;
+pub mod number;
 mod shown;
 mod system;
 pub mod typed;

@@ -2,7 +2,7 @@
 
 /// Why there is no number.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(crate) enum NotANumber {
+pub enum NotANumber {
     /// None there.
     Missing,
     /// `1,000`: a thousand, or one.
@@ -10,7 +10,7 @@ pub(crate) enum NotANumber {
 }
 
 /// The number at the front of `text`, finite, and what follows it.
-pub(crate) fn leading_number(text: &str) -> Result<(f64, &str), NotANumber> {
+pub fn leading_number(text: &str) -> Result<(f64, &str), NotANumber> {
     let (negative, unsigned) = match text.strip_prefix(['-', '−']) {
         Some(unsigned) => (true, unsigned.trim_start()),
         None => (false, text.strip_prefix('+').unwrap_or(text)),

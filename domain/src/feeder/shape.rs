@@ -1,4 +1,4 @@
-//! A feeder's shape: from the level of the syrup to litres and back.
+//! A shape: from the level of the syrup to litres and back.
 
 /// A shape that cannot be.
 #[derive(Clone, PartialEq, Debug, thiserror::Error)]
@@ -6,6 +6,12 @@ pub enum BadShape {
     /// A straight-walled feeder needs an area above zero.
     #[error("the feeder's area must be above zero, not {0} m2")]
     Area(f64),
+    /// A vessel's length must be above zero.
+    #[error("a feeder's lengths must be above zero, not {0} m")]
+    Length(f64),
+    /// A round floor under an oblong rim, or the other way round.
+    #[error("floor and rim must be both round or both oblong")]
+    MixedSections,
     /// A table needs two rows or more.
     #[error("a feeder's table needs at least two rows of depth and litres")]
     TooShort,
@@ -76,6 +82,11 @@ impl Shape {
             Self::Straight { area_m2 } => litres / (area_m2 * 1000.0),
             Self::Table(rows) => interpolate(rows, litres, |(depth, litres)| (litres, depth)),
         }
+    }
+
+    /// Litres below a depth: what bees or a sensor do not reach is dead volume.
+    pub fn dead_litres(&self, reach_m: f64) -> f64 {
+        self.litres_at(reach_m).max(0.0)
     }
 
     /// Litres a metre of depth at `depth_m`: what a level error costs in litres.

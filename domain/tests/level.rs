@@ -1,0 +1,68 @@
+//! Level sensing against published values: speed of sound by the ideal-gas formula and by
+//! Lemmon's equation of state (2000), and what an uncompensated ultrasonic gauge gets wrong.
+
+mod checks;
+
+use checks::oracles;
+use larder_domain::apiary::FeederKind;
+use larder_domain::feeder::facts;
+use larder_domain::level::{air_distance, speed_of_sound_m_s};
+use larder_domain::units::DegreesCelsius;
+
+#[test]
+fn sound_is_as_fast_as_published() {
+    for row in oracles(
+        include_str!("../../tests/checks/speed_of_sound_air.csv"),
+        19,
+    ) {
+        let at = DegreesCelsius(row.number("temperature_C"));
+        if row.id().starts_with("linear") {
+            // The straight-line rule of thumb bends away from the formula at the ends.
+            let off = speed_of_sound_m_s(at) - row.number("value");
+            assert!(off.abs() < 0.9, "{}: {off}", row.id());
+        } else {
+            row.check(speed_of_sound_m_s(at));
+        }
+    }
+}
+
+#[test]
+fn an_uncorrected_gauge_is_off_by_what_was_computed() {
+    let mut checked = 0;
+    for row in oracles(
+        include_str!("../../tests/checks/level_sensor_effects.csv"),
+        14,
+    ) {
+        if !row.id().starts_with("us") {
+            continue; // expansion: `domain/tests/density.rs`
+        }
+        let set_for = DegreesCelsius(row.number("temp_ref_C"));
+        let air = DegreesCelsius(row.number("temp_actual_C"));
+        let really_mm = row.number("input_value");
+        // What it reads is the distance that, corrected, comes back to the real one.
+        let reads_mm = really_mm / air_distance(1.0, set_for, air);
+        assert!((air_distance(reads_mm, set_for, air) - really_mm).abs() < 1e-9);
+        row.check((reads_mm - really_mm).abs());
+        assert_eq!(reads_mm < really_mm, air > set_for, "{}", row.id());
+        checked += 1;
+    }
+    assert_eq!(checked, 8);
+}
+
+/// Sizes as sold, where a page of the trade was read (common practice: a plausible band).
+#[test]
+fn usual_sizes_are_those_sold() {
+    let rows = checks::rows(include_str!("../../tests/checks/feeder_types.csv"));
+    for (id, kind) in [
+        ("pail", FeederKind::Pail),
+        ("tray", FeederKind::Tray),
+        ("frame", FeederKind::Frame),
+        ("entrance", FeederKind::Entrance),
+    ] {
+        let row = rows.iter().find(|row| row.id() == id).expect("a row");
+        let (least, typical, most) = facts(kind).litres;
+        assert!((typical - row.number("typical_L")).abs() < 0.5, "{id}");
+        assert!((least - row.number("low_L")).abs() < 0.5, "{id}");
+        assert!((most - row.number("high_L")).abs() < 0.5, "{id}");
+    }
+}
