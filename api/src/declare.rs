@@ -64,7 +64,7 @@ fn change(service: &Service, edit: impl FnOnce(&mut Parts)) -> Result<(), Proble
     if service.records.set_apiary(&changed)? {
         // Nobody listening is fine.
         let _ = service.news.send(News::Apiary);
-        (service.changed)();
+        service.host.changed();
     }
     Ok(())
 }

@@ -62,13 +62,13 @@ async fn record_fill(
                     feeder.id, feeder.capacity_l
                 )));
             }
-            if fill.time > (s.now)().plus_ms(larder_domain::reading::AHEAD_LIMIT_MS) {
+            if fill.time > s.host.now().plus_ms(larder_domain::reading::AHEAD_LIMIT_MS) {
                 return Err(Problem::bad_request(
                     "the fill's time lies ahead of the clock",
                 ));
             }
             let done = s.records.record_fills(&[fill])?;
-            (s.changed)();
+            s.host.changed();
             Ok(done.new > 0)
         })
         .await?;
@@ -128,7 +128,7 @@ async fn remove_fill(
             if !s.records.remove_fill(&feeder, time)? {
                 return Err(Problem::not_found("no such fill is written down"));
             }
-            (s.changed)();
+            s.host.changed();
             Ok(StatusCode::NO_CONTENT)
         })
         .await

@@ -36,7 +36,7 @@ async fn healthz() -> axum::Json<HealthBody> {
 #[utoipa::path(get, path = "/readyz", tag = "health",
     responses((status = 200, body = HealthBody), (status = 503, body = Problem)))]
 async fn readyz(State(service): State<ServiceState>) -> Result<axum::Json<HealthBody>, Problem> {
-    (service.ready)().map_err(Problem::unavailable)?;
+    service.host.ready().map_err(Problem::unavailable)?;
     Ok(healthz().await)
 }
 
@@ -49,6 +49,6 @@ async fn metrics(State(service): State<ServiceState>) -> impl IntoResponse {
             header::CONTENT_TYPE,
             "text/plain; version=0.0.4; charset=utf-8",
         )],
-        (service.metrics)(),
+        service.host.metrics(),
     )
 }

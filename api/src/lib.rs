@@ -27,4 +27,4 @@ mod router;
 
 pub use problem::Problem;
 pub use router::{openapi_json, router};
-pub use service::{Live, News, ReplayOutcome, Service, ServiceState};
+pub use service::{Host, Live, News, ReplayOutcome, Service, ServiceState};

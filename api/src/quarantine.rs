@@ -114,7 +114,7 @@ async fn replay(
 ) -> Result<Json<ReplayBody>, Problem> {
     service
         .blocking(move |s| {
-            let done = (s.replay)(&request.ids)?;
+            let done = s.host.replay(&request.ids)?;
             Ok(Json(ReplayBody {
                 released: done.released,
                 kept: done.kept,

@@ -21,18 +21,24 @@ pub struct Service {
     pub live: Live,
     /// News for pages that listen. Slow listeners lose the oldest and are told to load anew.
     pub news: broadcast::Sender<News>,
-    /// `Err` with the reason while no readings are taken in.
-    pub ready: Box<dyn Fn() -> Result<(), String> + Send + Sync>,
-    /// Reads quarantined messages again; empty: all of them.
-    pub replay: Box<dyn Fn(&[QuarantinedId]) -> Result<ReplayOutcome, StoreError> + Send + Sync>,
-    /// Called after fills or the apiary changed, so that results follow.
-    pub changed: Box<dyn Fn() + Send + Sync>,
-    /// The clock.
-    pub now: Box<dyn Fn() -> Timestamp + Send + Sync>,
-    /// The metrics as Prometheus' text.
-    pub metrics: Box<dyn Fn() -> String + Send + Sync>,
+    /// What only the running program can say or do.
+    pub host: Arc<dyn Host>,
     /// Ends the live streams when the service stops; they would keep it up for ever.
     pub stopping: CancellationToken,
+}
+
+/// What only the running program can say or do.
+pub trait Host: Send + Sync {
+    /// The clock.
+    fn now(&self) -> Timestamp;
+    /// `Err` with the reason while no readings are taken in.
+    fn ready(&self) -> Result<(), String>;
+    /// Reads quarantined messages again; empty: all of them.
+    fn replay(&self, ids: &[QuarantinedId]) -> Result<ReplayOutcome, StoreError>;
+    /// Called after fills or the apiary changed, so that results follow.
+    fn changed(&self);
+    /// The metrics as Prometheus' text.
+    fn metrics(&self) -> String;
 }
 
 /// What a replay did.
