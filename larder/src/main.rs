@@ -1,2 +1,9 @@
-//! larder
+//! Larder: from a sensor's message to what a keeper should do next.
+
 fn main() {}
+mod broker;
+mod clock;
+mod failure;
+mod output;
+mod pipeline;
+mod settings;

@@ -1,0 +1,150 @@
+//! The processing stage at work: what changed is loaded, estimated by the pure crate, and put
+//! back. Results can always be thrown away and computed again; this is the only place that does.
+
+mod load;
+
+use anyhow::Result;
+use larder_domain::{Apiary, ChannelRef, HiveId, Span, Timestamp, YardId, time::local_day};
+use larder_process::{FeederNow, YardOutput, process_yard};
+use larder_store::{Readings, Records, ResultsPatch};
+use load::LoadedYard;
+use std::collections::BTreeSet;
+
+/// Stores and the clock's reading that a run works with.
+pub struct Pipeline<'a> {
+    /// Where readings are.
+    pub readings: &'a dyn Readings,
+    /// Where the rest is.
+    pub records: &'a dyn Records,
+}
+
+/// What a run did.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Processed {
+    /// Yards estimated.
+    pub yards: Vec<YardId>,
+    /// Hives estimated.
+    pub hives: Vec<HiveId>,
+    /// How their feeders stand.
+    pub now: Vec<FeederNow>,
+    /// Local days that now have results.
+    pub days: u64,
+}
+
+impl Pipeline<'_> {
+    /// Estimates every yard, or one, over all that is known.
+    pub fn process_all(
+        &self,
+        only: Option<&YardId>,
+        now: Timestamp,
+        mut progress: impl FnMut(&YardId),
+    ) -> Result<Processed> {
+        let apiary = self.records.apiary()?;
+        let mut done = Processed::default();
+        for yard in apiary
+            .yards()
+            .filter(|yard| only.is_none_or(|only| *only == yard.id))
+        {
+            progress(&yard.id);
+            self.process_one(&apiary, &yard.id, now, &mut done)?;
+        }
+        Ok(done)
+    }
+
+    /// Estimates the yards that have news, and forgets the news. Nothing to do: no yards.
+    pub fn process_news(&self, now: Timestamp) -> Result<Processed> {
+        let (changes, mark) = self.records.changes(MOST_CHANGES)?;
+        let mut done = Processed::default();
+        if changes.is_empty() {
+            return Ok(done);
+        }
+        let apiary = self.records.apiary()?;
+        let changed: BTreeSet<_> = changes.iter().map(|change| &change.series.device).collect();
+        for yard in apiary.yards() {
+            let devices = load::devices_of(&apiary, &yard.id);
+            if devices.iter().any(|device| changed.contains(device)) {
+                self.process_one(&apiary, &yard.id, now, &mut done)?;
+            }
+        }
+        self.records.settle(mark)?;
+        Ok(done)
+    }
+
+    fn process_one(
+        &self,
+        apiary: &Apiary,
+        yard: &YardId,
+        now: Timestamp,
+        done: &mut Processed,
+    ) -> Result<()> {
+        let Some(loaded) = LoadedYard::load(self.readings, self.records, apiary, yard, now)? else {
+            return Ok(());
+        };
+        let output = process_yard(&loaded.input(now));
+        self.keep(&loaded, &output)?;
+        done.yards.push(yard.clone());
+        done.hives.extend(loaded.hive_ids());
+        done.days += output.uptake.len() as u64;
+        done.now.extend(output.now);
+        Ok(())
+    }
+
+    fn keep(&self, loaded: &LoadedYard<'_>, output: &YardOutput) -> Result<()> {
+        let zone = loaded.yard.timezone;
+        let first = loaded.span.start.local_date(zone);
+        let last = loaded.span.end.plus_ms(-1).local_date(zone);
+        let whole_days = Span {
+            start: local_day(zone, first).start,
+            end: local_day(zone, last).end,
+        };
+        self.records.replace_results(&ResultsPatch {
+            hives: loaded.hive_ids(),
+            feeders: loaded.feeder_ids(),
+            dates: Some((first, last)),
+            fills_span: Some(whole_days),
+            uptake: output.uptake.clone(),
+            weight: output.weight.clone(),
+            fills: output.fills.clone(),
+        })?;
+        self.records
+            .replace_flags(Some(&loaded.yard.id), whole_days, &output.flags)?;
+        Ok(())
+    }
+}
+
+/// Changed series looked at in one run; the rest waits for the next, which follows at once.
+const MOST_CHANGES: usize = 100_000;
+
+/// The moment against which silence is judged. Where no device was ever heard live, everything
+/// came from files: the record then ends with its last reading, and nobody has fallen silent since.
+pub fn judged_at(
+    readings: &dyn Readings,
+    records: &dyn Records,
+    clock: Timestamp,
+) -> Result<Timestamp> {
+    let heard_live = records
+        .devices()?
+        .iter()
+        .any(|device| device.last_heard.is_some());
+    if heard_live {
+        return Ok(clock);
+    }
+    let newest = readings
+        .latest()?
+        .iter()
+        .map(|latest| latest.sample.time)
+        .max();
+    Ok(newest.map_or(clock, |newest| newest.min(clock)))
+}
+
+/// The series that a declaration speaks of, for marking results as out of date.
+pub fn declared_series(apiary: &Apiary) -> Vec<ChannelRef> {
+    let scales = apiary.hives().flat_map(|hive| hive.scales.iter());
+    let sensors = apiary
+        .feeders()
+        .flat_map(|feeder| feeder.sensors.iter().map(|s| &s.assignment));
+    scales
+        .chain(sensors)
+        .map(|assignment| assignment.source.clone())
+        .collect()
+}

@@ -1,0 +1,352 @@
+//! One yard's readings and records, loaded and owned, to be lent to the estimators.
+
+use anyhow::Result;
+use larder_domain::{
+    Apiary, Assignment, ChannelKind, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, Hive,
+    HiveId, LevelSensor, RecordedFill, Sample, Span, Timestamp, Yard, YardId,
+};
+use larder_process::{DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};
+use larder_store::{DeviceHealth, Readings, Records, SeriesInfo};
+use std::collections::BTreeSet;
+
+/// One yard, loaded.
+pub struct LoadedYard<'a> {
+    pub yard: &'a Yard,
+    /// From the first reading or fill to now.
+    pub span: Span,
+    weather: [Vec<Sample>; 5],
+    hives: Vec<LoadedHive<'a>>,
+    devices: Vec<LoadedDevice>,
+}
+
+struct LoadedHive<'a> {
+    hive: &'a Hive,
+    weight: Vec<Sample>,
+    scale_temperature: Vec<Sample>,
+    feeders: Vec<LoadedFeeder<'a>>,
+}
+
+struct LoadedFeeder<'a> {
+    feeder: &'a Feeder,
+    levels: Vec<LoadedLevel<'a>>,
+    recorded: Vec<RecordedFill>,
+}
+
+struct LoadedLevel<'a> {
+    sensor: &'a LevelSensor,
+    samples: Vec<Sample>,
+    syrup_temperature: Vec<Sample>,
+}
+
+struct LoadedDevice {
+    device: DeviceId,
+    heard: Vec<Timestamp>,
+    battery: Vec<Sample>,
+    impossible: Vec<Timestamp>,
+}
+
+const WEATHER: [ChannelKind; 5] = [
+    ChannelKind::Temperature,
+    ChannelKind::Humidity,
+    ChannelKind::Rain,
+    ChannelKind::Wind,
+    ChannelKind::Irradiance,
+];
+
+impl<'a> LoadedYard<'a> {
+    /// Loads everything about `yard` up to `now`; `None` where nothing is known yet.
+    pub fn load(
+        readings: &dyn Readings,
+        records: &dyn Records,
+        apiary: &'a Apiary,
+        yard: &YardId,
+        now: Timestamp,
+    ) -> Result<Option<Self>> {
+        let Some(yard) = apiary.yard(yard) else {
+            return Ok(None);
+        };
+        let ids = devices_of(apiary, &yard.id);
+        let mut series = readings.series()?;
+        series.retain(|info| ids.contains(&info.series.device));
+        let fills: Vec<_> = apiary
+            .hives()
+            .filter(|hive| !stays(hive, &yard.id).is_empty())
+            .flat_map(|hive| apiary.feeders_of(&hive.id))
+            .map(|feeder| records.recorded_fills(Some(&feeder.id), Span::ALWAYS))
+            .collect::<Result<Vec<_>, _>>()?;
+        let first_fill = fills.iter().flatten().map(|fill| fill.time).min();
+        let first = series.iter().map(|info| info.first).chain(first_fill).min();
+        let Some(start) = first.filter(|first| *first <= now) else {
+            return Ok(None);
+        };
+        let span = Span {
+            start,
+            end: now.plus_ms(1),
+        };
+        let loader = Loader {
+            readings,
+            records,
+            yard: &yard.id,
+            span,
+        };
+        let hives = apiary
+            .hives()
+            .filter(|hive| !stays(hive, &yard.id).is_empty())
+            .map(|hive| loader.hive(apiary, hive))
+            .collect::<Result<_>>()?;
+        let health = records.devices()?;
+        let devices = ids
+            .iter()
+            .map(|device| loader.device(device, &series, &health))
+            .collect::<Result<_>>()?;
+        let weather = match &yard.weather {
+            Some(device) => loader.weather(device)?,
+            None => Default::default(),
+        };
+        Ok(Some(Self {
+            yard,
+            span,
+            weather,
+            hives,
+            devices,
+        }))
+    }
+
+    /// Lends everything to the estimators.
+    pub fn input(&self, now: Timestamp) -> YardInput<'_> {
+        let [temperature, humidity, rain, wind, irradiance] = &self.weather;
+        YardInput {
+            yard: self.yard,
+            span: self.span,
+            now,
+            weather: Weather {
+                temperature,
+                humidity,
+                rain,
+                wind,
+                irradiance,
+            },
+            hives: self.hives.iter().map(LoadedHive::input).collect(),
+            devices: self.devices.iter().map(LoadedDevice::input).collect(),
+        }
+    }
+
+    /// The hives that stood here.
+    pub fn hive_ids(&self) -> Vec<HiveId> {
+        self.hives.iter().map(|hive| hive.hive.id.clone()).collect()
+    }
+
+    /// Their feeders.
+    pub fn feeder_ids(&self) -> Vec<FeederId> {
+        let feeders = self.hives.iter().flat_map(|hive| hive.feeders.iter());
+        feeders.map(|feeder| feeder.feeder.id.clone()).collect()
+    }
+}
+
+impl LoadedHive<'_> {
+    fn input(&self) -> HiveInput<'_> {
+        HiveInput {
+            hive: self.hive,
+            weight: &self.weight,
+            scale_temperature: &self.scale_temperature,
+            feeders: self.feeders.iter().map(LoadedFeeder::input).collect(),
+        }
+    }
+}
+
+impl LoadedFeeder<'_> {
+    fn input(&self) -> FeederInput<'_> {
+        FeederInput {
+            feeder: self.feeder,
+            levels: self
+                .levels
+                .iter()
+                .map(|level| LevelInput {
+                    geometry: &level.sensor.geometry,
+                    samples: &level.samples,
+                    syrup_temperature: &level.syrup_temperature,
+                })
+                .collect(),
+            recorded: &self.recorded,
+        }
+    }
+}
+
+impl LoadedDevice {
+    fn input(&self) -> DeviceInput<'_> {
+        DeviceInput {
+            device: &self.device,
+            heard: &self.heard,
+            battery: &self.battery,
+            impossible: &self.impossible,
+        }
+    }
+}
+
+struct Loader<'s> {
+    readings: &'s dyn Readings,
+    records: &'s dyn Records,
+    yard: &'s YardId,
+    span: Span,
+}
+
+impl Loader<'_> {
+    fn hive<'a>(&self, apiary: &'a Apiary, hive: &'a Hive) -> Result<LoadedHive<'a>> {
+        let stays = stays(hive, self.yard);
+        let feeders = apiary
+            .feeders_of(&hive.id)
+            .map(|feeder| self.feeder(feeder, &stays))
+            .collect::<Result<_>>()?;
+        Ok(LoadedHive {
+            hive,
+            weight: self.series(hive.scales.iter().map(|s| (s, s.source.clone())), &stays)?,
+            scale_temperature: self.siblings(hive.scales.iter(), "temperature", &stays)?,
+            feeders,
+        })
+    }
+
+    fn feeder<'a>(&self, feeder: &'a Feeder, stays: &[Span]) -> Result<LoadedFeeder<'a>> {
+        let mut levels = Vec::with_capacity(feeder.sensors.len());
+        for sensor in &feeder.sensors {
+            let assignment = &sensor.assignment;
+            let own = std::iter::once((assignment, assignment.source.clone()));
+            levels.push(LoadedLevel {
+                sensor,
+                samples: self.series(own, stays)?,
+                syrup_temperature: self.siblings(
+                    std::iter::once(assignment),
+                    "syrup_temperature",
+                    stays,
+                )?,
+            });
+        }
+        let mut recorded = self.records.recorded_fills(Some(&feeder.id), self.span)?;
+        recorded.retain(|fill| stays.iter().any(|stay| stay.contains(fill.time)));
+        Ok(LoadedFeeder {
+            feeder,
+            levels,
+            recorded,
+        })
+    }
+
+    fn siblings<'x>(
+        &self,
+        assignments: impl Iterator<Item = &'x Assignment>,
+        base: &str,
+        stays: &[Span],
+    ) -> Result<Vec<Sample>> {
+        let sources = assignments.filter_map(|a| Some((a, a.source.sibling(base)?)));
+        self.series(sources, stays)
+    }
+
+    /// The readings of channels while they stood here and the hive stood in this yard.
+    fn series<'x>(
+        &self,
+        sources: impl Iterator<Item = (&'x Assignment, ChannelRef)>,
+        stays: &[Span],
+    ) -> Result<Vec<Sample>> {
+        let mut samples = Vec::new();
+        for (assignment, source) in sources {
+            for stay in stays {
+                let part = assignment
+                    .during
+                    .intersect(*stay)
+                    .and_then(|p| p.intersect(self.span));
+                if let Some(part) = part {
+                    samples.extend(self.readings.range(&source, part)?);
+                }
+            }
+        }
+        samples.sort_by_key(|sample| sample.time);
+        samples.dedup_by_key(|sample| sample.time);
+        Ok(samples)
+    }
+
+    fn weather(&self, device: &DeviceId) -> Result<[Vec<Sample>; 5]> {
+        let mut channels: [Vec<Sample>; 5] = Default::default();
+        for (kind, samples) in WEATHER.into_iter().zip(&mut channels) {
+            let channel = ChannelName::new(kind.name()).expect("known channels have valid names");
+            let source = ChannelRef {
+                device: device.clone(),
+                channel,
+            };
+            *samples = self.readings.range(&source, self.span)?;
+        }
+        Ok(channels)
+    }
+
+    fn device(
+        &self,
+        device: &DeviceId,
+        series: &[SeriesInfo],
+        health: &[DeviceHealth],
+    ) -> Result<LoadedDevice> {
+        let mut heard = Vec::new();
+        let mut battery = Vec::new();
+        for info in series.iter().filter(|info| info.series.device == *device) {
+            let samples = self.readings.range(&info.series, self.span)?;
+            heard.extend(samples.iter().map(|sample| sample.time));
+            if info.series.channel.kind() == Some(ChannelKind::Battery) {
+                battery = samples;
+            }
+        }
+        heard.sort_unstable();
+        heard.dedup();
+        let impossible = health
+            .iter()
+            .filter(|known| known.device == *device)
+            .flat_map(|known| known.impossible.iter().map(|(_, at)| *at));
+        Ok(LoadedDevice {
+            device: device.clone(),
+            heard,
+            battery,
+            impossible: impossible.collect(),
+        })
+    }
+}
+
+/// When a hive stood in a yard.
+fn stays(hive: &Hive, yard: &YardId) -> Vec<Span> {
+    let starts = std::iter::once((Span::ALWAYS.start, &hive.yard)).chain(
+        hive.moves
+            .iter()
+            .map(|carried| (carried.from, &carried.yard)),
+    );
+    let ends = hive
+        .moves
+        .iter()
+        .map(|carried| carried.from)
+        .chain([Span::ALWAYS.end]);
+    starts
+        .zip(ends)
+        .filter(|((_, place), _)| *place == yard)
+        .map(|((start, _), end)| Span { start, end })
+        .collect()
+}
+
+/// Every device that ever stood in a yard.
+pub fn devices_of(apiary: &Apiary, yard: &YardId) -> BTreeSet<DeviceId> {
+    let mut devices = BTreeSet::new();
+    if let Some(device) = apiary.yard(yard).and_then(|yard| yard.weather.clone()) {
+        devices.insert(device);
+    }
+    for hive in apiary.hives() {
+        let here = stays(hive, yard);
+        let sensors = apiary
+            .feeders_of(&hive.id)
+            .flat_map(|feeder| feeder.sensors.iter());
+        for assignment in hive
+            .scales
+            .iter()
+            .chain(sensors.map(|sensor| &sensor.assignment))
+        {
+            if here
+                .iter()
+                .any(|stay| stay.intersect(assignment.during).is_some())
+            {
+                devices.insert(assignment.source.device.clone());
+            }
+        }
+    }
+    devices
+}
