@@ -1,9 +1,52 @@
 //! Larder: from a sensor's message to what a keeper should do next.
 
-fn main() {}
 mod broker;
+mod cli;
 mod clock;
+mod commands;
+mod demo;
 mod failure;
 mod output;
 mod pipeline;
+mod service;
 mod settings;
+
+use anyhow::Result;
+use clap::Parser;
+use cli::{Cli, Command};
+use std::process::ExitCode;
+use tracing_subscriber::EnvFilter;
+
+fn main() -> ExitCode {
+    start_log();
+    // The only other provider would have to be linked too; a second installation can't happen.
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    let cli = Cli::parse();
+    match run(cli) {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => failure::report(&error),
+    }
+}
+
+fn run(cli: Cli) -> Result<()> {
+    let shared = &cli.shared;
+    match cli.command {
+        Command::Serve(command) => commands::serve::run(command, shared),
+        Command::Demo(command) => commands::demo::run(command, shared),
+        Command::Apply(command) => commands::apply::run(command, shared),
+        Command::Import(command) => commands::import::run(command, shared),
+        Command::Export(command) => commands::export::run(command, shared),
+        Command::Process(command) => commands::process::run(command, shared),
+        Command::Report(command) => commands::report::run(command, shared),
+        Command::Quarantine(command) => commands::quarantine::run(command, shared),
+        Command::Check(command) => commands::check::run(command, shared),
+        Command::Backup(command) => commands::backup::run(command, shared),
+    }
+}
+
+/// Logs go to standard error; `LARDER_LOG` chooses how much, as in `larder=debug`.
+fn start_log() {
+    let filter = EnvFilter::try_from_env("LARDER_LOG")
+        .unwrap_or_else(|_| EnvFilter::new("warn,larder=info,larder_ingest=info,larder_store=info"));
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+}

@@ -51,6 +51,14 @@ impl Pipeline<'_> {
         Ok(done)
     }
 
+    /// Estimates every yard and forgets the news that was there before.
+    pub fn process_everything(&self, now: Timestamp) -> Result<Processed> {
+        let (_, mark) = self.records.changes(MOST_CHANGES)?;
+        let done = self.process_all(None, now, |_| ())?;
+        self.records.settle(mark)?;
+        Ok(done)
+    }
+
     /// Estimates the yards that have news, and forgets the news. Nothing to do: no yards.
     pub fn process_news(&self, now: Timestamp) -> Result<Processed> {
         let (changes, mark) = self.records.changes(MOST_CHANGES)?;
@@ -135,16 +143,4 @@ pub fn judged_at(
         .map(|latest| latest.sample.time)
         .max();
     Ok(newest.map_or(clock, |newest| newest.min(clock)))
-}
-
-/// The series that a declaration speaks of, for marking results as out of date.
-pub fn declared_series(apiary: &Apiary) -> Vec<ChannelRef> {
-    let scales = apiary.hives().flat_map(|hive| hive.scales.iter());
-    let sensors = apiary
-        .feeders()
-        .flat_map(|feeder| feeder.sensors.iter().map(|s| &s.assignment));
-    scales
-        .chain(sensors)
-        .map(|assignment| assignment.source.clone())
-        .collect()
 }

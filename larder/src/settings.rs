@@ -200,6 +200,24 @@ pub struct ServeSettings {
 }
 
 impl ServeSettings {
+    /// What holds where nobody says anything.
+    pub fn usual() -> Self {
+        let local = |port| SocketAddr::from(([127, 0, 0, 1], port));
+        Self {
+            data: PathBuf::from(USUAL_DATA),
+            listen: local(8080),
+            broker: BrokerChoice::BuiltIn { listen: local(1883), users: None },
+            topic_prefix: "larder".to_owned(),
+            client_id: "larder".to_owned(),
+            broker_user: None,
+            broker_password: None,
+            broker_ca: None,
+            broker_cert: None,
+            mapping: Vec::new(),
+            units: None,
+        }
+    }
+
     /// Puts options, environment and file together, and says every mistake at once.
     pub fn check(shared: &Shared, options: ServeOptions, file: SettingsFile) -> Result<Self> {
         let mut mistakes = Vec::new();
@@ -250,6 +268,7 @@ impl ServeSettings {
         if !mistakes.is_empty() {
             return Err(wrong_use(mistakes.join("; ")));
         }
+        let usual = Self::usual();
         let broker_cert = options.broker_cert.or(file.broker_cert);
         let broker_key = options.broker_key.or(file.broker_key);
         Ok(Self {

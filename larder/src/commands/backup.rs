@@ -1,0 +1,38 @@
+//! `larder backup`: a copy of the store that can be opened as it is.
+
+use crate::failure::wrong_use;
+use crate::settings::{Shared, SettingsFile, data_dir};
+use anyhow::Result;
+use clap::Args;
+use larder_store::{Access, EmbeddedStore};
+use serde_json::json;
+use std::path::PathBuf;
+
+/// Copy the store, also while the service runs
+#[derive(Args, Debug)]
+#[command(after_help = "Example: larder backup --data larder-data backups/2026-09-01")]
+pub struct Backup {
+    /// A folder that does not exist yet, or an empty one; it can be used as --data afterwards
+    #[arg(value_name = "DIR")]
+    pub dest: PathBuf,
+}
+
+/// Runs it.
+pub fn run(backup: Backup, shared: &Shared) -> Result<()> {
+    let file = SettingsFile::find(shared.config.as_deref())?;
+    let store = EmbeddedStore::open(&data_dir(shared, &file), Access::Read)?;
+    let occupied = backup.dest.read_dir().is_ok_and(|mut entries| entries.next().is_some());
+    if occupied || backup.dest.is_file() {
+        return Err(wrong_use(format!(
+            "{} is not empty; name a new folder for the backup",
+            backup.dest.display()
+        )));
+    }
+    store.backup_to(&backup.dest)?;
+    if shared.json {
+        println!("{}", json!({ "backup": backup.dest }));
+    } else {
+        println!("Copied the store to {}.", backup.dest.display());
+    }
+    Ok(())
+}

@@ -1,0 +1,60 @@
+//! `larder process`: estimate again. Results can always be thrown away; this makes them anew.
+
+use crate::clock;
+use crate::pipeline::{Pipeline, judged_at};
+use crate::failure::wrong_use;
+use crate::settings::{Shared, SettingsFile, data_dir};
+use anyhow::Result;
+use clap::Args;
+use larder_domain::YardId;
+use larder_store::{Access, EmbeddedStore, Records};
+use serde_json::json;
+use std::time::Instant;
+
+/// Estimate everything again from readings, fills and the apiary
+#[derive(Args, Debug)]
+#[command(after_help = "Example: larder process --data larder-data --yard north")]
+pub struct Process {
+    /// Only this yard
+    #[arg(long, value_name = "ID")]
+    pub yard: Option<YardId>,
+}
+
+/// Runs it.
+pub fn run(process: Process, shared: &Shared) -> Result<()> {
+    let file = SettingsFile::find(shared.config.as_deref())?;
+    let store = EmbeddedStore::open(&data_dir(shared, &file), Access::Existing)?;
+    let apiary = store.apiary()?;
+    if let Some(yard) = &process.yard
+        && apiary.yard(yard).is_none()
+    {
+        return Err(wrong_use(format!("there is no yard \"{yard}\"; `larder apply` declares one")));
+    }
+    let began = Instant::now();
+    let now = judged_at(&store, &store, clock::now())?;
+    let pipeline = Pipeline { readings: &store, records: &store };
+    let done = match &process.yard {
+        Some(yard) => pipeline.process_all(Some(yard), now, |_| ())?,
+        None => pipeline.process_everything(now)?,
+    };
+    let seconds = began.elapsed().as_secs_f64();
+    if shared.json {
+        let yards: Vec<_> = done.yards.iter().map(ToString::to_string).collect();
+        println!(
+            "{}",
+            json!({ "yards": yards, "hives": done.hives.len(), "feeder_days": done.days,
+                "judged_at": now.to_rfc3339(), "seconds": (seconds * 1000.0).round() / 1000.0 })
+        );
+    } else if done.yards.is_empty() {
+        println!("Nothing to estimate: no declared yard has readings or fills yet.");
+    } else {
+        println!(
+            "Estimated {} yards, {} hives, {} feeder days in {seconds:.1} s, as of {}.",
+            done.yards.len(),
+            done.hives.len(),
+            done.days,
+            now.to_rfc3339()
+        );
+    }
+    Ok(())
+}

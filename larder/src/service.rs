@@ -1,0 +1,210 @@
+//! The service put together: broker, ingest, processing as news arrives, HTTP. One room for how it
+//! starts and, above all, how it stops without losing anything.
+
+mod host;
+mod process_loop;
+
+pub use host::ServiceHost;
+
+use crate::broker::{self, BuiltInBroker, Users};
+use crate::settings::{BrokerChoice, ServeSettings};
+use anyhow::{Context, Result};
+use larder_api::{Live, News, Service};
+use larder_ingest::decode::DecodeConfig;
+use larder_ingest::session::{self, IngestStatus, SessionConfig};
+use larder_store::{Access, EmbeddedStore};
+use metrics_exporter_prometheus::PrometheusBuilder;
+use std::future::IntoFuture;
+use std::net::SocketAddr;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::net::TcpListener;
+use tokio::sync::{Notify, broadcast};
+use tokio::task::JoinHandle;
+use tokio_util::sync::CancellationToken;
+
+/// News that a slow page may fall behind before it is told to load everything anew.
+const NEWS: usize = 256;
+
+/// How long open requests may take to end when the service stops.
+const LAST_ANSWERS: Duration = Duration::from_secs(5);
+
+/// How long a silence shows that the built-in broker has nothing left for us.
+const DRAINED_AFTER: Duration = Duration::from_millis(200);
+
+/// How long to wait for that silence while devices keep sending.
+const LONGEST_DRAIN: Duration = Duration::from_secs(2);
+
+/// A service that runs. It must be stopped by [`Running::stop`].
+pub struct Running {
+    /// Where the pages and the API are.
+    pub http: SocketAddr,
+    /// Where devices send to.
+    pub mqtt: String,
+    /// The built-in broker's address, where it is the one in use.
+    pub built_in: Option<SocketAddr>,
+    /// What ingest is doing.
+    pub status: Arc<IngestStatus>,
+    /// The store in use.
+    pub store: Arc<EmbeddedStore>,
+    /// Says that fills or the apiary changed.
+    pub changed: Arc<Changed>,
+    broker: Option<BuiltInBroker>,
+    stop_ingest: CancellationToken,
+    ingest: JoinHandle<()>,
+    stop_processing: CancellationToken,
+    processing: JoinHandle<()>,
+    stop_http: CancellationToken,
+    server: JoinHandle<()>,
+}
+
+/// Wakes the processing loop for what is not a reading: fills and the apiary.
+#[derive(Default)]
+pub struct Changed {
+    everything: std::sync::atomic::AtomicBool,
+    wake: Notify,
+}
+
+impl Changed {
+    /// Everything is to be estimated again.
+    pub fn everything(&self) {
+        self.everything.store(true, std::sync::atomic::Ordering::Release);
+        self.wake.notify_one();
+    }
+
+    /// There are new readings.
+    pub fn readings(&self) {
+        self.wake.notify_one();
+    }
+
+    fn take_everything(&self) -> bool {
+        self.everything.swap(false, std::sync::atomic::Ordering::AcqRel)
+    }
+}
+
+/// Starts everything, in the order in which each needs the one before.
+pub async fn start(settings: ServeSettings) -> Result<Running> {
+    let mut decode = decode_config(&settings)?;
+    let data = settings.data.clone();
+    let store = tokio::task::spawn_blocking(move || EmbeddedStore::open(&data, Access::Create))
+        .await
+        .context("opening the store")??;
+    let store = Arc::new(store);
+    decode.gateways = larder_store::Records::apiary(store.as_ref())?.gateways().iter().cloned().collect();
+    let metrics = PrometheusBuilder::new().build_recorder();
+    let metrics_handle = metrics.handle();
+    // A second service in one process (tests) keeps the first one's recorder.
+    let _ = metrics::set_global_recorder(metrics);
+    let listener = TcpListener::bind(settings.listen)
+        .await
+        .with_context(|| format!("listening on {} for the pages", settings.listen))?;
+    let http = listener.local_addr()?;
+    let (broker, session) = connect(&settings, decode.clone()).await?;
+    let mqtt = session.broker.to_string();
+    let status = Arc::new(IngestStatus::default());
+    let (news, _) = broadcast::channel(NEWS);
+    let changed = Arc::new(Changed::default());
+    let live = Live::default();
+
+    let stop_ingest = CancellationToken::new();
+    let ingest = {
+        let (news, changed) = (news.clone(), Arc::clone(&changed));
+        let committed = move |devices: Vec<larder_domain::DeviceId>| {
+            changed.readings();
+            // Nobody listening is fine.
+            let _ = news.send(News::Readings(devices));
+        };
+        let readings: Arc<dyn larder_store::Readings> = store.clone();
+        let records: Arc<dyn larder_store::Records> = store.clone();
+        let (status, stop) = (Arc::clone(&status), stop_ingest.clone());
+        tokio::spawn(async move {
+            session::run(session, readings, records, status, committed, stop).await;
+        })
+    };
+
+    let stop_processing = CancellationToken::new();
+    let processing = tokio::spawn(process_loop::run(
+        Arc::clone(&store),
+        live.clone(),
+        news.clone(),
+        Arc::clone(&changed),
+        stop_processing.clone(),
+    ));
+
+    let stop_http = CancellationToken::new();
+    let host = ServiceHost {
+        store: Arc::clone(&store),
+        status: Arc::clone(&status),
+        changed: Arc::clone(&changed),
+        decode,
+        metrics: metrics_handle,
+    };
+    let service = Arc::new(Service {
+        readings: store.clone(),
+        records: store.clone(),
+        live,
+        news,
+        host: Arc::new(host),
+        stopping: stop_http.clone(),
+    });
+    let serve = axum::serve(listener, larder_api::router(service))
+        .with_graceful_shutdown(stop_http.clone().cancelled_owned());
+    let server = tokio::spawn(async move {
+        if let Err(error) = serve.into_future().await {
+            tracing::error!(%error, "the HTTP server ended");
+        }
+    });
+    Ok(Running {
+        http,
+        mqtt,
+        built_in: broker.as_ref().map(|broker| broker.address),
+        status,
+        store,
+        changed,
+        broker,
+        stop_ingest,
+        ingest,
+        stop_processing,
+        processing,
+        stop_http,
+        server,
+    })
+}
+
+impl Running {
+    /// Stops in the order that loses nothing: what the built-in broker still holds is taken in,
+    /// ingest ends (appends finished, acknowledgements sent), then the broker, the processing,
+    /// open answers, and last the store.
+    pub async fn stop(self) -> Result<()> {
+        if self.broker.is_some() {
+            drain(&self.status).await;
+        }
+        self.stop_ingest.cancel();
+        self.ingest.await.context("ingest did not end cleanly")?;
+        if let Some(broker) = self.broker {
+            broker.stop().await;
+        }
+        self.stop_processing.cancel();
+        self.processing.await.context("the processing did not end cleanly")?;
+        self.stop_http.cancel();
+        if tokio::time::timeout(LAST_ANSWERS, self.server).await.is_err() {
+            tracing::warn!("some requests were cut off");
+        }
+        drop(self.store);
+        Ok(())
+    }
+}
+
+/// Waits until nothing more comes from the built-in broker, for a while at most.
+async fn drain(status: &IngestStatus) {
+    let deadline = tokio::time::Instant::now() + LONGEST_DRAIN;
+    let mut seen = status.messages();
+    while tokio::time::Instant::now() < deadline {
+        tokio::time::sleep(DRAINED_AFTER).await;
+        let now = status.messages();
+        if now == seen {
+            return;
+        }
+        seen = now;
+    }
+}
