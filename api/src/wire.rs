@@ -116,9 +116,8 @@ pub(crate) fn chart_samples(
     span: Span,
     points: usize,
 ) -> Result<(Vec<Sample>, bool), larder_store::StoreError> {
-    let samples = readings.reduced(series, span, points.saturating_add(1))?;
-    if samples.len() <= points {
-        return Ok((samples, false));
+    if readings.count(series, span)? <= points as u64 {
+        return Ok((readings.range(series, span)?, false));
     }
     Ok((readings.reduced(series, span, points)?, true))
 }

@@ -1,12 +1,6 @@
 //! One file for each command.
 
 pub mod apply;
-pub mod backup;
 pub mod check;
-pub mod demo;
-pub mod export;
-pub mod import;
 pub mod process;
-pub mod quarantine;
 pub mod report;
-pub mod serve;

@@ -1,14 +1,13 @@
 //! Larder: from a sensor's message to what a keeper should do next.
 
-mod broker;
 mod cli;
 mod clock;
 mod commands;
+#[allow(dead_code)]
 mod demo;
 mod failure;
 mod output;
 mod pipeline;
-mod service;
 mod settings;
 
 use anyhow::Result;
@@ -31,22 +30,20 @@ fn main() -> ExitCode {
 fn run(cli: Cli) -> Result<()> {
     let shared = &cli.shared;
     match cli.command {
-        Command::Serve(command) => commands::serve::run(command, shared),
-        Command::Demo(command) => commands::demo::run(command, shared),
         Command::Apply(command) => commands::apply::run(command, shared),
-        Command::Import(command) => commands::import::run(command, shared),
-        Command::Export(command) => commands::export::run(command, shared),
         Command::Process(command) => commands::process::run(command, shared),
         Command::Report(command) => commands::report::run(command, shared),
-        Command::Quarantine(command) => commands::quarantine::run(command, shared),
         Command::Check(command) => commands::check::run(command, shared),
-        Command::Backup(command) => commands::backup::run(command, shared),
     }
 }
 
 /// Logs go to standard error; `LARDER_LOG` chooses how much, as in `larder=debug`.
 fn start_log() {
-    let filter = EnvFilter::try_from_env("LARDER_LOG")
-        .unwrap_or_else(|_| EnvFilter::new("warn,larder=info,larder_ingest=info,larder_store=info"));
-    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+    let filter = EnvFilter::try_from_env("LARDER_LOG").unwrap_or_else(|_| {
+        EnvFilter::new("warn,larder=info,larder_ingest=info,larder_store=info")
+    });
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .init();
 }

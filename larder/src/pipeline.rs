@@ -4,7 +4,7 @@
 mod load;
 
 use anyhow::Result;
-use larder_domain::{Apiary, ChannelRef, HiveId, Span, Timestamp, YardId, time::local_day};
+use larder_domain::{Apiary, HiveId, Span, Timestamp, YardId, time::local_day};
 use larder_process::{FeederNow, YardOutput, process_yard};
 use larder_store::{Readings, Records, ResultsPatch};
 use load::LoadedYard;

@@ -7,10 +7,9 @@ mod process_loop;
 pub use host::ServiceHost;
 
 use crate::broker::{self, BuiltInBroker, Users};
-use crate::settings::{BrokerChoice, ServeSettings};
+use crate::settings::{BrokerChoice, ServeSettings, decode_config};
 use anyhow::{Context, Result};
 use larder_api::{Live, News, Service};
-use larder_ingest::decode::DecodeConfig;
 use larder_ingest::session::{self, IngestStatus, SessionConfig};
 use larder_store::{Access, EmbeddedStore};
 use metrics_exporter_prometheus::PrometheusBuilder;

@@ -4,6 +4,7 @@
 use crate::failure::wrong_use;
 use anyhow::Result;
 use clap::Args;
+use larder_ingest::decode::{DecodeConfig, MappingFile, TopicPrefix};
 use serde::Deserialize;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -60,7 +61,7 @@ pub struct SettingsFile {
     pub units: Option<String>,
     /// Messages of other shapes.
     #[serde(default)]
-    pub mapping: Vec<toml::Table>,
+    pub mapping: Vec<MappingFile>,
 }
 
 /// Options of the service.
@@ -194,7 +195,7 @@ pub struct ServeSettings {
     /// PEM files.
     pub broker_cert: Option<(PathBuf, PathBuf)>,
     /// Messages of other shapes.
-    pub mapping: Vec<toml::Table>,
+    pub mapping: Vec<MappingFile>,
     /// `metric` or `us`, where it was said.
     pub units: Option<String>,
 }
@@ -206,7 +207,10 @@ impl ServeSettings {
         Self {
             data: PathBuf::from(USUAL_DATA),
             listen: local(8080),
-            broker: BrokerChoice::BuiltIn { listen: local(1883), users: None },
+            broker: BrokerChoice::BuiltIn {
+                listen: local(1883),
+                users: None,
+            },
             topic_prefix: "larder".to_owned(),
             client_id: "larder".to_owned(),
             broker_user: None,
@@ -278,11 +282,11 @@ impl ServeSettings {
             topic_prefix: options
                 .topic_prefix
                 .or(file.topic_prefix)
-                .unwrap_or("larder".into()),
+                .unwrap_or(usual.topic_prefix),
             client_id: options
                 .client_id
                 .or(file.client_id)
-                .unwrap_or("larder".into()),
+                .unwrap_or(usual.client_id),
             broker_user: options.broker_user.or(file.broker_user),
             broker_password,
             broker_ca: options.broker_ca.or(file.broker_ca),
@@ -291,4 +295,19 @@ impl ServeSettings {
             units: file.units,
         })
     }
+}
+
+/// What the decoders need of the settings. Gateways come from the apiary.
+pub fn decode_config(settings: &ServeSettings) -> Result<DecodeConfig> {
+    let prefix =
+        TopicPrefix::new(&settings.topic_prefix).map_err(|error| wrong_use(error.to_string()))?;
+    let mappings = MappingFile::check_all(&settings.mapping).map_err(|problems| {
+        let sentences: Vec<_> = problems.iter().map(ToString::to_string).collect();
+        wrong_use(format!("settings: {}", sentences.join("; ")))
+    })?;
+    Ok(DecodeConfig {
+        prefix,
+        gateways: Default::default(),
+        mappings,
+    })
 }

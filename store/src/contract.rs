@@ -65,6 +65,11 @@ pub trait Readings: Send + Sync {
         points: usize,
     ) -> Result<Vec<Sample>, StoreError>;
 
+    /// How many readings one series has in a span. Unknown series: none.
+    fn count(&self, series: &ChannelRef, span: Span) -> Result<u64, StoreError> {
+        Ok(self.range(series, span)?.len() as u64)
+    }
+
     /// The newest value of every series, by device and channel.
     fn latest(&self) -> Result<Vec<LatestSample>, StoreError>;
 }

@@ -270,14 +270,6 @@ impl SensorFile {
 
     fn geometry(&self, check: &mut Check) -> Option<Geometry> {
         let kind = ChannelName::new(&self.channel).ok()?.kind();
-        let needs_shape = matches!(kind, Some(ChannelKind::Distance | ChannelKind::Depth));
-        if !needs_shape && (self.area_m2.is_some() || self.table.is_some()) {
-            check.say(format!(
-                "a sensor of \"{}\" needs no `area_m2` and no `table`; take them out",
-                self.channel
-            ));
-            return None;
-        }
         if kind != Some(ChannelKind::Distance) && self.mount_m.is_some() {
             check.say(format!(
                 "only a distance has a `mount_m`; take it out of the sensor of \"{}\"",

@@ -1,7 +1,7 @@
 //! `larder backup`: a copy of the store that can be opened as it is.
 
 use crate::failure::wrong_use;
-use crate::settings::{Shared, SettingsFile, data_dir};
+use crate::settings::{SettingsFile, Shared, data_dir};
 use anyhow::Result;
 use clap::Args;
 use larder_store::{Access, EmbeddedStore};
@@ -21,7 +21,10 @@ pub struct Backup {
 pub fn run(backup: Backup, shared: &Shared) -> Result<()> {
     let file = SettingsFile::find(shared.config.as_deref())?;
     let store = EmbeddedStore::open(&data_dir(shared, &file), Access::Read)?;
-    let occupied = backup.dest.read_dir().is_ok_and(|mut entries| entries.next().is_some());
+    let occupied = backup
+        .dest
+        .read_dir()
+        .is_ok_and(|mut entries| entries.next().is_some());
     if occupied || backup.dest.is_file() {
         return Err(wrong_use(format!(
             "{} is not empty; name a new folder for the backup",

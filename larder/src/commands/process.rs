@@ -1,9 +1,9 @@
 //! `larder process`: estimate again. Results can always be thrown away; this makes them anew.
 
 use crate::clock;
-use crate::pipeline::{Pipeline, judged_at};
 use crate::failure::wrong_use;
-use crate::settings::{Shared, SettingsFile, data_dir};
+use crate::pipeline::{Pipeline, judged_at};
+use crate::settings::{SettingsFile, Shared, data_dir};
 use anyhow::Result;
 use clap::Args;
 use larder_domain::YardId;
@@ -28,11 +28,16 @@ pub fn run(process: Process, shared: &Shared) -> Result<()> {
     if let Some(yard) = &process.yard
         && apiary.yard(yard).is_none()
     {
-        return Err(wrong_use(format!("there is no yard \"{yard}\"; `larder apply` declares one")));
+        return Err(wrong_use(format!(
+            "there is no yard \"{yard}\"; `larder apply` declares one"
+        )));
     }
     let began = Instant::now();
     let now = judged_at(&store, &store, clock::now())?;
-    let pipeline = Pipeline { readings: &store, records: &store };
+    let pipeline = Pipeline {
+        readings: &store,
+        records: &store,
+    };
     let done = match &process.yard {
         Some(yard) => pipeline.process_all(Some(yard), now, |_| ())?,
         None => pipeline.process_everything(now)?,

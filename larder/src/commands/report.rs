@@ -1,20 +1,20 @@
 //! `larder report`: what is known, as CSV, JSON or a table.
 
-use crate::output::{Cell, Format, Table};
-use crate::settings::{Shared, SettingsFile, data_dir};
 use crate::failure::wrong_use;
+use crate::output::{Cell, Format, Table};
+use crate::settings::{SettingsFile, Shared, data_dir};
 use anyhow::Result;
 use chrono::NaiveDate;
 use clap::{Args, Subcommand};
 use larder_domain::time::local_day;
-use larder_domain::{
-    Apiary, Estimate, FeederId, Flag, Hive, HiveId, Span, Timestamp, YardId,
-};
+use larder_domain::{Apiary, Estimate, FeederId, Flag, Hive, HiveId, Span, Timestamp, YardId};
 use larder_store::{Access, EmbeddedStore, Records};
 
 /// Print what is known: uptake, fills, weight, flags
 #[derive(Args, Debug)]
-#[command(after_help = "Example: larder report uptake --yard north --from 2026-09-01 --to 2026-09-07 --format table")]
+#[command(
+    after_help = "Example: larder report uptake --yard north --from 2026-09-01 --to 2026-09-07 --format table"
+)]
 pub struct Report {
     #[command(subcommand)]
     pub kind: Kind,
@@ -98,26 +98,48 @@ impl<'a> Chosen<'a> {
         if let Some(yard) = &selection.yard
             && apiary.yard(yard).is_none()
         {
-            return Err(wrong_use(format!("there is no yard \"{yard}\"{}", known(apiary.yards().map(|y| &y.id)))));
+            return Err(wrong_use(format!(
+                "there is no yard \"{yard}\"{}",
+                known(apiary.yards().map(|y| &y.id))
+            )));
         }
         if let Some(hive) = &selection.hive
             && apiary.hive(hive).is_none()
         {
-            return Err(wrong_use(format!("there is no hive \"{hive}\"{}", known(apiary.hives().map(|h| &h.id)))));
+            return Err(wrong_use(format!(
+                "there is no hive \"{hive}\"{}",
+                known(apiary.hives().map(|h| &h.id))
+            )));
         }
-        if selection.from.zip(selection.to).is_some_and(|(from, to)| from > to) {
+        if selection
+            .from
+            .zip(selection.to)
+            .is_some_and(|(from, to)| from > to)
+        {
             return Err(wrong_use("--from must not come after --to"));
         }
         let hives = apiary
             .hives()
             .filter(|hive| selection.hive.as_ref().is_none_or(|id| *id == hive.id))
-            .filter(|hive| selection.yard.as_ref().is_none_or(|yard| stood_in(hive, yard)))
+            .filter(|hive| {
+                selection
+                    .yard
+                    .as_ref()
+                    .is_none_or(|yard| stood_in(hive, yard))
+            })
             .collect();
-        Ok(Self { apiary, selection, hives })
+        Ok(Self {
+            apiary,
+            selection,
+            hives,
+        })
     }
 
     fn feeders(&self) -> Vec<FeederId> {
-        let feeders = self.hives.iter().flat_map(|hive| self.apiary.feeders_of(&hive.id));
+        let feeders = self
+            .hives
+            .iter()
+            .flat_map(|hive| self.apiary.feeders_of(&hive.id));
         feeders.map(|feeder| feeder.id.clone()).collect()
     }
 
@@ -134,12 +156,18 @@ impl<'a> Chosen<'a> {
     }
 
     fn in_yard<'y>(&self, yard: &'y YardId) -> Option<&'y YardId> {
-        self.selection.yard.as_ref().is_none_or(|wanted| wanted == yard).then_some(yard)
+        self.selection
+            .yard
+            .as_ref()
+            .is_none_or(|wanted| wanted == yard)
+            .then_some(yard)
     }
 
     /// Whether a moment falls on the chosen dates, in the zone of `yard`.
     fn on_dates(&self, yard: Option<&YardId>, at: Timestamp) -> bool {
-        let zone = yard.and_then(|yard| self.apiary.yard(yard)).map_or(chrono_tz::UTC, |y| y.timezone);
+        let zone = yard
+            .and_then(|yard| self.apiary.yard(yard))
+            .map_or(chrono_tz::UTC, |y| y.timezone);
         let date = at.local_date(zone);
         self.selection.from.is_none_or(|from| from <= date)
             && self.selection.to.is_none_or(|to| date <= to)
@@ -152,7 +180,11 @@ fn stood_in(hive: &Hive, yard: &YardId) -> bool {
 
 fn known<'a, T: std::fmt::Display + 'a>(ids: impl Iterator<Item = &'a T>) -> String {
     let ids: Vec<_> = ids.take(8).map(ToString::to_string).collect();
-    if ids.is_empty() { String::new() } else { format!("; known are {}", ids.join(", ")) }
+    if ids.is_empty() {
+        String::new()
+    } else {
+        format!("; known are {}", ids.join(", "))
+    }
 }
 
 fn estimate(estimate: Option<Estimate>, decimals: usize) -> [Cell; 3] {
@@ -165,16 +197,30 @@ fn estimate(estimate: Option<Estimate>, decimals: usize) -> [Cell; 3] {
 
 fn uptake(chosen: &Chosen<'_>, records: &dyn Records) -> Result<Table> {
     let mut table = Table::new(&[
-        "date", "yard", "hive", "feeder", "uptake_l", "uptake_lo_l", "uptake_hi_l",
-        "remaining_l", "remaining_lo_l", "remaining_hi_l", "sugar_kg", "sensed_share",
+        "date",
+        "yard",
+        "hive",
+        "feeder",
+        "uptake_l",
+        "uptake_lo_l",
+        "uptake_hi_l",
+        "remaining_l",
+        "remaining_lo_l",
+        "remaining_hi_l",
+        "sugar_kg",
+        "sensed_share",
     ]);
     let feeders = chosen.feeders();
     if feeders.is_empty() {
         return Ok(table);
     }
     for day in records.uptake(&feeders, chosen.selection.from, chosen.selection.to)? {
-        let Some(hive) = chosen.hive_of(&day.feeder) else { continue };
-        let Some(yard) = chosen.yard_on(hive, day.date) else { continue };
+        let Some(hive) = chosen.hive_of(&day.feeder) else {
+            continue;
+        };
+        let Some(yard) = chosen.yard_on(hive, day.date) else {
+            continue;
+        };
         let mut row = vec![
             Cell::Text(day.date.to_string()),
             Cell::Text(yard.to_string()),
@@ -192,7 +238,14 @@ fn uptake(chosen: &Chosen<'_>, records: &dyn Records) -> Result<Table> {
 
 fn fills(chosen: &Chosen<'_>, records: &dyn Records) -> Result<Table> {
     let mut table = Table::new(&[
-        "time", "yard", "hive", "feeder", "volume_l", "volume_lo_l", "volume_hi_l", "strength",
+        "time",
+        "yard",
+        "hive",
+        "feeder",
+        "volume_l",
+        "volume_lo_l",
+        "volume_hi_l",
+        "strength",
         "source",
     ]);
     let feeders = chosen.feeders();
@@ -200,8 +253,12 @@ fn fills(chosen: &Chosen<'_>, records: &dyn Records) -> Result<Table> {
         return Ok(table);
     }
     for fill in records.fill_events(&feeders, Span::ALWAYS)? {
-        let Some(hive) = chosen.hive_of(&fill.feeder) else { continue };
-        let Some(yard) = chosen.in_yard(hive.yard_at(fill.time)) else { continue };
+        let Some(hive) = chosen.hive_of(&fill.feeder) else {
+            continue;
+        };
+        let Some(yard) = chosen.in_yard(hive.yard_at(fill.time)) else {
+            continue;
+        };
         if !chosen.on_dates(Some(yard), fill.time) {
             continue;
         }
@@ -221,17 +278,30 @@ fn fills(chosen: &Chosen<'_>, records: &dyn Records) -> Result<Table> {
 
 fn weight(chosen: &Chosen<'_>, records: &dyn Records) -> Result<Table> {
     let mut table = Table::new(&[
-        "date", "yard", "hive", "weight_kg", "net_change_kg", "handling_kg", "quality",
+        "date",
+        "yard",
+        "hive",
+        "weight_kg",
+        "net_change_kg",
+        "handling_kg",
+        "quality",
     ]);
     let hives: Vec<_> = chosen.hives.iter().map(|hive| hive.id.clone()).collect();
     if hives.is_empty() {
         return Ok(table);
     }
     for day in records.weight(&hives, chosen.selection.from, chosen.selection.to)? {
-        let Some(hive) = chosen.hives.iter().copied().find(|hive| hive.id == day.hive) else {
+        let Some(hive) = chosen
+            .hives
+            .iter()
+            .copied()
+            .find(|hive| hive.id == day.hive)
+        else {
             continue;
         };
-        let Some(yard) = chosen.yard_on(hive, day.date) else { continue };
+        let Some(yard) = chosen.yard_on(hive, day.date) else {
+            continue;
+        };
         table.push(vec![
             Cell::Text(day.date.to_string()),
             Cell::Text(yard.to_string()),
@@ -247,8 +317,16 @@ fn weight(chosen: &Chosen<'_>, records: &dyn Records) -> Result<Table> {
 
 fn flags(chosen: &Chosen<'_>, records: &dyn Records) -> Result<Table> {
     let mut table = Table::new(&[
-        "kind", "yard", "hive", "feeder", "device", "opened_at", "closed_at", "severity",
-        "probability", "evidence",
+        "kind",
+        "yard",
+        "hive",
+        "feeder",
+        "device",
+        "opened_at",
+        "closed_at",
+        "severity",
+        "probability",
+        "evidence",
     ]);
     for flag in records.flags(chosen.selection.yard.as_ref(), Span::ALWAYS)? {
         let wanted = chosen.selection.hive.is_none() || flag.hive == chosen.selection.hive;
@@ -280,5 +358,8 @@ fn lies_on_dates(chosen: &Chosen<'_>, flag: &Flag) -> bool {
     let opened = flag.opened_at.local_date(zone);
     let closed = flag.closed_at.map(|at| at.local_date(zone));
     chosen.selection.to.is_none_or(|to| opened <= to)
-        && chosen.selection.from.is_none_or(|from| closed.is_none_or(|closed| from <= closed))
+        && chosen
+            .selection
+            .from
+            .is_none_or(|from| closed.is_none_or(|closed| from <= closed))
 }

@@ -1,0 +1,533 @@
+//! The whole router over a real embedded store, without a socket.
+
+use axum::Router;
+use axum::body::Body;
+use axum::http::{Request, StatusCode, header};
+use larder_api::{Host, Live, ReplayOutcome, Service, router};
+use larder_domain::{
+    ChannelName, DeviceId, Estimate, FeederId, Flag, FlagKind, HiveId, Reading, Severity,
+    Timestamp, UptakeDay, YardId,
+};
+use larder_process::FeederNow;
+use larder_store::{
+    Access, EmbeddedStore, QuarantinedId, Readings, Records, Refused, ResultsPatch, StoreError,
+};
+use serde_json::{Value, json};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use tower::ServiceExt;
+
+const NOW: Timestamp = Timestamp(1_788_234_000_000); // 2026-09-01T03:40:00Z, late on 31 August in New York
+
+struct TestHost {
+    ready: Arc<AtomicBool>,
+}
+
+impl Host for TestHost {
+    fn now(&self) -> Timestamp {
+        NOW
+    }
+    fn ready(&self) -> Result<(), String> {
+        match self.ready.load(Ordering::Relaxed) {
+            true => Ok(()),
+            false => Err("not connected to the broker".to_owned()),
+        }
+    }
+    fn replay(&self, _: &[QuarantinedId]) -> Result<ReplayOutcome, StoreError> {
+        Ok(ReplayOutcome {
+            released: 1,
+            kept: 2,
+            readings: 3,
+        })
+    }
+    fn changed(&self) {}
+    fn metrics(&self) -> String {
+        "larder_readings_total 7\n".to_owned()
+    }
+}
+
+struct Api {
+    router: Router,
+    store: Arc<EmbeddedStore>,
+    live: Live,
+    ready: Arc<AtomicBool>,
+    _folder: tempfile::TempDir,
+}
+
+impl Api {
+    fn new() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let store = Arc::new(EmbeddedStore::open(folder.path(), Access::Create).unwrap());
+        let live = Live::default();
+        let ready = Arc::new(AtomicBool::new(true));
+        let (news, _) = tokio::sync::broadcast::channel(16);
+        let service = Service {
+            readings: store.clone(),
+            records: store.clone(),
+            live: live.clone(),
+            news,
+            host: Arc::new(TestHost {
+                ready: ready.clone(),
+            }),
+            stopping: tokio_util::sync::CancellationToken::new(),
+        };
+        let router = router(Arc::new(service));
+        Self {
+            router,
+            store,
+            live,
+            ready,
+            _folder: folder,
+        }
+    }
+
+    async fn send(&self, request: Request<Body>) -> (StatusCode, String, Vec<u8>) {
+        let response = self.router.clone().oneshot(request).await.unwrap();
+        let status = response.status();
+        let kind = response.headers().get(header::CONTENT_TYPE);
+        let kind = kind.map_or(String::new(), |k| k.to_str().unwrap().to_owned());
+        let bytes = axum::body::to_bytes(response.into_body(), 10_000_000)
+            .await
+            .unwrap();
+        (status, kind, bytes.to_vec())
+    }
+
+    async fn get(&self, path: &str) -> (StatusCode, Value) {
+        let (status, _, bytes) = self
+            .send(Request::get(path).body(Body::empty()).unwrap())
+            .await;
+        (
+            status,
+            serde_json::from_slice(&bytes).unwrap_or(Value::Null),
+        )
+    }
+
+    async fn write(&self, method: &str, path: &str, body: &Value) -> (StatusCode, Value) {
+        let request = Request::builder()
+            .method(method)
+            .uri(path)
+            .header(header::CONTENT_TYPE, "application/json")
+            .body(Body::from(body.to_string()))
+            .unwrap();
+        let (status, _, bytes) = self.send(request).await;
+        (
+            status,
+            serde_json::from_slice(&bytes).unwrap_or(Value::Null),
+        )
+    }
+
+    /// One yard with one hive with one feeder, declared through the API as a page would.
+    async fn with_a_yard() -> Self {
+        let api = Self::new();
+        let yard = json!({ "name": "North terrace", "timezone": "America/New_York",
+            "latitude": 41.2, "longitude": -77.3, "weather": "wx-north" });
+        assert_eq!(
+            api.write("PUT", "/api/v1/yards/north", &yard).await.0,
+            StatusCode::OK
+        );
+        let hive = json!({ "yard": "north", "scale": [{ "device": "sc-1" }],
+            "goal": "winter_stores", "target_weight_kg": 48.0, "target_date": "2026-10-15" });
+        assert_eq!(
+            api.write("PUT", "/api/v1/hives/north-01", &hive).await.0,
+            StatusCode::OK
+        );
+        let feeder = json!({ "hive": "north-01", "kind": "tray", "capacity_l": 11.0, "sensor": [
+            { "device": "lv-1", "channel": "distance", "mount_m": 0.145, "area_m2": 0.0759 }] });
+        assert_eq!(
+            api.write("PUT", "/api/v1/feeders/north-01-f", &feeder)
+                .await
+                .0,
+            StatusCode::OK
+        );
+        api
+    }
+
+    fn append(&self, device: &str, channel: &str, values: &[(i64, f64)]) {
+        let readings: Vec<_> = values
+            .iter()
+            .map(|&(minutes, value)| {
+                Reading::check(
+                    DeviceId::new(device).unwrap(),
+                    ChannelName::new(channel).unwrap(),
+                    None,
+                    NOW.plus_ms(minutes * 60_000),
+                    value,
+                    NOW,
+                )
+                .unwrap()
+            })
+            .collect();
+        self.store.append_durable(&readings).unwrap();
+    }
+}
+
+#[tokio::test]
+async fn the_shelf_says_how_every_feeder_stands() {
+    let api = Api::with_a_yard().await;
+    api.append("wx-north", "temperature", &[(-10, 17.5)]);
+    api.append("wx-north", "rain", &[(-2000, 5.0), (-70, 0.4), (-10, 0.8)]);
+    let feeder = FeederId::new("north-01-f").unwrap();
+    api.live.update(vec![FeederNow {
+        feeder: feeder.clone(),
+        seen_at: Some(NOW.plus_ms(-60_000)),
+        remaining_l: Some(Estimate {
+            value: 6.2,
+            lo: 6.0,
+            hi: 6.4,
+        }),
+        rate_l_per_day: Some(Estimate {
+            value: 0.9,
+            lo: 0.7,
+            hi: 1.1,
+        }),
+    }]);
+    let day = |date: &str, litres: f64| UptakeDay {
+        date: date.parse().unwrap(),
+        feeder: feeder.clone(),
+        uptake_l: Some(Estimate {
+            value: litres,
+            lo: litres - 0.1,
+            hi: litres + 0.1,
+        }),
+        remaining_l: None,
+        sugar_kg: None,
+        sensed_share: 1.0,
+    };
+    api.store
+        .replace_results(&ResultsPatch {
+            feeders: vec![feeder.clone()],
+            dates: Some(("2026-08-30".parse().unwrap(), "2026-08-31".parse().unwrap())),
+            uptake: vec![day("2026-08-30", 0.8), day("2026-08-31", 0.3)],
+            ..ResultsPatch::default()
+        })
+        .unwrap();
+    let flag = Flag {
+        kind: FlagKind::Stalled,
+        yard: Some(YardId::new("north").unwrap()),
+        hive: Some(HiveId::new("north-01").unwrap()),
+        feeder: Some(feeder),
+        device: None,
+        opened_at: NOW.plus_ms(-3_600_000),
+        closed_at: None,
+        severity: Severity::Warning,
+        probability: 0.82,
+        evidence: "took 0.05 L yesterday".to_owned(),
+    };
+    api.store
+        .replace_flags(
+            flag.yard.as_ref(),
+            larder_domain::Span::ALWAYS,
+            &[flag.clone()],
+        )
+        .unwrap();
+
+    let (status, shelf) = api.get("/api/v1/shelf").await;
+    assert_eq!(status, StatusCode::OK);
+    insta::assert_json_snapshot!("shelf", shelf);
+}
+
+#[tokio::test]
+async fn series_come_as_columns_and_are_reduced_without_losing_peaks() {
+    let api = Api::with_a_yard().await;
+    let values: Vec<_> = (0..1000)
+        .map(|i| (i - 1000, if i == 500 { 90.0 } else { 40.0 }))
+        .collect();
+    api.append("sc-1", "weight", &values);
+    let (_, whole) = api
+        .get("/api/v1/readings?device=sc-1&channel=weight&points=2000")
+        .await;
+    assert_eq!(whole["value"].as_array().unwrap().len(), 1000);
+    assert_eq!(whole["reduced"], json!(false));
+    assert_eq!(whole["unit"], json!("kg"));
+    assert_eq!(whole["start_ms"].as_i64().unwrap(), NOW.0 - 60_000_000);
+    assert_eq!(whole["step_ms"][0], json!(0));
+    assert_eq!(whole["step_ms"][1], json!(60_000));
+    let (_, few) = api
+        .get("/api/v1/readings?device=sc-1&channel=weight&points=50")
+        .await;
+    let few_values = few["value"].as_array().unwrap();
+    assert!(few_values.len() <= 60 && few["reduced"] == json!(true));
+    assert!(few_values.contains(&json!(90.0)), "the peak is gone");
+    let (_, scale) = api.get("/api/v1/hives/north-01/scale?points=2000").await;
+    assert_eq!(scale["value"], whole["value"]);
+}
+
+#[tokio::test]
+async fn levels_become_litres() {
+    let api = Api::with_a_yard().await;
+    // 0.145 m - 0.045 m = 0.1 m over 0.0759 m2 is 7.59 l.
+    api.append("lv-1", "distance", &[(-10, 0.045), (-5, 0.145)]);
+    let (_, volume) = api.get("/api/v1/feeders/north-01-f/volume").await;
+    assert_eq!(volume["value"], json!([7.59, 0.0]));
+    assert_eq!(volume["unit"], json!("l"));
+}
+
+#[tokio::test]
+async fn all_channels_of_a_yards_day_come_in_one_answer() {
+    let api = Api::with_a_yard().await;
+    api.append("sc-1", "weight", &[(-10, 41.0), (-3000, 40.0)]);
+    api.append("stranger", "weight", &[(-10, 50.0)]);
+    let (status, day) = api.get("/api/v1/yards/north/readings/2026-08-31").await;
+    assert_eq!(status, StatusCode::OK);
+    assert_eq!(day["series"].as_array().unwrap().len(), 1);
+    assert_eq!(day["series"][0]["value"], json!([41.0]));
+}
+
+#[tokio::test]
+async fn what_would_not_fit_together_is_refused_with_a_sentence() {
+    let api = Api::with_a_yard().await;
+    let hive = json!({ "yard": "nowhere" });
+    let (status, problem) = api.write("PUT", "/api/v1/hives/h", &hive).await;
+    assert_eq!(status, StatusCode::CONFLICT);
+    assert_eq!(
+        problem,
+        json!({ "type": "about:blank", "title": "Conflict", "status": 409,
+            "detail": "hive \"h\": there is no yard \"nowhere\"; declare it or correct the name" })
+    );
+    let (status, _) = api.write("DELETE", "/api/v1/yards/north", &json!({})).await;
+    assert_eq!(status, StatusCode::CONFLICT);
+    assert_eq!(
+        api.get("/api/v1/yards/north").await.0,
+        StatusCode::OK,
+        "nothing changed"
+    );
+}
+
+#[tokio::test]
+async fn wrong_requests_are_problem_details() {
+    let api = Api::with_a_yard().await;
+    for (path, status) in [
+        ("/api/v1/nothing", 404),
+        ("/api/v1/hives/none", 404),
+        ("/api/v1/hives/none/uptake", 404),
+        ("/api/v1/hives/north-01/uptake?from=yesterday", 400),
+        (
+            "/api/v1/hives/north-01/uptake?from=2026-09-02&to=2026-09-01",
+            400,
+        ),
+        ("/api/v1/readings?device=a%20b&channel=weight", 400),
+        ("/api/v1/readings?device=a&channel=weight&points=1", 400),
+        ("/api/v1/readings?channel=weight", 400),
+        ("/api/v1/readings?device=a&channel=weight&from=2026", 400),
+    ] {
+        let request = Request::get(path).body(Body::empty()).unwrap();
+        let (got, kind, bytes) = api.send(request).await;
+        assert_eq!(got.as_u16(), status, "{path}");
+        assert_eq!(kind, "application/problem+json", "{path}");
+        let problem: Value = serde_json::from_slice(&bytes).unwrap();
+        assert_eq!(problem["status"], json!(status), "{path}");
+        assert!(problem["detail"].as_str().unwrap().len() > 10, "{path}");
+    }
+}
+
+#[tokio::test]
+async fn a_form_on_a_foreign_page_can_write_nothing() {
+    let api = Api::with_a_yard().await;
+    let request = Request::post("/api/v1/fills")
+        .header(header::CONTENT_TYPE, "text/plain")
+        .body(Body::from(
+            r#"{"feeder":"north-01-f","time":"2026-09-01T03:00:00Z"}"#,
+        ))
+        .unwrap();
+    assert_eq!(api.send(request).await.0, StatusCode::BAD_REQUEST);
+}
+
+#[tokio::test]
+async fn fills_are_written_down_once_and_taken_out_again() {
+    let api = Api::with_a_yard().await;
+    let fill = json!({ "id": "c-1", "feeder": "north-01-f", "time": "2026-09-01T03:00:00Z",
+        "volume_l": 7.5, "strength": "2:1" });
+    assert_eq!(
+        api.write("POST", "/api/v1/fills", &fill).await.0,
+        StatusCode::CREATED
+    );
+    assert_eq!(
+        api.write("POST", "/api/v1/fills", &fill).await.0,
+        StatusCode::OK
+    );
+    let known = api
+        .store
+        .recorded_fills(None, larder_domain::Span::ALWAYS)
+        .unwrap();
+    assert_eq!(known.len(), 1);
+    for (field, wrong) in [
+        ("feeder", json!("none")),
+        ("volume_l", json!(-1.0)),
+        ("volume_l", json!(200.0)),
+        ("strength", json!("0:1")),
+        ("time", json!("now")),
+        ("time", json!("2027-01-01T00:00:00Z")),
+        ("colour", json!("red")),
+    ] {
+        let mut bad = fill.clone();
+        bad[field] = wrong;
+        let (status, problem) = api.write("POST", "/api/v1/fills", &bad).await;
+        assert_eq!(status, StatusCode::BAD_REQUEST, "{bad}: {problem}");
+    }
+    let path = "/api/v1/fills?feeder=north-01-f&time=2026-09-01T03:00:00Z";
+    assert_eq!(
+        api.write("DELETE", path, &json!({})).await.0,
+        StatusCode::NO_CONTENT
+    );
+    assert_eq!(
+        api.write("DELETE", path, &json!({})).await.0,
+        StatusCode::NOT_FOUND
+    );
+}
+
+#[tokio::test]
+async fn a_device_that_nobody_declared_is_listed_as_standing_nowhere() {
+    let api = Api::with_a_yard().await;
+    api.append("stranger", "battery", &[(-10, 3.9)]);
+    let (_, body) = api.get("/api/v1/devices").await;
+    let device = |id: &str| {
+        let devices = body["devices"].as_array().unwrap();
+        devices
+            .iter()
+            .find(|device| device["id"] == json!(id))
+            .unwrap()
+            .clone()
+    };
+    assert_eq!(device("stranger")["assigned"], json!([]));
+    assert_eq!(device("stranger")["battery_v"], json!(3.9));
+    assert_eq!(
+        device("stranger")["last_heard"],
+        json!("2026-09-01T03:30:00Z")
+    );
+    assert_eq!(device("sc-1")["assigned"][0]["hive"], json!("north-01"));
+    assert_eq!(device("lv-1")["assigned"][0]["feeder"], json!("north-01-f"));
+    assert_eq!(device("wx-north")["assigned"][0]["yard"], json!("north"));
+}
+
+#[tokio::test]
+async fn declarations_come_back_as_they_went_in() {
+    let api = Api::with_a_yard().await;
+    for path in [
+        "/api/v1/yards/north",
+        "/api/v1/hives/north-01",
+        "/api/v1/feeders/north-01-f",
+    ] {
+        let (_, body) = api.get(path).await;
+        assert_eq!(
+            api.write("PUT", path, &body).await,
+            (StatusCode::OK, body.clone()),
+            "{path}"
+        );
+        assert_eq!(api.get(path).await.1, body);
+    }
+    let (status, problem) = api
+        .write(
+            "PUT",
+            "/api/v1/yards/south",
+            &json!({ "id": "north", "name": "", "timezone": "UTC",
+            "latitude": null, "longitude": null, "weather": null }),
+        )
+        .await;
+    assert_eq!(status, StatusCode::BAD_REQUEST, "{problem}");
+}
+
+#[tokio::test]
+async fn the_quarantine_is_listed_with_its_bytes() {
+    let api = Api::new();
+    api.store
+        .quarantine_durable(&[Refused {
+            received_at: NOW,
+            topic: "larder/x/readings".to_owned(),
+            bytes: vec![0xff, 0x00],
+            content_type: None,
+            retained: false,
+            reason: "not JSON".to_owned(),
+            record: None,
+            impossible: None,
+        }])
+        .unwrap();
+    let (_, body) = api.get("/api/v1/quarantine").await;
+    assert_eq!(body["total"], json!(1));
+    assert_eq!(body["entries"][0]["bytes"], json!("/wA="));
+    assert_eq!(body["entries"][0]["reason"], json!("not JSON"));
+    let (_, done) = api
+        .write("POST", "/api/v1/quarantine/replay", &json!({ "ids": [] }))
+        .await;
+    assert_eq!(done, json!({ "released": 1, "kept": 2, "readings": 3 }));
+}
+
+#[tokio::test]
+async fn readiness_says_why_not() {
+    let api = Api::new();
+    assert_eq!(api.get("/readyz").await.0, StatusCode::OK);
+    api.ready.store(false, Ordering::Relaxed);
+    let (status, problem) = api.get("/readyz").await;
+    assert_eq!(status, StatusCode::SERVICE_UNAVAILABLE);
+    assert_eq!(problem["detail"], json!("not connected to the broker"));
+    assert_eq!(api.get("/healthz").await.0, StatusCode::OK);
+    let (_, kind, bytes) = api
+        .send(Request::get("/metrics").body(Body::empty()).unwrap())
+        .await;
+    assert!(kind.starts_with("text/plain") && bytes == b"larder_readings_total 7\n");
+}
+
+#[tokio::test]
+async fn settings_are_kept() {
+    let api = Api::new();
+    assert_eq!(
+        api.get("/api/v1/settings").await.1,
+        json!({ "units": "metric" })
+    );
+    let us = json!({ "units": "us" });
+    assert_eq!(
+        api.write("PUT", "/api/v1/settings", &us).await.0,
+        StatusCode::OK
+    );
+    assert_eq!(api.get("/api/v1/settings").await.1, us);
+    let (status, _) = api
+        .write("PUT", "/api/v1/settings", &json!({ "units": "ells" }))
+        .await;
+    assert_eq!(status, StatusCode::BAD_REQUEST);
+}
+
+#[tokio::test]
+async fn answers_are_compressed_when_asked_for() {
+    let api = Api::with_a_yard().await;
+    let values: Vec<_> = (0..1000).map(|i| (i - 1000, 40.0)).collect();
+    api.append("sc-1", "weight", &values);
+    for encoding in ["gzip", "br"] {
+        let request = Request::get("/api/v1/readings?device=sc-1&channel=weight")
+            .header(header::ACCEPT_ENCODING, encoding)
+            .body(Body::empty())
+            .unwrap();
+        let response = api.router.clone().oneshot(request).await.unwrap();
+        assert_eq!(response.headers()[header::CONTENT_ENCODING], encoding);
+    }
+}
+
+#[tokio::test]
+async fn the_description_names_every_resource() {
+    let api = Api::new();
+    let (status, description) = api.get("/api/v1/openapi.json").await;
+    assert_eq!(status, StatusCode::OK);
+    assert!(description["openapi"].as_str().unwrap().starts_with("3.1"));
+    let paths = description["paths"].as_object().unwrap();
+    for path in [
+        "/api/v1/shelf",
+        "/api/v1/yards/{id}",
+        "/api/v1/hives/{id}/uptake",
+        "/api/v1/readings",
+        "/api/v1/devices",
+        "/api/v1/fills",
+        "/api/v1/quarantine/replay",
+        "/api/v1/events",
+        "/readyz",
+    ] {
+        assert!(paths.contains_key(path), "{path} is not described");
+    }
+    // Every answer that has a body names a schema that is there.
+    let schemas = description["components"]["schemas"].as_object().unwrap();
+    let text = description.to_string();
+    for part in text.split("#/components/schemas/").skip(1) {
+        let name = part.split('"').next().unwrap();
+        assert!(
+            schemas.contains_key(name),
+            "{name} is referred to and not described"
+        );
+    }
+}

@@ -1,0 +1,205 @@
+//! `larder check`: what would happen, and what is wrong, without doing anything.
+
+use super::apply::{mistakes, read};
+use crate::clock;
+use crate::failure::wrong_use;
+use crate::output::{Cell, Format, Table};
+use crate::settings::{ServeOptions, ServeSettings, SettingsFile, Shared, data_dir, decode_config};
+use anyhow::Result;
+use base64::Engine;
+use clap::Args;
+use larder_domain::Apiary;
+use larder_ingest::apiary_file;
+use larder_ingest::decode::{Decoded, Message, decode};
+use larder_store::{Access, EmbeddedStore, Readings, Records, StoreError};
+use serde_json::{Value, json};
+use std::io::Read;
+use std::path::{Path, PathBuf};
+
+/// Check settings, an apiary file, a message, the store
+#[derive(Args, Debug)]
+#[command(
+    after_help = "Example: larder check --payload message.json --topic larder/scale-1/readings"
+)]
+pub struct Check {
+    /// A file with the bytes of a message (- for standard input): shows what it would become
+    #[arg(long, value_name = "FILE", requires = "topic")]
+    pub payload: Option<PathBuf>,
+    /// The topic it would come on
+    #[arg(long, value_name = "TOPIC")]
+    pub topic: Option<String>,
+    /// The MQTT 5 content type it would have
+    #[arg(long, value_name = "TYPE")]
+    pub content_type: Option<String>,
+    /// As if it were a retained message
+    #[arg(long)]
+    pub retained: bool,
+    /// An apiary file to check
+    #[arg(long, value_name = "FILE")]
+    pub apiary: Option<PathBuf>,
+}
+
+/// Runs it.
+pub fn run(check: Check, shared: &Shared) -> Result<()> {
+    match (&check.payload, &check.topic) {
+        (Some(payload), Some(topic)) => check_payload(&check, payload, topic, shared),
+        _ => check_rest(&check, shared),
+    }
+}
+
+fn check_payload(check: &Check, payload: &Path, topic: &str, shared: &Shared) -> Result<()> {
+    let file = SettingsFile::find(shared.config.as_deref())?;
+    let data = data_dir(shared, &file);
+    let settings = ServeSettings::check(shared, ServeOptions::default(), file)?;
+    let mut config = decode_config(&settings)?;
+    match EmbeddedStore::open(&data, Access::Read) {
+        Ok(store) => config.gateways = store.apiary()?.gateways().iter().cloned().collect(),
+        Err(StoreError::Missing(_)) => {}
+        Err(error) => return Err(error.into()),
+    }
+    let now = clock::now();
+    let message = Message {
+        topic: topic.to_owned(),
+        payload: bytes(payload)?,
+        content_type: check.content_type.clone(),
+        retained: check.retained,
+        received_at: now,
+    };
+    show(&decode(&message, &config, now), shared.json)
+}
+
+fn bytes(path: &Path) -> Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    let read = if path == Path::new("-") {
+        std::io::stdin().lock().read_to_end(&mut bytes).map(|_| ())
+    } else {
+        std::fs::read(path).map(|all| bytes = all)
+    };
+    read.map_err(|error| wrong_use(format!("cannot read {}: {error}", path.display())))?;
+    Ok(bytes)
+}
+
+fn show(decoded: &Decoded, json: bool) -> Result<()> {
+    if json {
+        println!("{}", serde_json::to_string_pretty(&as_json(decoded))?);
+        return Ok(());
+    }
+    if !decoded.readings.is_empty() {
+        println!("Readings:");
+        let mut table = Table::new(&["time", "device", "channel", "unit", "value"]);
+        for reading in &decoded.readings {
+            table.push(vec![
+                Cell::Text(reading.time.to_rfc3339()),
+                Cell::Text(reading.device.to_string()),
+                Cell::Text(reading.channel.to_string()),
+                Cell::Text(reading.unit.to_string()),
+                Cell::Text(reading.value.to_string()),
+            ]);
+        }
+        table.print(Format::Table, &mut std::io::stdout().lock())?;
+    }
+    for attribute in &decoded.attributes {
+        println!(
+            "Attribute of {}: {} = {}",
+            attribute.device, attribute.name, attribute.value_json
+        );
+    }
+    for refused in &decoded.refused {
+        let record = refused
+            .record
+            .map_or(String::new(), |record| format!(" (record {record})"));
+        println!("Refused{record}: {}", refused.reason);
+    }
+    if let Some(event) = decoded.event {
+        println!(
+            "No reading: an event of the network server ({}).",
+            event.name()
+        );
+    } else if decoded.readings.is_empty()
+        && decoded.attributes.is_empty()
+        && decoded.refused.is_empty()
+    {
+        println!("Nothing: the message holds no reading.");
+    }
+    Ok(())
+}
+
+fn as_json(decoded: &Decoded) -> Value {
+    let readings = decoded.readings.iter().map(|reading| {
+        json!({ "time": reading.time.to_rfc3339(), "device": reading.device.to_string(),
+            "channel": reading.channel.to_string(), "unit": reading.unit.to_string(),
+            "value": reading.value })
+    });
+    let attributes = decoded.attributes.iter().map(|attribute| {
+        let value: Value = serde_json::from_str(&attribute.value_json).unwrap_or(Value::Null);
+        json!({ "device": attribute.device.to_string(), "name": attribute.name, "value": value })
+    });
+    let refused = decoded.refused.iter().map(|refused| {
+        json!({ "reason": refused.reason, "record": refused.record,
+            "bytes": base64::engine::general_purpose::STANDARD.encode(&refused.bytes) })
+    });
+    json!({
+        "readings": readings.collect::<Vec<_>>(),
+        "attributes": attributes.collect::<Vec<_>>(),
+        "refused": refused.collect::<Vec<_>>(),
+        "event": decoded.event.map(|event| event.name()),
+    })
+}
+
+/// Settings, the apiary file, the store: each says what it found.
+fn check_rest(check: &Check, shared: &Shared) -> Result<()> {
+    let file = SettingsFile::find(shared.config.as_deref())?;
+    let data = data_dir(shared, &file);
+    let settings = ServeSettings::check(shared, ServeOptions::default(), file)?;
+    let config = decode_config(&settings)?;
+    let store = match EmbeddedStore::open(&data, Access::Read) {
+        Ok(store) => Some(store),
+        Err(StoreError::Missing(_)) => None,
+        Err(error) => return Err(error.into()),
+    };
+    let current = store
+        .as_ref()
+        .map_or(Ok(Apiary::default()), Records::apiary)?;
+    let declared = match &check.apiary {
+        Some(path) => Some(
+            apiary_file::apply(&current, &read(path)?, false)
+                .map_err(|problems| mistakes(path, &problems))?,
+        ),
+        None => None,
+    };
+    let series = store.as_ref().map_or(Ok(Vec::new()), Readings::series)?;
+    let quarantined = store
+        .as_ref()
+        .map_or(Ok((0, 0)), Records::quarantine_size)?
+        .0;
+    if shared.json {
+        println!(
+            "{}",
+            json!({ "settings": "ok", "mappings": config.mappings.len(),
+                "apiary_file": declared.as_ref().map(|_| "ok"),
+                "store": store.as_ref().map(|_| json!({ "dir": data, "channels": series.len(),
+                    "hives": current.hives().count(), "quarantined": quarantined })) })
+        );
+        return Ok(());
+    }
+    println!("Settings: fine, with {} mappings.", config.mappings.len());
+    if let (Some(path), Some(apiary)) = (&check.apiary, &declared) {
+        println!(
+            "Apiary file {}: fits; there would be {} yards, {} hives, {} feeders.",
+            path.display(),
+            apiary.yards().count(),
+            apiary.hives().count(),
+            apiary.feeders().count()
+        );
+    }
+    match store {
+        Some(_) => println!(
+            "Store in {}: {} channels, {} hives declared, {quarantined} entries in quarantine.",
+            data.display(),
+            series.len(),
+            current.hives().count()
+        ),
+        None => println!("Store in {}: none yet.", data.display()),
+    }
+    Ok(())
+}
