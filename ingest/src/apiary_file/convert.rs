@@ -268,15 +268,10 @@ impl SensorFile {
         })
     }
 
+    /// A shape or a mounting height that the channel does not need describes the feeder all the
+    /// same, and is no mistake.
     fn geometry(&self, check: &mut Check) -> Option<Geometry> {
         let kind = ChannelName::new(&self.channel).ok()?.kind();
-        if kind != Some(ChannelKind::Distance) && self.mount_m.is_some() {
-            check.say(format!(
-                "only a distance has a `mount_m`; take it out of the sensor of \"{}\"",
-                self.channel
-            ));
-            return None;
-        }
         match kind {
             Some(ChannelKind::Distance) => {
                 if self.mount_m.is_none() {
