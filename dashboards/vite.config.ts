@@ -1,4 +1,4 @@
-import { defineConfig } from "vitest/config";
+import { defineConfig } from "vite";
 import { mockApi } from "./mock/plugin";
 import { compressed, shellList } from "./build-steps";
 
@@ -22,5 +22,4 @@ export default defineConfig({
     },
   },
   preview: { headers: { "Content-Security-Policy": policy } },
-  test: { environment: "node", include: ["src/**/*.test.{ts,tsx}", "mock/**/*.test.ts"] },
 });
