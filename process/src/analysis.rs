@@ -1,6 +1,7 @@
 //! Everything that is worked out about one yard before it is put into words: what flags and
 //! forecasts are built on.
 
+use crate::clean::CleanSeries;
 use crate::climate::Climate;
 use crate::days::{Day, days_on, midnight_nodes};
 use crate::evidence::{FeederEvidence, gather};
@@ -11,8 +12,9 @@ use crate::grid::Grid;
 use crate::input::{HiveInput, YardInput};
 use crate::level::{LevelTrack, track_level};
 use crate::robust::median;
-use crate::scale::{ScaleTrack, track_scale};
+use crate::scale::{ScaleTrack, clean_scale, track_scale};
 use crate::strengths::Strengths;
+use crate::water::water_on_hives;
 use larder_domain::{Sample, Span, Timestamp};
 
 /// One yard, worked out.
@@ -24,6 +26,8 @@ pub struct YardAnalysis {
     pub days: Vec<Day>,
     /// The weather.
     pub climate: Climate,
+    /// Rain, dew or snow on each hive at every node, kg.
+    pub water_kg: Vec<f64>,
     /// One for each hive of the input, in its order.
     pub hives: Vec<HiveAnalysis>,
 }
@@ -61,13 +65,27 @@ pub fn analyse_yard(input: &YardInput<'_>) -> YardAnalysis {
         grid,
         days,
         climate,
+        water_kg: Vec::new(),
         hives: Vec::with_capacity(input.hives.len()),
     };
     let mut scratch = Vec::new();
     let mut workspace = Workspace::default();
     let yard_syrup = syrup_temperature_of_yard(input, &grid, &analysis.climate);
-    for hive in &input.hives {
-        let found = watch_hive(hive, &analysis, &strengths, &yard_syrup, &mut scratch);
+    let scales = input
+        .hives
+        .iter()
+        .map(|hive| clean_scale(hive.weight, &mut scratch));
+    let scales: Vec<CleanSeries> = scales.collect();
+    analysis.water_kg = water_on_hives(&grid, &scales, &analysis.climate);
+    for (hive, scale) in input.hives.iter().zip(scales) {
+        let found = watch_hive(
+            hive,
+            scale,
+            &analysis,
+            &strengths,
+            &yard_syrup,
+            &mut scratch,
+        );
         analysis.hives.push(found);
     }
     for (hive, found) in input.hives.iter().zip(&mut analysis.hives) {
@@ -109,6 +127,7 @@ fn extent(input: &YardInput<'_>) -> Span {
 
 fn watch_hive(
     hive: &HiveInput<'_>,
+    scale: CleanSeries,
     yard: &YardAnalysis,
     strengths: &Strengths,
     yard_syrup: &[f64],
@@ -117,7 +136,8 @@ fn watch_hive(
     let grid = &yard.grid;
     let own = grid.resample(hive.scale_temperature, 3.0);
     let cell = yard.climate.of_load_cell(own);
-    let scale = track_scale(grid, hive.weight, &cell, &yard.climate.quiet_night, scratch);
+    let quiet_night = &yard.climate.quiet_night;
+    let scale = track_scale(grid, scale, &cell, &yard.water_kg, quiet_night);
     let levels: Vec<LevelTrack> = hive
         .feeders
         .iter()
@@ -126,7 +146,8 @@ fn watch_hive(
             track_level(feeder, density, scratch)
         })
         .collect();
-    let evidence = gather(hive, &scale, &levels, strengths);
+    let until = grid.time(grid.len() - 1);
+    let evidence = gather(hive, &scale, &levels, strengths, until);
     let feeders =
         hive.feeders
             .iter()

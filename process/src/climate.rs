@@ -13,6 +13,10 @@ pub struct Climate {
     pub air: Vec<f64>,
     /// Rain in the half hour around the node, mm; 0 where unknown.
     pub rain_mm: Vec<f64>,
+    /// Whether the yard has a rain gauge.
+    pub has_gauge: bool,
+    /// Nodes between 21:00 and 05:00 by the clock: bees stay in.
+    pub dark: Vec<bool>,
     /// Nodes in quiet nights: bees in, no hands, no rain then or shortly before.
     pub quiet_night: Vec<bool>,
 }
@@ -33,10 +37,13 @@ impl Climate {
         for sample in input.weather.rain {
             rain_mm[grid.nearest(sample.time)] += sample.value.max(0.0);
         }
-        let quiet_night = quiet_nights(grid, days, &rain_mm);
+        let dark = dark_nodes(grid, days);
+        let quiet_night = quiet_nights(&dark, &rain_mm);
         Self {
             air,
             rain_mm,
+            has_gauge: !input.weather.rain.is_empty(),
+            dark,
             quiet_night,
         }
     }
@@ -67,20 +74,21 @@ fn fill_from_scales(input: &YardInput<'_>, grid: &Grid, air: &mut [f64]) {
     }
 }
 
-fn quiet_nights(grid: &Grid, days: &[Day], rain_mm: &[f64]) -> Vec<bool> {
-    let mut quiet = vec![false; grid.len()];
+fn dark_nodes(grid: &Grid, days: &[Day]) -> Vec<bool> {
+    let mut dark = vec![false; grid.len()];
     for day in days {
-        // 21:00 the evening before to 05:00.
         let from = grid.nearest(day.night.start.plus_ms(-4 * 3_600_000));
         let to = grid.nearest(day.night.end.plus_ms(3_600_000));
-        quiet[from..=to].iter_mut().for_each(|node| *node = true);
+        dark[from..=to].iter_mut().for_each(|node| *node = true);
     }
+    dark
+}
+
+fn quiet_nights(dark: &[bool], rain_mm: &[f64]) -> Vec<bool> {
     let drying = DRYING_HOURS * PER_HOUR;
-    for k in 0..quiet.len() {
-        let recent = &rain_mm[k.saturating_sub(drying)..=k];
-        if recent.iter().sum::<f64>() > WET_MM {
-            quiet[k] = false;
-        }
-    }
-    quiet
+    let dry = |k: usize| rain_mm[k.saturating_sub(drying)..=k].iter().sum::<f64>() <= WET_MM;
+    dark.iter()
+        .enumerate()
+        .map(|(k, &dark)| dark && dry(k))
+        .collect()
 }

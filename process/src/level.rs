@@ -118,6 +118,59 @@ impl LevelTrack {
         })
     }
 
+    /// The level just before `at`: a median of readings within `reach_hours`.
+    pub fn level_before(&self, at: Timestamp, reach_hours: f64) -> Option<f64> {
+        let t = &self.series.times;
+        let end = t.partition_point(|&time| time <= at);
+        let recent =
+            (end.saturating_sub(MEDIAN_OF)..end).filter(|&i| at.hours_since(t[i]) <= reach_hours);
+        median_of_few(recent.map(|i| self.series.values[i]))
+    }
+
+    /// The share of the readings expected in the `hours` from `at` on that lie within `slack` of
+    /// `litres`. Readings that were refused, or never came, count as elsewhere.
+    pub fn share_near(&self, at: Timestamp, hours: f64, litres: f64, slack: f64) -> f64 {
+        let t = &self.series.times;
+        let from = t.partition_point(|&time| time < at);
+        let within = (from..t.len()).take_while(|&i| t[i].hours_since(at) <= hours);
+        let near = within
+            .filter(|&i| (self.series.values[i] - litres).abs() <= slack)
+            .count();
+        let every = self.usual_interval_hours();
+        near as f64 / (hours / every).max(1.0)
+    }
+
+    /// When the level is again seen for good after `at`: the first of eight readings in two and a
+    /// half hours that agree with each other.
+    pub fn steady_again(&self, at: Timestamp) -> Option<Timestamp> {
+        let t = &self.series.times;
+        let from = t.partition_point(|&time| time < at);
+        let slack = 6.0 * self.noise_l();
+        let mut windows = (from..t.len().saturating_sub(8)).filter(|&i| {
+            let eight = &self.series.values[i..i + 8];
+            let centre = median_of_few(eight.iter().copied()).unwrap_or(f64::NAN);
+            t[i + 7].hours_since(t[i]) <= 2.5 && eight.iter().all(|v| (v - centre).abs() < slack)
+        });
+        windows.next().map(|i| t[i])
+    }
+
+    /// Noise of one reading, l.
+    pub fn noise_l(&self) -> f64 {
+        self.series.noise_sd
+    }
+
+    fn usual_interval_hours(&self) -> f64 {
+        let t = &self.series.times;
+        let sparse = t
+            .windows(2)
+            .step_by(1 + t.len() / 64)
+            .map(|w| w[1].hours_since(w[0]));
+        let mut gaps: Vec<f64> = sparse.collect();
+        crate::robust::median(&mut gaps)
+            .unwrap_or(0.25)
+            .max(1.0 / 60.0)
+    }
+
     /// Whether readings within `hours` exist on both sides of `at`.
     pub fn watches(&self, at: Timestamp, hours: f64) -> bool {
         let t = &self.series.times;

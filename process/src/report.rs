@@ -1,7 +1,6 @@
 //! From the analysis to what is reported.
 
 use crate::analysis::{FeederAnalysis, YardAnalysis};
-use crate::evidence::ChangeKind;
 use crate::grid::PER_DAY;
 use crate::input::{FeederInput, YardInput};
 use crate::nights::weigh_nights;
@@ -85,7 +84,7 @@ const INTERVAL_FACTOR: f64 = 1.25;
 /// Sugar in a litre of what was in it at `at`, kg; `None` where no strength is known.
 fn sugar_of(found: &FeederAnalysis, at: larder_domain::Timestamp) -> Option<f64> {
     let fills = found.evidence.changes.iter().rev();
-    let mut poured = fills.filter(|c| c.kind == ChangeKind::Fill && c.before <= at);
+    let mut poured = fills.filter(|c| c.kind.pours() && c.before <= at);
     let strength = poured.find_map(|c| c.strength)?;
     let kg = crate::strengths::kg_per_litre(Some(strength));
     Some(strength.mass_fraction().value() * kg)
@@ -106,7 +105,7 @@ fn fills(
 ) -> Vec<FillEvent> {
     let pairs = found.evidence.changes.iter().zip(&found.course.changes);
     pairs
-        .filter(|(change, _)| change.kind == ChangeKind::Fill)
+        .filter(|(change, _)| change.kind.pours())
         .filter(|(change, _)| input.span.contains(change.time()))
         .map(|(change, filled)| FillEvent {
             feeder: feeder.feeder.id.clone(),

@@ -296,19 +296,25 @@ fn jump(
             input[VOLUME] += 0.5 * task.capacity_l;
             task.capacity_l.powi(2)
         }
-        (ChangeKind::Spill, Some((litres, sd))) if in_it + litres > 0.2 * in_it + 0.1 => {
+        (ChangeKind::Spill, Some((litres, sd))) if in_it + litres > 0.15 * in_it + 0.1 => {
             input[VOLUME] += litres;
             sd.powi(2)
         }
-        (ChangeKind::Spill, Some(_)) => {
+        (ChangeKind::Spill, None) => {
+            input[VOLUME] -= 0.5 * in_it;
+            task.capacity_l.powi(2)
+        }
+        (ChangeKind::Spill | ChangeKind::Lost, _) => {
             // All of it went: what was in it no longer matters.
             transition[VOLUME] = [0.0; N];
             input[VOLUME] = 0.0;
             (0.01 * task.capacity_l).powi(2)
         }
-        (ChangeKind::Spill, None) => {
-            input[VOLUME] -= 0.5 * in_it;
-            task.capacity_l.powi(2)
+        (ChangeKind::Renewed, litres) => {
+            transition[VOLUME] = [0.0; N];
+            let (litres, sd) = litres.unwrap_or((0.5 * task.capacity_l, task.capacity_l));
+            input[VOLUME] = litres;
+            sd.powi(2)
         }
     }
 }
@@ -378,11 +384,11 @@ fn finish_changes(task: &Task<'_>, nodes: &[usize], course: &mut FeederCourse) {
         let filled = &mut course.changes[i];
         filled.litres_before = before;
         filled.litres += match (change.kind, change.litres) {
-            (ChangeKind::Fill, Some((litres, _))) => litres,
-            (ChangeKind::Fill, None) => 0.5 * task.capacity_l,
-            (ChangeKind::Spill, _) => 0.0,
+            (ChangeKind::Fill | ChangeKind::Renewed, Some((litres, _))) => litres,
+            (ChangeKind::Fill | ChangeKind::Renewed, None) => 0.5 * task.capacity_l,
+            (ChangeKind::Spill | ChangeKind::Lost, _) => 0.0,
         };
-        if change.kind == ChangeKind::Spill {
+        if !change.kind.pours() {
             filled.litres = course.volume_l[nodes[i]] - before;
         }
     }

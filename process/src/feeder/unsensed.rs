@@ -54,6 +54,8 @@ pub fn guess_without_sensor(
             litres = match change.kind {
                 ChangeKind::Fill => litres + amount,
                 ChangeKind::Spill => (litres + amount).max(0.0),
+                ChangeKind::Lost => 0.0,
+                ChangeKind::Renewed => amount,
             };
             poured_var = sd * sd;
             course.changes.push(FilledVolume {

@@ -1,0 +1,98 @@
+//! Jumps of the level that no step on the scale explains: fills where the scale cannot see, spills,
+//! and things in the sensor's beam.
+
+use super::{
+    Change, ChangeKind, FeederEvidence, Witnesses, nearest_note, scale_watched, strength_of,
+};
+use crate::level::LevelJump;
+use crate::scale::LEAST_STEP_KG;
+use crate::strengths::kg_per_litre;
+use larder_domain::{Span, Timestamp};
+
+/// Comb, foam or a bee before the sensor goes within this, hours.
+const ANOMALY_HOURS: f64 = 20.0;
+/// More than a colony, or a hole, takes out between two readings, l.
+const SPILL_LITRES: f64 = 0.45;
+/// A change this close explains a jump, minutes.
+const SAME_MINUTES: i64 = 40;
+
+/// Goes through the jumps in order of time.
+pub(super) fn explain_jumps(
+    witnesses: &Witnesses<'_>,
+    found: &mut FeederEvidence,
+    notes: &mut [bool],
+) {
+    let feeder = witnesses.feeder;
+    let jumps = &witnesses.level.jumps;
+    let mut hidden_until = Timestamp(i64::MIN);
+    for (i, jump) in jumps.iter().enumerate() {
+        let span = Span {
+            start: jump.after,
+            end: jump.before,
+        };
+        let hidden = jump.before <= hidden_until
+            || found
+                .displaced
+                .iter()
+                .any(|away| away.contains(jump.before));
+        if hidden || is_explained(found, span) {
+            continue;
+        }
+        let density = kg_per_litre(witnesses.strengths.at(&feeder.feeder.id, jump.before));
+        let refuted = jump.litres.abs() * density > 1.4 * LEAST_STEP_KG
+            && witnesses
+                .scale
+                .is_some_and(|scale| scale_watched(scale, span));
+        let note = nearest_note(feeder, notes, span);
+        let back = goes_back(&jumps[i + 1..], jump);
+        if jump.litres > 0.0 && (refuted || (note.is_none() && back.is_some())) {
+            let longest = jump.before.plus_ms((ANOMALY_HOURS * 3.6e6) as i64);
+            hidden_until = back.unwrap_or(longest);
+            found.masked.push(Span {
+                start: jump.before,
+                end: hidden_until,
+            });
+        } else if jump.litres > 0.0 {
+            if let Some(note) = note {
+                notes[note] = true;
+            }
+            let strength = strength_of(feeder, note, witnesses.strengths, jump.before);
+            found.changes.push(Change {
+                recorded: note,
+                strength,
+                ..unweighed(jump, ChangeKind::Fill)
+            });
+        } else if !refuted && -jump.litres > SPILL_LITRES {
+            found.changes.push(unweighed(jump, ChangeKind::Spill));
+        }
+    }
+}
+
+fn unweighed(jump: &LevelJump, kind: ChangeKind) -> Change {
+    Change {
+        after: jump.after,
+        before: jump.before,
+        kind,
+        litres: None,
+        recorded: None,
+        scale_step: None,
+        seen: true,
+        strength: None,
+    }
+}
+
+fn is_explained(found: &FeederEvidence, span: Span) -> bool {
+    found.changes.iter().any(|change| {
+        let apart = change.after.0.max(span.start.0) - change.before.0.min(span.end.0);
+        apart <= SAME_MINUTES * 60 * 1000
+    })
+}
+
+/// When the level falls back by about what it rose.
+fn goes_back(later: &[LevelJump], jump: &LevelJump) -> Option<Timestamp> {
+    let mut soon = later
+        .iter()
+        .take_while(|next| next.after.hours_since(jump.before) <= ANOMALY_HOURS);
+    soon.find(|next| (0.4..2.0).contains(&(-next.litres / jump.litres)))
+        .map(|next| next.before)
+}

@@ -1,0 +1,50 @@
+//! Notes that nothing has confirmed: believed only where nothing could have seen the fill.
+
+use super::{
+    Change, ChangeKind, FeederEvidence, NOTE_HOURS, NOTE_VOLUME_SHARE, WATCH_HOURS, Witnesses,
+    scale_watched, strength_of,
+};
+use larder_domain::Span;
+
+/// How exact the time of a note is taken to be, ms.
+const NOTE_TIME_MS: i64 = 10 * 60 * 1000;
+
+/// Adds a fill for each free note that the witnesses do not refute.
+pub(super) fn believe_notes(witnesses: &Witnesses<'_>, found: &mut FeederEvidence, used: &[bool]) {
+    let feeder = witnesses.feeder;
+    let level = witnesses.level;
+    for (i, note) in feeder
+        .recorded
+        .iter()
+        .enumerate()
+        .filter(|&(i, _)| !used[i])
+    {
+        let around = Span {
+            start: note.time.plus_ms((-NOTE_HOURS * 3.6e6) as i64),
+            end: note.time.plus_ms((NOTE_HOURS * 3.6e6) as i64),
+        };
+        let seen_by_scale = witnesses
+            .scale
+            .is_some_and(|scale| scale_watched(scale, around));
+        let seen_by_level = level.watches(note.time, WATCH_HOURS)
+            && !found.masked.iter().any(|span| span.contains(note.time));
+        if seen_by_scale || seen_by_level {
+            continue;
+        }
+        // Across the outage the level must have risen, or at least not fallen by all that it could.
+        let change = level.change_across(around, 96.0);
+        if change.is_some_and(|change| change.litres() < -3.0 * change.sd) {
+            continue;
+        }
+        found.changes.push(Change {
+            after: note.time.plus_ms(-NOTE_TIME_MS),
+            before: note.time.plus_ms(NOTE_TIME_MS),
+            kind: ChangeKind::Fill,
+            litres: note.volume_l.map(|v| (v, NOTE_VOLUME_SHARE * v)),
+            recorded: Some(i),
+            scale_step: None,
+            seen: change.is_some(),
+            strength: strength_of(feeder, Some(i), witnesses.strengths, note.time),
+        });
+    }
+}

@@ -1,0 +1,151 @@
+//! How a load cell follows its temperature, learned from quiet nights.
+
+#![allow(
+    clippy::needless_range_loop,
+    reason = "indices here are shared by several arrays"
+)]
+
+use super::at_time;
+use super::steps::Disturbance;
+use crate::clean::CleanSeries;
+use crate::grid::Grid;
+use larder_domain::Timestamp;
+
+/// How a load cell follows its temperature.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub struct LoadCell {
+    /// Reading per kelvin, kg/K.
+    pub kg_per_kelvin: f64,
+    /// Its standard deviation.
+    pub sd_kg_per_kelvin: f64,
+    /// Nights that spoke for it.
+    pub n_nights: usize,
+}
+
+/// The temperature at which a load cell is taken to be right, Cel.
+pub const LOAD_CELL_REFERENCE: f64 = 15.0;
+
+/// Learns kg/K from quiet nights. Within one night the hive loses weight at a steady pace of its
+/// own (drying, breathing) while the cell cools along a curve; over many nights the paces have
+/// little to do with the cooling. Model for night n: `w = a_n + s_n t + c T + noise`, `a_n` free,
+/// `s_n ~ N(s, TAU^2)`, `c ~ N(0, PRIOR^2)`; least squares with random slopes (N. M. Laird,
+/// J. H. Ware, *Random-effects models for longitudinal data*, Biometrics 38 (1982) 963–974).
+pub(super) fn learn_load_cell(
+    grid: &Grid,
+    series: &CleanSeries,
+    steps: &[Disturbance],
+    cell_temperature: &[f64],
+    is_night: &[bool],
+) -> LoadCell {
+    let nights = night_sums(grid, series, steps, cell_temperature, is_night);
+    let noise = series.noise_sd.max(0.005).powi(2);
+    let ratio = noise / SLOPE_SD.powi(2);
+    let mut slope = -0.01;
+    let mut coefficient = 0.0;
+    let mut information = 1.0;
+    for _ in 0..4 {
+        let (mut a, mut b) = (noise / COEFFICIENT_SD.powi(2), 0.0);
+        let (mut slopes, mut weight) = (0.0, 0.0);
+        for n in &nights {
+            let tw = n.tw - slope * n.tt;
+            let xw = n.xw - slope * n.tx;
+            a += n.xx - n.tx * n.tx / (n.tt + ratio);
+            b += xw - n.tx * tw / (n.tt + ratio);
+            let w = n.tt / (n.tt + ratio);
+            slopes += w * (n.tw - coefficient * n.tx) / n.tt.max(1e-9);
+            weight += w;
+        }
+        coefficient = b / a;
+        information = a;
+        if weight > 0.0 {
+            slope = slopes / weight;
+        }
+    }
+    LoadCell {
+        kg_per_kelvin: coefficient,
+        sd_kg_per_kelvin: (noise / information).sqrt(),
+        n_nights: nights.len(),
+    }
+}
+
+/// How much one night's loss per hour differs from another's, kg/h.
+const SLOPE_SD: f64 = 0.012;
+/// Load cells on cheap scales drift by up to some 20 g/K (common practice).
+const COEFFICIENT_SD: f64 = 0.01;
+
+/// Sums of squares and products of one night around its own means: `t` hours, `x` temperature, `w`
+/// weight.
+#[derive(Clone, Copy, Default)]
+struct NightSums {
+    n: f64,
+    tt: f64,
+    tx: f64,
+    xx: f64,
+    tw: f64,
+    xw: f64,
+    mean: [f64; 3],
+}
+
+impl NightSums {
+    fn add(&mut self, t: f64, x: f64, w: f64) {
+        self.n += 1.0;
+        let d = [t - self.mean[0], x - self.mean[1], w - self.mean[2]];
+        for (mean, d) in self.mean.iter_mut().zip(d) {
+            *mean += d / self.n;
+        }
+        let e = [t - self.mean[0], x - self.mean[1], w - self.mean[2]];
+        self.tt += d[0] * e[0];
+        self.tx += d[0] * e[1];
+        self.xx += d[1] * e[1];
+        self.tw += d[0] * e[2];
+        self.xw += d[1] * e[2];
+    }
+}
+
+fn night_sums(
+    grid: &Grid,
+    series: &CleanSeries,
+    steps: &[Disturbance],
+    cell_temperature: &[f64],
+    is_night: &[bool],
+) -> Vec<NightSums> {
+    let mut nights = Vec::new();
+    let mut current = NightSums::default();
+    let mut start: Option<Timestamp> = None;
+    let mut upcoming = steps.iter().peekable();
+    for (i, (&time, &kg)) in series.times.iter().zip(&series.values).enumerate() {
+        let stepped = upcoming.next_if(|s| s.last <= i).is_some();
+        let k = grid.nearest(time);
+        let warm = at_time(grid, cell_temperature, time);
+        let quiet = is_night.get(k).copied().unwrap_or(false) && !warm.is_nan();
+        let same_night = start.is_some_and(|s| time.hours_since(s) < 14.0);
+        if !quiet || stepped || !same_night {
+            if current.n >= 12.0 {
+                nights.push(current);
+            }
+            current = NightSums::default();
+            start = quiet.then_some(time);
+        }
+        if let (true, Some(start)) = (quiet, start) {
+            current.add(time.hours_since(start), warm, kg);
+        }
+    }
+    if current.n >= 12.0 {
+        nights.push(current);
+    }
+    nights
+}
+
+pub(super) fn take_temperature_out(
+    grid: &Grid,
+    series: &mut CleanSeries,
+    cell_temperature: &[f64],
+    cell: &LoadCell,
+) {
+    for (value, &time) in series.values.iter_mut().zip(&series.times) {
+        let warm = at_time(grid, cell_temperature, time) - LOAD_CELL_REFERENCE;
+        if !warm.is_nan() {
+            *value -= cell.kg_per_kelvin * warm;
+        }
+    }
+}

@@ -1,0 +1,95 @@
+//! A hive's scale: what it weighed, with faults, rain and the load cell's temperature taken out,
+//! and the sudden steps in it.
+
+mod load_cell;
+mod steps;
+
+pub use load_cell::{LOAD_CELL_REFERENCE, LoadCell};
+pub use steps::{LEAST_STEP_KG, ScaleStep};
+
+use crate::clean::{CleanSeries, Sanity, clean};
+use crate::grid::{Grid, STEP_HOURS, STEP_MS};
+use larder_domain::{Sample, Timestamp};
+use load_cell::{learn_load_cell, take_temperature_out};
+use steps::{find_disturbances, measure_step};
+
+/// One hive's scale over the whole record.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct ScaleTrack {
+    /// Cleaned readings; the load cell's temperature and the rain on the hive are taken out.
+    pub series: CleanSeries,
+    /// What was learned of the load cell.
+    pub load_cell: LoadCell,
+    /// Sudden changes, in order of time.
+    pub steps: Vec<ScaleStep>,
+}
+
+/// A hive is heavier than this and lighter than that, kg; what lies outside is a fault. An empty
+/// nucleus box weighs some 4 kg, a full hive with supers up to 200 kg (common practice).
+const SANITY: Sanity = Sanity {
+    least: 4.0,
+    most: 300.0,
+    spike_sds: 8.0,
+    spike_least: 0.4,
+    stuck_hours: 8.0,
+};
+/// A load cell follows the air with this lag (aluminium and a board beside it), hours.
+pub const LOAD_CELL_LAG_HOURS: f64 = 1.1;
+
+/// The readings without those that cannot be.
+pub fn clean_scale(samples: &[Sample], scratch: &mut Vec<f64>) -> CleanSeries {
+    clean(samples.iter().copied(), &SANITY, scratch)
+}
+
+/// Takes rain and the temperature out and finds the steps. `cell_temperature` holds the load
+/// cell's own (lagged) temperature at every node and `water_kg` what lies on every hive of the
+/// yard; `is_night` marks nodes at which bees stay in and hands stay off.
+pub fn track_scale(
+    grid: &Grid,
+    mut series: CleanSeries,
+    cell_temperature: &[f64],
+    water_kg: &[f64],
+    is_night: &[bool],
+) -> ScaleTrack {
+    for (value, &time) in series.values.iter_mut().zip(&series.times) {
+        *value -= at_time(grid, water_kg, time);
+    }
+    let found = find_disturbances(&series);
+    let load_cell = learn_load_cell(grid, &series, &found, cell_temperature, is_night);
+    take_temperature_out(grid, &mut series, cell_temperature, &load_cell);
+    let steps = (0..found.len())
+        .filter_map(|i| measure_step(&series, &found, i))
+        .collect();
+    ScaleTrack {
+        series,
+        load_cell,
+        steps,
+    }
+}
+
+/// The temperature of something that follows `air` with a lag: a first-order low pass.
+pub fn lagged(air: &[f64], lag_hours: f64) -> Vec<f64> {
+    let share = 1.0 - (-STEP_HOURS / lag_hours).exp();
+    let mut inside = f64::NAN;
+    let follow = |&outside: &f64| {
+        if inside.is_nan() {
+            inside = outside;
+        } else if !outside.is_nan() {
+            inside += share * (outside - inside);
+        }
+        inside
+    };
+    air.iter().map(follow).collect()
+}
+
+/// `values` at `at`, on a straight line between nodes; NaN where unknown.
+pub fn at_time(grid: &Grid, values: &[f64], at: Timestamp) -> f64 {
+    let offset = (at.0 - grid.time(0).0).max(0);
+    let k = (offset / STEP_MS) as usize;
+    let share = (offset % STEP_MS) as f64 / STEP_MS as f64;
+    match (values.get(k), values.get(k + 1)) {
+        (Some(&a), Some(&b)) if !b.is_nan() => a + share * (b - a),
+        (Some(&a), _) => a,
+        _ => f64::NAN,
+    }
+}

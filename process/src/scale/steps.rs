@@ -1,0 +1,242 @@
+//! Sudden changes of a hive's weight: found against what bees do in the hours around, and measured
+//! with a line through the readings on both sides.
+
+#![allow(
+    clippy::needless_range_loop,
+    reason = "indices here are shared by several arrays"
+)]
+
+use crate::clean::CleanSeries;
+use crate::robust::median_of_few;
+use larder_domain::Timestamp;
+
+/// A sudden change of weight.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct ScaleStep {
+    /// Last reading before it.
+    pub after: Timestamp,
+    /// First reading behind it.
+    pub before: Timestamp,
+    /// How much heavier the hive became, kg.
+    pub kg: f64,
+    /// Standard deviation of `kg`.
+    pub sd_kg: f64,
+}
+
+impl ScaleStep {
+    /// The middle of the time in which it happened.
+    pub fn time(&self) -> Timestamp {
+        self.after.plus_ms((self.before.0 - self.after.0) / 2)
+    }
+}
+
+/// A step smaller than this is not told from bees coming and going, kg.
+pub const LEAST_STEP_KG: f64 = 0.25;
+/// And it stands out from the noise of single readings by this factor.
+const STEP_SDS: f64 = 6.0;
+/// A step is this many times the usual change of the hours around it.
+const UNUSUAL_FACTOR: f64 = 6.0;
+/// At least this share of it happens between two readings; a ramp takes three and more.
+const SHARP_SHARE: f64 = 0.45;
+/// Readings within this on each side tell how large a step was.
+const STEP_SIDE_MS: i64 = 2 * 3_600_000;
+/// Steps closer than this are one visit: lid off, frames out, syrup in, lid on.
+const VISIT_MS: i64 = 50 * 60 * 1000;
+/// And they have at most so many readings between them.
+const VISIT_READINGS: usize = 3;
+/// Over an outage weight drifts by itself: bees, drying and flow together below 3 kg a day, kg/h.
+const DRIFT_KG_PER_HOUR: f64 = 0.12;
+/// How fast flight changes a hive's weight on an ordinary day, kg/h.
+const BEES_KG_PER_HOUR: f64 = 0.08;
+/// What a straight line misses of flight within two hours, kg.
+const BEES_WOBBLE_KG: f64 = 0.012;
+
+/// Readings disturbed by one visit: the first and the last reading that is a step away from the
+/// one before it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) struct Disturbance {
+    pub first: usize,
+    pub last: usize,
+}
+
+/// Finds the steps of a cleaned series. A step is a change between the medians of three readings on
+/// both sides that is several times what the same statistic does in the hours around: bees that
+/// stream in on a flow, robbers and gusts of wind make all of them large, hands make one large.
+pub(super) fn find_disturbances(series: &CleanSeries) -> Vec<Disturbance> {
+    let limit = LEAST_STEP_KG.max(STEP_SDS * series.noise_sd);
+    let (t, v) = (&series.times, &series.values);
+    let mut found: Vec<Disturbance> = Vec::new();
+    for i in 2..v.len().saturating_sub(1) {
+        let jump = v[i] - v[i - 1];
+        if jump.abs() < 0.3 * limit {
+            continue;
+        }
+        let change = change_at(v, i);
+        let apart = t[i].hours_since(t[i - 1]);
+        let enough = change.abs() > limit + DRIFT_KG_PER_HOUR * (apart - 0.5).max(0.0);
+        if !enough || jump * change < 0.0 || jump.abs() < 0.25 * change.abs() {
+            continue;
+        }
+        if change.abs() < UNUSUAL_FACTOR * usual_change(v, i) {
+            continue;
+        }
+        match found.last_mut() {
+            Some(last)
+                if i - last.last <= VISIT_READINGS && t[i].0 - t[last.last].0 <= VISIT_MS =>
+            {
+                last.last = i;
+            }
+            _ => found.push(Disturbance { first: i, last: i }),
+        }
+    }
+    for step in &mut found {
+        reach_out(v, step, 0.5 * limit);
+    }
+    found.retain(|step| {
+        let total = v[step.last] - v[step.first - 1];
+        let largest = (step.first..=step.last).map(|i| (v[i] - v[i - 1]).abs());
+        largest.fold(0.0, f64::max) >= SHARP_SHARE * total.abs()
+    });
+    found
+}
+
+/// A reading in the middle of the visit belongs to neither side: takes it into the disturbance.
+fn reach_out(values: &[f64], step: &mut Disturbance, limit: f64) {
+    let median = |range: std::ops::Range<usize>| median_of_few(values[range].iter().copied());
+    let first = step.first;
+    if first >= 4
+        && let Some(before) = median(first - 4..first - 1)
+        && (values[first - 1] - before).abs() > limit
+    {
+        step.first -= 1;
+    }
+    let last = step.last;
+    if last + 4 <= values.len()
+        && let Some(behind) = median(last + 1..last + 4)
+        && (values[last] - behind).abs() > limit
+    {
+        step.last += 1;
+    }
+}
+
+/// How much heavier the three readings from `i` on are than the three before.
+fn change_at(values: &[f64], i: usize) -> f64 {
+    let median = |range: std::ops::Range<usize>| {
+        median_of_few(values[range].iter().copied()).unwrap_or(f64::NAN)
+    };
+    median(i..values.len().min(i + 3)) - median(i.saturating_sub(3)..i)
+}
+
+/// The median of the same change at places in the hours around that the change at `i` itself does
+/// not touch.
+fn usual_change(values: &[f64], i: usize) -> f64 {
+    let before = [4, 6, 9, 13].iter().filter_map(|&back| i.checked_sub(back));
+    let behind = [4, 6, 9, 13].iter().map(|&on| i + on);
+    let places = before
+        .chain(behind)
+        .filter(|&j| j >= 3 && j + 1 < values.len());
+    median_of_few(places.map(|j| change_at(values, j).abs())).unwrap_or(0.0)
+}
+
+/// The size of a step: a straight line with one slope on both sides, least squares, from the
+/// readings within two hours that no other step cuts off.
+pub(super) fn measure_step(
+    series: &CleanSeries,
+    all: &[Disturbance],
+    which: usize,
+) -> Option<ScaleStep> {
+    let step = all[which];
+    let t = &series.times;
+    let (after, before) = (t[step.first - 1], t[step.last]);
+    let lowest = if which > 0 { all[which - 1].last } else { 0 };
+    let highest = all.get(which + 1).map_or(t.len(), |next| next.first);
+    let from = (lowest..step.first).find(|&i| after.0 - t[i].0 <= STEP_SIDE_MS)?;
+    let to = (step.last..highest)
+        .rev()
+        .find(|&i| t[i].0 - before.0 <= STEP_SIDE_MS)?
+        + 1;
+    let left = side(series, from..step.first, after);
+    let right = side(series, step.last..to, after);
+    // A slope beyond what bees do is noise on too few readings: shrink towards none.
+    let noise = series.noise_sd.max(0.005).powi(2);
+    let information = left.hh + right.hh + noise / BEES_KG_PER_HOUR.powi(2);
+    let slope = (left.hv + right.hv) / information;
+    let apart = right.hours - left.hours;
+    let variance = noise * (1.0 / left.n + 1.0 / right.n)
+        + noise / information * apart.powi(2)
+        + BEES_WOBBLE_KG.powi(2);
+    Some(ScaleStep {
+        after,
+        before,
+        kg: (right.value - left.value) - slope * apart,
+        sd_kg: variance.sqrt(),
+    })
+}
+
+struct Side {
+    n: f64,
+    hours: f64,
+    value: f64,
+    hh: f64,
+    hv: f64,
+}
+
+fn side(series: &CleanSeries, range: std::ops::Range<usize>, from: Timestamp) -> Side {
+    let (t, v) = (&series.times, &series.values);
+    let hours = |i: usize| t[i].hours_since(from);
+    let n = range.len() as f64;
+    let mean_hours = range.clone().map(hours).sum::<f64>() / n;
+    let mean_value = v[range.clone()].iter().sum::<f64>() / n;
+    let (mut hh, mut hv) = (0.0, 0.0);
+    for i in range {
+        let h = hours(i) - mean_hours;
+        hh += h * h;
+        hv += h * (v[i] - mean_value);
+    }
+    Side {
+        n,
+        hours: mean_hours,
+        value: mean_value,
+        hh,
+        hv,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn series(values: &[f64]) -> CleanSeries {
+        CleanSeries {
+            times: (0..values.len())
+                .map(|i| Timestamp(i as i64 * 900_000))
+                .collect(),
+            values: values.to_vec(),
+            noise_sd: 0.02,
+            n_refused: 0,
+        }
+    }
+
+    fn steps(values: &[f64]) -> Vec<f64> {
+        let series = series(values);
+        let found = find_disturbances(&series);
+        (0..found.len())
+            .filter_map(|i| measure_step(&series, &found, i))
+            .map(|step| (step.kg * 100.0).round() / 100.0)
+            .collect()
+    }
+
+    #[test]
+    fn a_visit_seen_in_pieces_is_one_step() {
+        let mut values = vec![33.3; 10];
+        values.push(38.7);
+        values.extend([42.5; 10]);
+        assert_eq!(steps(&values), [9.2]);
+    }
+
+    #[test]
+    fn foragers_coming_home_on_a_flow_are_no_step() {
+        let ramp: Vec<f64> = (0..40).map(|i| 40.0 + 0.2 * f64::from(i)).collect();
+        assert_eq!(steps(&ramp), [0.0; 0]);
+    }
+}
