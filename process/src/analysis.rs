@@ -14,6 +14,7 @@ use crate::level::{LevelTrack, track_level};
 use crate::robust::median;
 use crate::scale::{ScaleTrack, clean_scale, track_scale};
 use crate::strengths::Strengths;
+use crate::visits::{certain_visits, drop_doubtful};
 use crate::water::water_on_hives;
 use larder_domain::{Sample, Span, Timestamp};
 
@@ -77,15 +78,19 @@ pub fn analyse_yard(input: &YardInput<'_>) -> YardAnalysis {
         .map(|hive| clean_scale(hive.weight, &mut scratch));
     let scales: Vec<CleanSeries> = scales.collect();
     analysis.water_kg = water_on_hives(&grid, &scales, &analysis.climate);
+    let mut tracks: Vec<ScaleTrack> = Vec::with_capacity(scales.len());
     for (hive, scale) in input.hives.iter().zip(scales) {
-        let found = watch_hive(
-            hive,
-            scale,
-            &analysis,
-            &strengths,
-            &yard_syrup,
-            &mut scratch,
-        );
+        tracks.push(watch_scale(hive, scale, &analysis));
+    }
+    let levels: Vec<Vec<LevelTrack>> = input
+        .hives
+        .iter()
+        .map(|hive| watch_levels(hive, &strengths, &mut scratch))
+        .collect();
+    let visits = certain_visits(&input.hives, &tracks, &levels);
+    for ((hive, mut scale), levels) in input.hives.iter().zip(tracks).zip(levels) {
+        drop_doubtful(hive, &mut scale, &levels, &visits);
+        let found = watch_hive(hive, scale, levels, &analysis, &strengths, &yard_syrup);
         analysis.hives.push(found);
     }
     for (hive, found) in input.hives.iter().zip(&mut analysis.hives) {
@@ -125,27 +130,34 @@ fn extent(input: &YardInput<'_>) -> Span {
     }
 }
 
+fn watch_scale(hive: &HiveInput<'_>, scale: CleanSeries, yard: &YardAnalysis) -> ScaleTrack {
+    let own = yard.grid.resample(hive.scale_temperature, 3.0);
+    let cell = yard.climate.of_load_cell(own);
+    let quiet_night = &yard.climate.quiet_night;
+    track_scale(&yard.grid, scale, &cell, &yard.water_kg, quiet_night)
+}
+
+fn watch_levels(
+    hive: &HiveInput<'_>,
+    strengths: &Strengths,
+    scratch: &mut Vec<f64>,
+) -> Vec<LevelTrack> {
+    let mut track = |feeder: &crate::FeederInput<'_>| {
+        let density = |at: Timestamp| strengths.kg_per_litre(feeder.feeder, at);
+        track_level(feeder, density, scratch)
+    };
+    hive.feeders.iter().map(&mut track).collect()
+}
+
 fn watch_hive(
     hive: &HiveInput<'_>,
-    scale: CleanSeries,
+    scale: ScaleTrack,
+    levels: Vec<LevelTrack>,
     yard: &YardAnalysis,
     strengths: &Strengths,
     yard_syrup: &[f64],
-    scratch: &mut Vec<f64>,
 ) -> HiveAnalysis {
     let grid = &yard.grid;
-    let own = grid.resample(hive.scale_temperature, 3.0);
-    let cell = yard.climate.of_load_cell(own);
-    let quiet_night = &yard.climate.quiet_night;
-    let scale = track_scale(grid, scale, &cell, &yard.water_kg, quiet_night);
-    let levels: Vec<LevelTrack> = hive
-        .feeders
-        .iter()
-        .map(|feeder| {
-            let density = |at: Timestamp| strengths.kg_per_litre(feeder.feeder, at);
-            track_level(feeder, density, scratch)
-        })
-        .collect();
     let until = grid.time(grid.len() - 1);
     let evidence = gather(hive, &scale, &levels, strengths, until);
     let feeders =

@@ -15,6 +15,7 @@ pub mod level;
 pub mod nights;
 pub mod scale;
 pub mod strengths;
+pub mod visits;
 pub mod water;
 
 pub mod clean;

@@ -5,7 +5,7 @@ use super::{
     Change, ChangeKind, FeederEvidence, Witnesses, nearest_note, scale_watched, strength_of,
 };
 use crate::level::LevelJump;
-use crate::scale::LEAST_STEP_KG;
+use crate::scale::{LEAST_STEP_KG, ScaleStep};
 use crate::strengths::kg_per_litre;
 use larder_domain::{Span, Timestamp};
 
@@ -40,9 +40,9 @@ pub(super) fn explain_jumps(
         }
         let density = kg_per_litre(witnesses.strengths.at(&feeder.feeder.id, jump.before));
         let refuted = jump.litres.abs() * density > 1.4 * LEAST_STEP_KG
-            && witnesses
-                .scale
-                .is_some_and(|scale| scale_watched(scale, span));
+            && witnesses.scale.is_some_and(|scale| {
+                scale_watched(scale, span) && !hands_were_there(&scale.steps, span)
+            });
         let note = nearest_note(feeder, notes, span);
         let back = goes_back(&jumps[i + 1..], jump);
         if jump.litres > 0.0 && (refuted || (note.is_none() && back.is_some())) {
@@ -66,6 +66,15 @@ pub(super) fn explain_jumps(
             found.changes.push(unweighed(jump, ChangeKind::Spill));
         }
     }
+}
+
+/// Whether anything was put on or taken off the hive about then: the load that a level's rise asks
+/// for may hide in it.
+fn hands_were_there(steps: &[ScaleStep], span: Span) -> bool {
+    steps.iter().any(|step| {
+        let apart = step.after.0.max(span.start.0) - step.before.0.min(span.end.0);
+        apart <= SAME_MINUTES * 60 * 1000
+    })
 }
 
 fn unweighed(jump: &LevelJump, kind: ChangeKind) -> Change {

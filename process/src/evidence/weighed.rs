@@ -198,7 +198,8 @@ fn lost_all(
     step: &ScaleStep,
     inside: Option<Strength>,
 ) -> bool {
-    let Some(before) = level.level_before(step.after, LEVEL_HOURS) else {
+    let recent = level.level_before(step.after, LEVEL_HOURS);
+    let Some(before) = recent.or_else(|| level.level_before(step.after, OUTAGE_HOURS)) else {
         return false;
     };
     let slack = GEOMETRY_SHARE * weighing.feeder.feeder.capacity_l + 4.0 * level.noise_l();
@@ -206,7 +207,17 @@ fn lost_all(
     let fits = step.kg < 0.0 && tare > -slack && tare < MOST_TARE_KG + slack;
     let enough = before > 0.08 * weighing.feeder.feeder.capacity_l || tare > 0.3;
     let still_there = level.share_near(step.before, 5.0, before, slack);
-    fits && enough && still_there < OFF_SHARE
+    fits && enough && still_there < OFF_SHARE && !holds_some(weighing, level, step, before)
+}
+
+/// Whether the level stays steadily at something well above empty: the feeder is still there.
+fn holds_some(weighing: &Weighing<'_>, level: &LevelTrack, step: &ScaleStep, before: f64) -> bool {
+    let Some(change) = weighing.level else {
+        return false;
+    };
+    let noise = 4.0 * level.noise_l();
+    let steady = level.share_near(step.before, 3.0, change.to, noise) > 2.0 * OFF_SHARE;
+    steady && change.to > 0.3 * before.max(0.0) + noise
 }
 
 struct Weighing<'a> {

@@ -38,6 +38,8 @@ const STEP_SDS: f64 = 6.0;
 const UNUSUAL_FACTOR: f64 = 6.0;
 /// At least this share of it happens between two readings; a ramp takes three and more.
 const SHARP_SHARE: f64 = 0.45;
+/// Bees and robbers never carry so much in or out within an hour, kg.
+const SURELY_HANDS_KG: f64 = 2.5;
 /// Readings within this on each side tell how large a step was.
 const STEP_SIDE_MS: i64 = 2 * 3_600_000;
 /// Steps closer than this are one visit: lid off, frames out, syrup in, lid on.
@@ -90,12 +92,21 @@ pub(super) fn find_disturbances(series: &CleanSeries) -> Vec<Disturbance> {
         }
     }
     for step in &mut found {
-        reach_out(v, step, 0.5 * limit);
+        let noise = 3.0 * usual_change(v, step.first).max(usual_change(v, step.last));
+        reach_out(v, step, noise.max(0.5 * limit));
     }
+    found.dedup_by(|next, step| {
+        let touch = next.first <= step.last + 1;
+        if touch {
+            step.last = step.last.max(next.last);
+        }
+        touch
+    });
     found.retain(|step| {
         let total = v[step.last] - v[step.first - 1];
         let largest = (step.first..=step.last).map(|i| (v[i] - v[i - 1]).abs());
-        largest.fold(0.0, f64::max) >= SHARP_SHARE * total.abs()
+        let sharp = largest.fold(0.0, f64::max) >= SHARP_SHARE * total.abs();
+        sharp || total.abs() > SURELY_HANDS_KG
     });
     found
 }
@@ -146,7 +157,7 @@ pub(super) fn measure_step(
     which: usize,
 ) -> Option<ScaleStep> {
     let step = all[which];
-    let t = &series.times;
+    let (t, v) = (&series.times, &series.values);
     let (after, before) = (t[step.first - 1], t[step.last]);
     let lowest = if which > 0 { all[which - 1].last } else { 0 };
     let highest = all.get(which + 1).map_or(t.len(), |next| next.first);
@@ -158,7 +169,8 @@ pub(super) fn measure_step(
     let left = side(series, from..step.first, after);
     let right = side(series, step.last..to, after);
     // A slope beyond what bees do is noise on too few readings: shrink towards none.
-    let noise = series.noise_sd.max(0.005).powi(2);
+    let gusts = usual_change(v, step.first).max(usual_change(v, step.last));
+    let noise = series.noise_sd.max(0.005).max(gusts).powi(2);
     let information = left.hh + right.hh + noise / BEES_KG_PER_HOUR.powi(2);
     let slope = (left.hv + right.hv) / information;
     let apart = right.hours - left.hours;
