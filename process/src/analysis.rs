@@ -11,11 +11,14 @@ use crate::feeder::{
 use crate::grid::Grid;
 use crate::input::{HiveInput, YardInput};
 use crate::level::{LevelTrack, track_level};
+use crate::losses::{
+    BalanceInput, FeederLosses, HiveBalance, balance_yard, find_losses, share_out,
+};
 use crate::robust::median;
 use crate::scale::{ScaleTrack, clean_scale, track_scale};
 use crate::strengths::Strengths;
 use crate::visits::{certain_visits, drop_doubtful};
-use crate::water::water_on_hives;
+use crate::water::{node_means, water_on_hives};
 use larder_domain::{Sample, Span, Timestamp};
 
 /// One yard, worked out.
@@ -40,6 +43,8 @@ pub struct HiveAnalysis {
     pub scale: ScaleTrack,
     /// One for each feeder of the input, in its order.
     pub feeders: Vec<FeederAnalysis>,
+    /// Its mass balance, hour by hour.
+    pub balance: HiveBalance,
 }
 
 /// One feeder.
@@ -53,6 +58,10 @@ pub struct FeederAnalysis {
     pub evidence: FeederEvidence,
     /// What was in it and how fast it was taken.
     pub course: FeederCourse,
+    /// What left it and did not reach the colony.
+    pub losses: FeederLosses,
+    /// Density of what is in it at 20 Cel, kg/l.
+    pub kg_per_litre: f64,
 }
 
 /// Works one yard out.
@@ -98,19 +107,117 @@ pub fn analyse_yard(input: &YardInput<'_>) -> YardAnalysis {
             if found.observations.nodes.is_empty() {
                 continue;
             }
-            let task = crate::feeder::Task {
-                grid: &grid,
-                observations: &found.observations,
-                changes: &found.evidence.changes,
-                midnights: &midnights,
-                losses: &[],
-                capacity_l: feeder.feeder.capacity_l,
-            };
-            found.course = estimate(&task, &mut workspace);
+            found.course = run(&grid, feeder, found, &midnights, &mut workspace);
         }
     }
+    account_for_losses(input, &mut analysis, &midnights, &mut workspace);
     guess_unsensed(input, &mut analysis, &midnights);
     analysis
+}
+
+/// Balances every hive against its feeders and neighbours, and estimates again what leaks and
+/// robbers touched.
+fn account_for_losses(
+    input: &YardInput<'_>,
+    analysis: &mut YardAnalysis,
+    midnights: &[bool],
+    workspace: &mut Workspace,
+) {
+    for _ in 0..BALANCE_ROUNDS {
+        let inputs: Vec<BalanceInput> = input
+            .hives
+            .iter()
+            .zip(&analysis.hives)
+            .map(|(hive, found)| balance_input(hive, found, analysis))
+            .collect();
+        let mut balances = balance_yard(&analysis.grid, &inputs);
+        balances.iter_mut().for_each(find_losses);
+        for ((hive, found), balance) in input.hives.iter().zip(&mut analysis.hives).zip(balances) {
+            let courses: Vec<&FeederCourse> = found.feeders.iter().map(|f| &f.course).collect();
+            let density: Vec<f64> = found.feeders.iter().map(|f| f.kg_per_litre).collect();
+            let losses = share_out(&balance, &courses, &density);
+            found.balance = balance;
+            for ((feeder, found), losses) in hive.feeders.iter().zip(&mut found.feeders).zip(losses)
+            {
+                let touched =
+                    !losses.litres_per_hour.is_empty() || !found.losses.litres_per_hour.is_empty();
+                found.losses = losses;
+                if touched && !found.observations.nodes.is_empty() {
+                    let grid = &analysis.grid;
+                    found.course = run(grid, feeder, found, midnights, workspace);
+                }
+            }
+        }
+    }
+}
+
+/// The second round knows what was lost in the first, and so what was eaten.
+const BALANCE_ROUNDS: usize = 2;
+
+fn run(
+    grid: &Grid,
+    feeder: &crate::FeederInput<'_>,
+    found: &FeederAnalysis,
+    midnights: &[bool],
+    workspace: &mut Workspace,
+) -> FeederCourse {
+    let task = crate::feeder::Task {
+        grid,
+        observations: &found.observations,
+        changes: &found.evidence.changes,
+        midnights,
+        losses: &found.losses.litres_per_hour,
+        capacity_l: feeder.feeder.capacity_l,
+    };
+    estimate(&task, workspace)
+}
+
+fn balance_input(
+    hive: &HiveInput<'_>,
+    found: &HiveAnalysis,
+    analysis: &YardAnalysis,
+) -> BalanceInput {
+    let grid = &analysis.grid;
+    let n = grid.len();
+    let mut weight_kg = node_means(grid, &found.scale.series);
+    let mut carried = 0.0;
+    let mut steps = found.scale.steps.iter().peekable();
+    let mut hidden_until = 0;
+    for (k, weight) in weight_kg.iter_mut().enumerate() {
+        while let Some(step) = steps.next_if(|step| grid.nearest(step.after) <= k) {
+            carried += step.kg;
+            hidden_until = grid.nearest(step.before) + 1;
+        }
+        *weight = if k < hidden_until {
+            f64::NAN
+        } else {
+            *weight - carried
+        };
+    }
+    let mut input = BalanceInput {
+        weight_kg,
+        eaten_kg: vec![0.0; n],
+        brought_kg: vec![0.0; n],
+        outflow: vec![(0.0, 0.0); n],
+    };
+    for (feeder, found) in hive.feeders.iter().zip(&found.feeders) {
+        let course = &found.course;
+        if course.rate.len() != n {
+            continue;
+        }
+        for k in 0..n {
+            let rate = course.rate[k].max(0.0);
+            let loss = found.losses.litres_per_hour.get(k).copied().unwrap_or(0.0);
+            input.eaten_kg[k] += rate * found.kg_per_litre;
+            if !feeder.feeder.on_scale {
+                // All that left it should have come in, if it went into the colony.
+                input.brought_kg[k] += (rate + loss) * found.kg_per_litre;
+            }
+            input.outflow[k].0 += rate + loss;
+            input.outflow[k].1 += course.rate_sd[k];
+        }
+    }
+    input
 }
 
 /// From the first reading or the start of what is asked for to the clock.
@@ -173,11 +280,14 @@ fn watch_hive(
                     observations: seen,
                     evidence,
                     course: FeederCourse::default(),
+                    losses: FeederLosses::default(),
+                    kg_per_litre: strengths.kg_per_litre(feeder.feeder, grid.time(grid.len() / 2)),
                 }
             });
     HiveAnalysis {
         feeders: feeders.collect(),
         scale,
+        balance: HiveBalance::default(),
     }
 }
 
