@@ -204,7 +204,8 @@ pub trait Records: Send + Sync {
     /// Takes entries out, after a replay that read them.
     fn release_quarantined(&self, ids: &[QuarantinedId]) -> Result<(), StoreError>;
 
-    /// Keeps the latest attributes, and when each device was last heard.
+    /// Keeps the latest attributes, and when each device was last heard. After a crash a device may
+    /// seem to have been heard a minute earlier than it was; what it said is kept.
     fn note_devices(
         &self,
         heard: &[(DeviceId, Timestamp)],

@@ -113,13 +113,10 @@ fn check_reduced(full: &[Sample], few: &[Sample], points: usize) {
     let length = full[full.len() - 1].time.0 - full[0].time.0;
     let bucket = length / (points as i64 / 2 - 1).max(1) + 2 * DAY;
     for sample in full {
-        let near: Vec<f64> = few
-            .iter()
-            .filter(|kept| (kept.time.0 - sample.time.0).abs() <= bucket)
-            .map(|kept| kept.value)
-            .collect();
-        let kept =
-            near.iter().any(|v| *v >= sample.value) && near.iter().any(|v| *v <= sample.value);
+        let start = few.partition_point(|kept| kept.time.0 < sample.time.0 - bucket);
+        let end = few.partition_point(|kept| kept.time.0 <= sample.time.0 + bucket);
+        let near = || few[start..end].iter().map(|kept| kept.value);
+        let kept = near().any(|v| v >= sample.value) && near().any(|v| v <= sample.value);
         assert!(kept, "{sample:?} has no peak near it with {points} points");
     }
 }

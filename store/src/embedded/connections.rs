@@ -1,7 +1,7 @@
 //! The connections to the database: one that writes, a few that read, each call in one transaction.
 
 use super::fault::Fault;
-use super::folder::database_in;
+use super::folder::{Durability, database_in};
 use super::schema;
 use crate::StoreError;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
@@ -23,9 +23,11 @@ const KEPT_STATEMENTS: usize = 64;
 pub(super) struct Connections {
     /// Told in errors.
     dir: PathBuf,
+    /// Closed before the writer: the last connection to close empties the write-ahead log, and one
+    /// that only reads could not.
+    readers: Readers,
     /// The one that writes; `None` where the store was opened to read.
     writer: Option<Mutex<Connection>>,
-    readers: Readers,
 }
 
 #[derive(Debug)]
@@ -38,12 +40,12 @@ enum Readers {
 
 impl Connections {
     /// Opens to read and write, and brings the tables to this version. The caller holds the lock.
-    pub(super) fn open_to_write(dir: &Path) -> Result<Self, StoreError> {
+    pub(super) fn open_to_write(dir: &Path, durability: Durability) -> Result<Self, StoreError> {
         let told = |fault: Fault| match fault {
             Fault::Sqlite(e) if cannot_open(&e) => StoreError::ReadOnly(dir.to_owned()),
             fault => fault.told(dir, "open the store"),
         };
-        let mut writer = open_writer(&database_in(dir)).map_err(told)?;
+        let mut writer = open_writer(&database_in(dir), durability).map_err(told)?;
         schema::migrate(&mut writer, dir)?;
         Ok(Self {
             dir: dir.to_owned(),
@@ -131,7 +133,7 @@ impl Connections {
     }
 }
 
-fn open_writer(file: &Path) -> Result<Connection, Fault> {
+fn open_writer(file: &Path, durability: Durability) -> Result<Connection, Fault> {
     let db = Connection::open_with_flags(
         file,
         OpenFlags::SQLITE_OPEN_READ_WRITE
@@ -140,8 +142,11 @@ fn open_writer(file: &Path) -> Result<Connection, Fault> {
     )?;
     prepare(&db)?;
     db.pragma_update(None, "journal_mode", "wal")?;
-    // FULL: a commit is synced, so that it survives a power cut where the disk honours syncs.
-    db.pragma_update(None, "synchronous", "full")?;
+    let synchronous = match durability {
+        Durability::PowerCut => "full",
+        Durability::ProcessEnd => "normal",
+    };
+    db.pragma_update(None, "synchronous", synchronous)?;
     db.pragma_update(None, "wal_autocheckpoint", 8000)?;
     db.pragma_update(None, "journal_size_limit", 64 << 20)?;
     Ok(db)

@@ -18,6 +18,17 @@ pub enum Access {
     Read,
 }
 
+/// What an acknowledged reading must outlive.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub enum Durability {
+    /// A power cut, where the disk honours syncs: every commit is synced.
+    #[default]
+    PowerCut,
+    /// The end of the process, in whatever way. A power cut may take the last seconds; the store
+    /// stays whole. Spares slow media (SD cards) most of their syncs.
+    ProcessEnd,
+}
+
 /// The database's file in the data directory. SQLite puts `-wal` and `-shm` beside it.
 pub(super) fn database_in(dir: &Path) -> PathBuf {
     dir.join("larder.sqlite")

@@ -7,8 +7,10 @@ mod folder;
 mod readings;
 mod records;
 mod schema;
+#[cfg(test)]
+mod trouble;
 
-pub use folder::Access;
+pub use folder::{Access, Durability};
 
 use crate::{Records, StoreError};
 use connections::Connections;
@@ -16,7 +18,7 @@ use fault::Fault;
 use folder::Lock;
 use readings::Memory;
 use std::path::{Path, PathBuf};
-use std::sync::RwLock;
+use std::sync::{Mutex, RwLock};
 
 /// Readings and everything else in one data directory.
 pub struct EmbeddedStore {
@@ -25,17 +27,33 @@ pub struct EmbeddedStore {
     /// What of the readings is not (only) on disk. Whoever takes both takes the writing
     /// connection first.
     memory: RwLock<Memory>,
+    /// What devices said that is not written yet.
+    heard: Mutex<records::Heard>,
     /// Held so that no other process writes; `None` where opened to read. Dropped last.
     _lock: Option<Lock>,
 }
 
 impl EmbeddedStore {
-    /// Opens the store in `dir`. See [`Access`] for who may open what at the same time.
+    /// Opens the store in `dir`, with commits that outlive a power cut. See [`Access`] for who may
+    /// open what at the same time.
     pub fn open(dir: &Path, access: Access) -> Result<Self, StoreError> {
+        Self::open_with(dir, access, Durability::default())
+    }
+
+    /// Opens the store in `dir`. `durability` matters to writers only.
+    pub fn open_with(
+        dir: &Path,
+        access: Access,
+        durability: Durability,
+    ) -> Result<Self, StoreError> {
         match access {
             Access::Create | Access::Existing => {
                 let lock = folder::claim(dir, access)?;
-                Self::over(dir, Connections::open_to_write(dir)?, Some(lock))
+                Self::over(
+                    dir,
+                    Connections::open_to_write(dir, durability)?,
+                    Some(lock),
+                )
             }
             Access::Read => Self::open_to_read(dir),
         }
@@ -61,6 +79,7 @@ impl EmbeddedStore {
             dir: dir.to_owned(),
             connections,
             memory: RwLock::new(memory),
+            heard: Mutex::default(),
             _lock: lock,
         })
     }
@@ -68,7 +87,7 @@ impl EmbeddedStore {
     /// Reads everything once and compares it with its checksums and summaries.
     pub fn check(&self) -> Result<(), StoreError> {
         self.connections.read("check the store", |db| {
-            let found: String = db.pragma_query_value(None, "quick_check", |row| row.get(0))?;
+            let found: String = db.pragma_query_value(None, "integrity_check", |row| row.get(0))?;
             if found != "ok" {
                 return Err(Fault::Damaged(found));
             }
@@ -80,6 +99,14 @@ impl EmbeddedStore {
     /// The data directory.
     pub fn dir(&self) -> &Path {
         &self.dir
+    }
+}
+
+impl Drop for EmbeddedStore {
+    fn drop(&mut self) {
+        if let Err(error) = self.write_heard() {
+            tracing::warn!(%error, "when devices were last heard is not written down");
+        }
     }
 }
 

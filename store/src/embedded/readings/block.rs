@@ -27,8 +27,8 @@ const POWERS: [f64; 10] = [1.0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9];
 /// Whole numbers beyond this are not exact in a 64-bit floating-point number.
 const EXACT_WHOLE: f64 = 9_007_199_254_740_992.0;
 
-/// Encodes samples of `day`, in order of time.
-pub(super) fn encode(samples: &[Sample]) -> Result<Vec<u8>, Fault> {
+/// Encodes samples of one day, in order of time, for the row `row`.
+pub(super) fn encode(samples: &[Sample], row: i64) -> Result<Vec<u8>, Fault> {
     let mut out = vec![FORM];
     for part in samples.chunks(PART) {
         let offsets: Vec<u32> = part.iter().map(|sample| Day::offset(sample.time)).collect();
@@ -53,12 +53,13 @@ pub(super) fn encode(samples: &[Sample]) -> Result<Vec<u8>, Fault> {
             }
         }
     }
-    Ok(seal(out))
+    Ok(seal(out, row))
 }
 
-/// Decodes what [`encode`] made of samples of `day`.
-pub(super) fn decode(block: &[u8], day: Day) -> Result<Vec<Sample>, Fault> {
-    let mut unread = unseal(block, FORM)?;
+/// Decodes what [`encode`] made for the row `row`, which says the day.
+pub(super) fn decode(block: &[u8], row: i64) -> Result<Vec<Sample>, Fault> {
+    let mut unread = unseal(block, row, FORM)?;
+    let (day, _) = Day::of_block(row);
     let mut samples = Vec::new();
     while !unread.is_empty() {
         let n = usize::try_from(unread.varint()?).unwrap_or(usize::MAX);
@@ -146,11 +147,16 @@ fn take_numbers<T: Number + Default>(unread: &mut Unread<'_>, n: usize) -> Resul
 
 #[cfg(test)]
 mod tests {
+    use super::super::day::SeriesId;
     use super::*;
     use larder_domain::Timestamp;
     use proptest::prelude::*;
 
     const DAY: Day = Day(20_697);
+
+    fn row() -> i64 {
+        DAY.block(SeriesId(300))
+    }
 
     fn day_of(values: impl IntoIterator<Item = (u32, f64)>) -> Vec<Sample> {
         let at = |(offset, value)| Sample {
@@ -161,14 +167,14 @@ mod tests {
     }
 
     fn check(samples: &[Sample]) -> usize {
-        let block = encode(samples).unwrap();
+        let block = encode(samples, row()).unwrap();
         let bits = |samples: &[Sample]| -> Vec<(Timestamp, u64)> {
             samples
                 .iter()
                 .map(|s| (s.time, s.value.to_bits()))
                 .collect()
         };
-        assert_eq!(bits(&decode(&block, DAY).unwrap()), bits(samples));
+        assert_eq!(bits(&decode(&block, row()).unwrap()), bits(samples));
         block.len()
     }
 
@@ -225,9 +231,9 @@ mod tests {
             ])
         };
         let fixture = include_bytes!("../../../tests/records/block-1-decimals.bin");
-        assert_eq!(decode(fixture, DAY).unwrap(), with(0.0, -7.5));
+        assert_eq!(decode(fixture, row()).unwrap(), with(0.0, -7.5));
         let fixture = include_bytes!("../../../tests/records/block-1-floats.bin");
-        let read = decode(fixture, DAY).unwrap();
+        let read = decode(fixture, row()).unwrap();
         assert_eq!(read, with(-0.0, 1e-7));
         assert!(read[2].value.is_sign_negative());
     }
@@ -248,12 +254,12 @@ mod tests {
         fn nonsense_is_damage_and_no_panic(bytes in prop::collection::vec(any::<u8>(), 0..200), at in any::<prop::sample::Index>(), to in any::<u8>()) {
             let mut body = vec![FORM];
             body.extend(bytes);
-            let _ = decode(&seal(body), DAY);
-            let good = encode(&day_of((0..50).map(|i| (i * 1000, f64::from(i) / 10.0)))).unwrap();
+            let _ = decode(&seal(body, row()), row());
+            let good = encode(&day_of((0..50).map(|i| (i * 1000, f64::from(i) / 10.0))), row()).unwrap();
             let mut body = good[..good.len() - 4].to_vec();
             let at = at.index(body.len());
             body[at] = to;
-            let _ = decode(&seal(body), DAY);
+            let _ = decode(&seal(body, row()), row());
         }
     }
 }

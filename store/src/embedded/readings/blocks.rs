@@ -6,23 +6,26 @@ use super::day::{Day, SeriesId};
 use crate::embedded::fault::Fault;
 use larder_domain::{Sample, Timestamp};
 use rusqlite::{Connection, OptionalExtension, Row, params};
+use std::collections::HashMap;
 use std::ops::RangeInclusive;
 
 /// One day of one series; empty where nothing is kept.
 pub(super) fn load(db: &Connection, series: SeriesId, day: Day) -> Result<Vec<Sample>, Fault> {
     let samples = db
         .prepare_cached("SELECT readings FROM block WHERE id = ?1")?
-        .query_row([day.block(series)], |row| Ok(decode(row, 0, day)))
+        .query_row([day.block(series)], |row| {
+            Ok(decode(row, 0, day.block(series)))
+        })
         .optional()?;
     samples.unwrap_or(Ok(Vec::new()))
 }
 
-fn decode(row: &Row<'_>, column: usize, day: Day) -> Result<Vec<Sample>, Fault> {
+fn decode(row: &Row<'_>, column: usize, id: i64) -> Result<Vec<Sample>, Fault> {
     let bytes = row
         .get_ref(column)?
         .as_blob()
         .map_err(rusqlite::Error::from)?;
-    block::decode(bytes, day)
+    block::decode(bytes, id)
 }
 
 /// Writes one day of one series, in place of what was there. `samples` is not empty.
@@ -48,7 +51,7 @@ pub(super) fn store(
         bits(summary.most),
         Day::offset(summary.most.time),
         samples.iter().map(|sample| sample.value).sum::<f64>(),
-        block::encode(samples)?,
+        block::encode(samples, day.block(series))?,
     ])?;
     Ok(())
 }
@@ -80,6 +83,14 @@ impl Summary {
         }))
     }
 
+    fn is_of(&self, samples: &[Sample]) -> bool {
+        let same =
+            |a: Sample, b: Sample| a.time == b.time && a.value.to_bits() == b.value.to_bits();
+        Self::of(samples).is_some_and(|of| {
+            of.n == self.n && same(of.least, self.least) && same(of.most, self.most)
+        })
+    }
+
     /// Of this and a later one together.
     pub(super) fn and(self, later: Self) -> Self {
         Self {
@@ -109,12 +120,13 @@ fn most(earlier: Sample, later: Sample) -> Sample {
 /// A row met on a walk through the days.
 pub(super) struct Met<'a, 'b> {
     pub(super) day: Day,
+    id: i64,
     row: &'a Row<'b>,
 }
 
 impl Met<'_, '_> {
     pub(super) fn samples(&self) -> Result<Vec<Sample>, Fault> {
-        decode(self.row, 6, self.day)
+        decode(self.row, 6, self.id)
     }
 
     pub(super) fn summary(&self) -> Result<Summary, Fault> {
@@ -148,9 +160,10 @@ pub(super) fn walk(
     while wanted <= *days.end() {
         let mut rows = select.query([wanted.block(series)])?;
         let Some(row) = rows.next()? else { break };
-        let (day, found) = Day::of_block(row.get(0)?);
+        let id = row.get(0)?;
+        let (day, found) = Day::of_block(id);
         if found == series && day <= *days.end() {
-            meet(Met { day, row })?;
+            meet(Met { day, id, row })?;
         }
         // A greater series of the same day means that this series has none that day.
         wanted = if found >= series { Day(day.0 + 1) } else { day };
@@ -158,33 +171,50 @@ pub(super) fn walk(
     Ok(())
 }
 
-/// Every block, unpacked and compared with its summary.
+/// Every block, unpacked and compared with its summary, and every series with its blocks.
 pub(in crate::embedded) fn check_all(db: &Connection) -> Result<(), Fault> {
-    let mut select =
-        db.prepare("SELECT id, n, least, least_at, most, most_at, readings FROM block")?;
+    let mut extents: HashMap<SeriesId, (Timestamp, Sample)> = HashMap::new();
+    let mut select = db
+        .prepare("SELECT id, n, least, least_at, most, most_at, readings FROM block ORDER BY id")?;
     let mut rows = select.query([])?;
     while let Some(row) = rows.next()? {
-        let (day, series) = Day::of_block(row.get(0)?);
-        let met = Met { day, row };
+        let id = row.get(0)?;
+        let (day, series) = Day::of_block(id);
+        let met = Met { day, id, row };
         let samples = met.samples()?;
+        let (Some(first), Some(last)) = (samples.first(), samples.last()) else {
+            return Err(unfit(series, "an empty day"));
+        };
         let in_order = samples.windows(2).all(|pair| pair[0].time < pair[1].time);
-        let same = Summary::of(&samples).is_some_and(|of_samples| {
-            met.summary().is_ok_and(|kept| {
-                kept.n == of_samples.n
-                    && kept.least.value.total_cmp(&of_samples.least.value).is_eq()
-                    && kept.most.value.total_cmp(&of_samples.most.value).is_eq()
-            })
+        if !in_order || !met.summary()?.is_of(&samples) {
+            return Err(unfit(series, &day.at(0).to_rfc3339()));
+        }
+        let extent = extents.entry(series).or_insert((first.time, *last));
+        extent.1 = *last;
+    }
+    let mut select = db.prepare("SELECT id, first_time, last_time, last_bits FROM series")?;
+    let mut rows = select.query([])?;
+    while let Some(row) = rows.next()? {
+        let series = SeriesId(row.get(0)?);
+        let kept: [Option<i64>; 3] = [row.get(1)?, row.get(2)?, row.get(3)?];
+        let found = extents.remove(&series).map(|(first, last)| {
+            [first.0, last.time.0, last.value.to_bits().cast_signed()].map(Some)
         });
-        if !(in_order && same) {
-            let date = day.at(0).to_rfc3339();
-            let what = format!(
-                "the readings of series {} on {date} do not fit together",
-                series.0
-            );
-            return Err(Fault::Damaged(what));
+        if kept != found.unwrap_or_default() {
+            return Err(unfit(series, "its first and last reading"));
         }
     }
-    Ok(())
+    match extents.into_keys().next() {
+        Some(stray) => Err(unfit(stray, "the list of series")),
+        None => Ok(()),
+    }
+}
+
+fn unfit(series: SeriesId, what: &str) -> Fault {
+    Fault::Damaged(format!(
+        "the readings of series {} and {what} do not fit together",
+        series.0
+    ))
 }
 
 /// The first and the last moment that any block of these days can hold.

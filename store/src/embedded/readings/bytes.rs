@@ -17,17 +17,18 @@ pub(super) fn put_signed(out: &mut Vec<u8>, number: i64) {
     put_varint(out, ((number << 1) ^ (number >> 63)).cast_unsigned());
 }
 
-/// Closes a record: a checksum of all of it.
-pub(super) fn seal(mut record: Vec<u8>) -> Vec<u8> {
-    let sum = checksum(&record);
+/// Closes a record with a checksum of all of it and of the number of the row in which it stands,
+/// so that a record in a wrong place shows, too.
+pub(super) fn seal(mut record: Vec<u8>, row: i64) -> Vec<u8> {
+    let sum = checksum(&record, row);
     record.extend_from_slice(&sum.to_le_bytes());
     record
 }
 
 /// Opens a sealed record of a known version: what stands between its version and its checksum.
-pub(super) fn unseal(record: &[u8], version: u8) -> Result<Unread<'_>, Fault> {
+pub(super) fn unseal(record: &[u8], row: i64, version: u8) -> Result<Unread<'_>, Fault> {
     let (record, sum) = record.split_last_chunk::<4>().ok_or_else(cut_short)?;
-    if checksum(record) != u32::from_le_bytes(*sum) {
+    if checksum(record, row) != u32::from_le_bytes(*sum) {
         return Err(Fault::Damaged("a checksum of readings is wrong".into()));
     }
     let (&found, rest) = record.split_first().ok_or_else(cut_short)?;
@@ -39,8 +40,10 @@ pub(super) fn unseal(record: &[u8], version: u8) -> Result<Unread<'_>, Fault> {
 }
 
 /// 64-bit FNV-1a (RFC 9923), folded to 32 bits. Not against malice, but any one wrong byte shows.
-fn checksum(bytes: &[u8]) -> u32 {
-    let hash = bytes.iter().fold(0xcbf2_9ce4_8422_2325_u64, |hash, &byte| {
+fn checksum(bytes: &[u8], row: i64) -> u32 {
+    let row = row.to_le_bytes();
+    let all = bytes.iter().chain(&row);
+    let hash = all.fold(0xcbf2_9ce4_8422_2325_u64, |hash, &byte| {
         (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)
     });
     (hash ^ (hash >> 32)) as u32
@@ -109,8 +112,8 @@ mod tests {
             put_signed(&mut record, b);
             put_varint(&mut record, c);
             put_signed(&mut record, d);
-            let sealed = seal(record);
-            let mut unread = unseal(&sealed, 1).unwrap();
+            let sealed = seal(record, 7);
+            let mut unread = unseal(&sealed, 7, 1).unwrap();
             prop_assert_eq!(unread.varint().unwrap(), a);
             prop_assert_eq!(unread.signed().unwrap(), b);
             prop_assert_eq!(unread.varint().unwrap(), c);
@@ -121,10 +124,11 @@ mod tests {
         #[test]
         fn one_wrong_byte_shows(mut body in prop::collection::vec(any::<u8>(), 1..200), at in any::<prop::sample::Index>(), by in 1u8..) {
             body[0] = 1;
-            let mut sealed = seal(body);
+            let mut sealed = seal(body, 7);
+            prop_assert!(unseal(&sealed, 8, 1).is_err());
             let at = at.index(sealed.len());
             sealed[at] ^= by;
-            prop_assert!(unseal(&sealed, 1).is_err());
+            prop_assert!(unseal(&sealed, 7, 1).is_err());
         }
     }
 }

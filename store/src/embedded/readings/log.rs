@@ -20,7 +20,7 @@ pub(super) type Entry = (SeriesId, Sample);
 /// Writes `news`, in order of series and time, under the number `id`.
 pub(super) fn put(db: &Connection, id: i64, news: &[Entry]) -> Result<(), Fault> {
     db.prepare_cached("INSERT INTO hot (id, readings) VALUES (?1, ?2)")?
-        .execute(params![id, encode(news)])?;
+        .execute(params![id, encode(news, id)])?;
     Ok(())
 }
 
@@ -35,7 +35,7 @@ pub(super) fn replay(
     while let Some(row) = rows.next()? {
         let id = row.get(0)?;
         let readings = row.get_ref(1)?.as_blob().map_err(rusqlite::Error::from)?;
-        decode(readings, |series, samples| take(id, series, samples))?;
+        decode(readings, id, |series, samples| take(id, series, samples))?;
     }
     Ok(())
 }
@@ -52,7 +52,7 @@ pub(super) fn clear(db: &Connection, up_to: i64, limit: i64) -> Result<bool, Fau
     Ok(last < up_to)
 }
 
-fn encode(news: &[Entry]) -> Vec<u8> {
+fn encode(news: &[Entry], row: i64) -> Vec<u8> {
     let mut out = Vec::with_capacity(16 + 14 * news.len());
     out.push(FORM);
     let mut before = 0;
@@ -67,14 +67,15 @@ fn encode(news: &[Entry]) -> Vec<u8> {
             out.extend_from_slice(&sample.value.to_bits().to_le_bytes());
         }
     }
-    seal(out)
+    seal(out, row)
 }
 
 fn decode(
-    row: &[u8],
+    readings: &[u8],
+    row: i64,
     mut take: impl FnMut(SeriesId, &[Sample]) -> Result<(), Fault>,
 ) -> Result<(), Fault> {
-    let mut unread = unseal(row, FORM)?;
+    let mut unread = unseal(readings, row, FORM)?;
     let mut before = 0_i64;
     let mut samples = Vec::new();
     while !unread.is_empty() {
@@ -103,7 +104,7 @@ mod tests {
 
     fn decoded(row: &[u8]) -> Result<Vec<(i64, i64, u64)>, Fault> {
         let mut all = Vec::new();
-        decode(row, |series, samples| {
+        decode(row, 7, |series, samples| {
             all.extend(
                 samples
                     .iter()
@@ -135,14 +136,14 @@ mod tests {
                 (SeriesId(series), Sample { time: Timestamp(ms), value: f64::from_bits(bits) })
             }).collect();
             let expected: Vec<_> = map.into_iter().map(|((series, ms), bits)| (series, ms, bits)).collect();
-            prop_assert_eq!(decoded(&encode(&news)).unwrap(), expected);
+            prop_assert_eq!(decoded(&encode(&news, 7)).unwrap(), expected);
         }
 
         #[test]
         fn nonsense_is_damage_and_no_panic(bytes in prop::collection::vec(any::<u8>(), 0..200)) {
             let mut body = vec![FORM];
             body.extend(bytes);
-            let _ = decoded(&seal(body));
+            let _ = decoded(&seal(body, 7));
         }
     }
 }

@@ -106,8 +106,11 @@ pub(super) enum GeometryV1 {
 #[derive(Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub(super) enum ShapeV1 {
+    /// m2.
     StraightM2(f64),
-    TableML(Vec<(f64, f64)>),
+    /// Pairs of depth (m) and litres.
+    #[serde(rename = "table_m_l")]
+    Table(Vec<(f64, f64)>),
 }
 
 impl From<&Yard> for YardRecord {
@@ -281,7 +284,7 @@ impl From<&Shape> for ShapeV1 {
     fn from(shape: &Shape) -> Self {
         match shape {
             Shape::Straight { area_m2 } => Self::StraightM2(*area_m2),
-            Shape::Table(rows) => Self::TableML(rows.clone()),
+            Shape::Table(rows) => Self::Table(rows.clone()),
         }
     }
 }
@@ -290,7 +293,7 @@ impl ShapeV1 {
     fn into_shape(self) -> Result<Shape, String> {
         match self {
             Self::StraightM2(area_m2) => Shape::straight(area_m2),
-            Self::TableML(rows) => Shape::table(&rows),
+            Self::Table(rows) => Shape::table(&rows),
         }
         .map_err(say)
     }
@@ -298,4 +301,123 @@ impl ShapeV1 {
 
 fn say(error: impl std::fmt::Display) -> String {
     error.to_string()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const MOVED_AT: Timestamp = Timestamp(1_788_238_800_000);
+
+    fn assignment(device: &str, channel: &str, during: Span) -> Assignment {
+        Assignment {
+            source: ChannelRef {
+                device: DeviceId::new(device).unwrap(),
+                channel: ChannelName::new(channel).unwrap(),
+            },
+            during,
+        }
+    }
+
+    fn yard() -> Yard {
+        Yard {
+            id: YardId::new("north").unwrap(),
+            name: "North terrace".into(),
+            timezone: chrono_tz::America::New_York,
+            position: Some((41.2, -77.3)),
+            weather: Some(DeviceId::new("wx-north").unwrap()),
+        }
+    }
+
+    fn hive() -> Hive {
+        let ever = Span::ALWAYS;
+        let before = Span {
+            end: MOVED_AT,
+            ..ever
+        };
+        let after = Span {
+            start: MOVED_AT,
+            ..ever
+        };
+        Hive {
+            id: HiveId::new("north-01").unwrap(),
+            name: "The tall one".into(),
+            yard: YardId::new("north").unwrap(),
+            moves: vec![Move {
+                yard: YardId::new("south").unwrap(),
+                from: MOVED_AT,
+            }],
+            scales: vec![
+                assignment("lg-7", "a/weight", before),
+                assignment("sc-1", "weight", after),
+            ],
+            goal: Some(Goal::WinterStores),
+            target_weight_kg: Some(48.5),
+            target_date: NaiveDate::from_ymd_opt(2026, 10, 15),
+            supers_on: false,
+        }
+    }
+
+    fn feeder() -> Feeder {
+        let straight = Shape::straight(0.0759).unwrap();
+        let table = Shape::table(&[(0.0, 0.0), (0.05, 3.1)]).unwrap();
+        let sensor = |device, channel, geometry| LevelSensor {
+            assignment: assignment(device, channel, Span::ALWAYS),
+            geometry,
+        };
+        let distance = Geometry::Distance {
+            mount_m: 0.145,
+            shape: straight,
+        };
+        Feeder {
+            id: FeederId::new("north-01-f").unwrap(),
+            hive: HiveId::new("north-01").unwrap(),
+            kind: FeederKind::Tray,
+            capacity_l: 11.0,
+            on_scale: true,
+            sensors: vec![
+                sensor("lv-1", "distance", distance),
+                sensor("lv-2", "depth", Geometry::Depth { shape: table }),
+                sensor("lv-3", "volume", Geometry::Volume),
+                sensor("lv-4", "feeder_weight", Geometry::FeederWeight),
+            ],
+        }
+    }
+
+    /// What version 0.1 wrote must read for ever, and is what is written today.
+    #[test]
+    fn the_first_records_still_read() {
+        let text = include_str!("../../../tests/records/yard-1.json").trim();
+        let record: YardRecord = serde_json::from_str(text).unwrap();
+        assert_eq!(record.into_yard("north").unwrap(), yard());
+        assert_eq!(
+            serde_json::to_string(&YardRecord::from(&yard())).unwrap(),
+            text
+        );
+
+        let text = include_str!("../../../tests/records/hive-1.json").trim();
+        let record: HiveRecord = serde_json::from_str(text).unwrap();
+        assert_eq!(record.into_hive("north-01").unwrap(), hive());
+        assert_eq!(
+            serde_json::to_string(&HiveRecord::from(&hive())).unwrap(),
+            text
+        );
+
+        let text = include_str!("../../../tests/records/feeder-1.json").trim();
+        let record: FeederRecord = serde_json::from_str(text).unwrap();
+        assert_eq!(record.into_feeder("north-01-f").unwrap(), feeder());
+        assert_eq!(
+            serde_json::to_string(&FeederRecord::from(&feeder())).unwrap(),
+            text
+        );
+    }
+
+    #[test]
+    fn what_does_not_read_says_why() {
+        let unknown = serde_json::from_str::<YardRecord>(r#"{"v":"99","name":"x"}"#);
+        assert!(unknown.err().unwrap().to_string().contains("99"));
+        let record: YardRecord =
+            serde_json::from_str(r#"{"v":"1","name":"x","timezone":"Mars/Olympus"}"#).unwrap();
+        assert!(record.into_yard("north").is_err());
+    }
 }

@@ -4,38 +4,57 @@ use super::{apiary, row};
 use crate::embedded::fault::Fault;
 use crate::{Attribute, DeviceHealth};
 use larder_domain::{DeviceId, Timestamp};
-use rusqlite::{Connection, params};
+use rusqlite::{Connection, OptionalExtension, Row, params};
 use std::collections::BTreeMap;
 
-pub(super) fn note(
-    db: &Connection,
-    heard: &[(DeviceId, Timestamp)],
-    attributes: &[Attribute],
-) -> Result<(), Fault> {
-    let mut note_heard = db.prepare_cached(
+/// Writes down when a device was last heard.
+pub(super) fn put_heard(db: &Connection, device: &DeviceId, at: Timestamp) -> Result<(), Fault> {
+    db.prepare_cached(
         "INSERT INTO device (id, last_heard) VALUES (?1, ?2) ON CONFLICT (id)
          DO UPDATE SET last_heard = ?2 WHERE last_heard < ?2",
-    )?;
-    for (device, at) in heard {
-        note_heard.execute(params![device.as_str(), at.0])?;
-    }
-    let mut note_attribute = db.prepare_cached(
-        "INSERT INTO attribute (device, name, value_json, time) VALUES (?1, ?2, ?3, ?4)
-         ON CONFLICT (device, name)
-         DO UPDATE SET value_json = ?3, time = ?4 WHERE time <= ?4",
-    )?;
-    for attribute in attributes {
-        note_attribute.execute(params![
-            attribute.device.as_str(),
-            attribute.name,
-            attribute.value_json,
-            attribute.time.0,
-        ])?;
-    }
+    )?
+    .execute(params![device.as_str(), at.0])?;
     Ok(())
 }
 
-pub(super) fn load(db: &Connection) -> Result<Vec<DeviceHealth>, Fault> {
+/// Writes down what a device says, unless something newer is known.
+pub(super) fn put_attribute(db: &Connection, attribute: &Attribute) -> Result<(), Fault> {
+    db.prepare_cached(
+        "INSERT INTO attribute (device, name, value_json, time) VALUES (?1, ?2, ?3, ?4)
+         ON CONFLICT (device, name)
+         DO UPDATE SET value_json = ?3, time = ?4 WHERE time <= ?4",
+    )?
+    .execute(params![
+        attribute.device.as_str(),
+        attribute.name,
+        attribute.value_json,
+        attribute.time.0,
+    ])?;
+    Ok(())
+}
+
+pub(super) fn attribute(
+    db: &Connection,
+    device: &DeviceId,
+    name: &str,
+) -> Result<Option<Attribute>, Fault> {
+    db.prepare_cached("SELECT * FROM attribute WHERE device = ?1 AND name = ?2")?
+        .query_row([device.as_str(), name], |row| Ok(read_attribute(row)))
+        .optional()?
+        .transpose()
+}
+
+fn read_attribute(row: &Row<'_>) -> Result<Attribute, Fault> {
+    Ok(Attribute {
+        device: row::name(row, "device")?,
+        name: row.get("name")?,
+        value_json: row.get("value_json")?,
+        time: Timestamp(row.get("time")?),
+    })
+}
+
+/// Every device that is written down anywhere.
+pub(super) fn load(db: &Connection) -> Result<Found, Fault> {
     let mut found = Found::default();
     for device in db
         .prepare_cached("SELECT DISTINCT device AS device FROM series")?
@@ -49,13 +68,32 @@ pub(super) fn load(db: &Connection) -> Result<Vec<DeviceHealth>, Fault> {
     found.read_heard(db)?;
     found.read_attributes(db)?;
     found.read_impossible(db)?;
-    Ok(found.0.into_values().collect())
+    Ok(found)
 }
 
+/// Devices by name.
 #[derive(Default)]
-struct Found(BTreeMap<DeviceId, DeviceHealth>);
+pub(super) struct Found(BTreeMap<DeviceId, DeviceHealth>);
 
 impl Found {
+    pub(super) fn into_list(self) -> Vec<DeviceHealth> {
+        self.0.into_values().collect()
+    }
+
+    pub(super) fn heard(&mut self, device: DeviceId, at: Timestamp) {
+        let device = self.device(device);
+        device.last_heard = device.last_heard.max(Some(at));
+    }
+
+    /// Takes in something newer than what is written down.
+    pub(super) fn says(&mut self, attribute: Attribute) {
+        let said = &mut self.device(attribute.device.clone()).attributes;
+        match said.binary_search_by(|known| known.name.cmp(&attribute.name)) {
+            Ok(at) => said[at] = attribute,
+            Err(at) => said.insert(at, attribute),
+        }
+    }
+
     fn device(&mut self, device: DeviceId) -> &mut DeviceHealth {
         self.0
             .entry(device.clone())
@@ -71,7 +109,7 @@ impl Found {
         let mut select = db.prepare_cached("SELECT id, last_heard FROM device")?;
         let mut rows = select.query([])?;
         while let Some(row) = rows.next()? {
-            self.device(row::name(row, "id")?).last_heard = Some(Timestamp(row.get("last_heard")?));
+            self.heard(row::name(row, "id")?, Timestamp(row.get("last_heard")?));
         }
         Ok(())
     }
@@ -80,12 +118,7 @@ impl Found {
         let mut select = db.prepare_cached("SELECT * FROM attribute ORDER BY device, name")?;
         let mut rows = select.query([])?;
         while let Some(row) = rows.next()? {
-            let attribute = Attribute {
-                device: row::name(row, "device")?,
-                name: row.get("name")?,
-                value_json: row.get("value_json")?,
-                time: Timestamp(row.get("time")?),
-            };
+            let attribute = read_attribute(row)?;
             self.device(attribute.device.clone())
                 .attributes
                 .push(attribute);

@@ -5,10 +5,13 @@ mod apiary_record;
 mod devices;
 mod fills;
 mod flags;
+mod heard;
 mod quarantine;
 mod results;
 pub(super) mod row;
 mod settings;
+
+pub(super) use heard::Heard;
 
 use super::EmbeddedStore;
 use crate::{
@@ -83,16 +86,11 @@ impl Records for EmbeddedStore {
         heard: &[(DeviceId, Timestamp)],
         attributes: &[Attribute],
     ) -> Result<(), StoreError> {
-        if heard.is_empty() && attributes.is_empty() {
-            return Ok(());
-        }
-        self.connections.write("note what devices say", |tx| {
-            devices::note(tx, heard, attributes)
-        })
+        self.hear(heard, attributes)
     }
 
     fn devices(&self) -> Result<Vec<DeviceHealth>, StoreError> {
-        self.connections.read("read the devices", devices::load)
+        self.all_devices()
     }
 
     fn changes(&self, limit: usize) -> Result<(Vec<Change>, i64), StoreError> {
