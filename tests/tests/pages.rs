@@ -34,8 +34,8 @@ fn the_demo_shows_its_shelf_and_a_hive() {
     for view in &views {
         let name = view["view"].as_str().unwrap();
         let text = view["text"].as_str().unwrap();
-        assert_eq!(view["complaints"], serde_json::json!([]), "{name}");
         assert_eq!(view["failed"], serde_json::json!([]), "{name}");
+        assert_eq!(view["complaints"], serde_json::json!([]), "{name}");
         assert!(
             view["rows"].as_u64().unwrap() > 60,
             "{name} looks blank: {view}"
