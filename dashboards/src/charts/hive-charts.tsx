@@ -85,7 +85,8 @@ function useHiveData(hive: ShelfHive, yard: ShelfYard, bounds: View, view: Signa
   const days = `from=${dateOf(bounds.from, yard.timezone)}&to=${dateOf(bounds.to, yard.timezone)}`;
   const uptake = useQuery<{ days: UptakeDay[] }>(`${base}/uptake?${days}`);
   const weight = useQuery<{ days: WeightDay[] }>(`${base}/weight?${days}`);
-  const fills = useQuery<{ fills: Fill[] }>(`${base}/fills?${days}`);
+  const moments = `from=${new Date(bounds.from).toISOString()}&to=${new Date(bounds.to).toISOString()}`;
+  const fills = useQuery<{ fills: Fill[] }>(`${base}/fills?${moments}`);
   const flags = useQuery<{ flags: Flag[] }>(`${base}/flags`);
   const declared = useQuery<YardDeclaration>(`/api/v1/yards/${encodeURIComponent(yard.id)}`);
   const weather = declared.data?.weather ?? null;
