@@ -3,6 +3,7 @@
 //! brokers, files) ends here and only checked values of the domain go on.
 
 pub mod decode;
+pub mod session;
 
 pub mod apiary_file;
 
