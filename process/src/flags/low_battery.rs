@@ -1,51 +1,60 @@
 //! A battery is nearly empty.
 
-use super::{Sign, spells, subject_of};
-use crate::input::{DeviceInput, YardInput};
-use crate::robust::median_of_few;
-use larder_domain::{Flag, FlagKind, Severity};
+use super::{Case, Sign, Words, spells};
+use crate::input::DeviceInput;
+use larder_domain::{Flag, FlagKind, Sample, Severity};
 
-/// A lithium cell under this is nearly empty, V (common practice).
-const LOW_VOLTS: f64 = 3.50;
-/// Above this it has been changed or charged, V.
-const CHARGED_VOLTS: f64 = 3.60;
-/// The median of so many reports counts: cold nights and radio bursts make single ones sag.
-const REPORTS: usize = 5;
-/// It stays low, or charged, for so long, hours.
-const STAYS_HOURS: f64 = 3.0;
+/// A line through so many reports counts: cold nights and radio bursts make single ones sag.
+const REPORTS: usize = 9;
 
-/// Opens when the median of the last reports is low, closes when it is charged again.
-pub fn raise(input: &YardInput<'_>, device: &DeviceInput<'_>, flags: &mut Vec<Flag>) {
+/// Opens when the line through the last reports is low, closes when it is charged again.
+pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<Flag>) {
+    let parameters = &case.parameters.low_battery;
     let battery = device.battery;
-    let volts = |i: usize| {
-        let recent = &battery[(i + 1).saturating_sub(REPORTS)..=i];
-        median_of_few(recent.iter().map(|sample| sample.value)).unwrap_or(f64::NAN)
-    };
+    let volts = |i: usize| fitted(&battery[(i + 1).saturating_sub(REPORTS)..=i]);
     let signs = (0..battery.len()).map(|i| {
         let sign = match volts(i) {
-            low if low <= LOW_VOLTS => Sign::Holds,
-            high if high >= CHARGED_VOLTS => Sign::Gone,
+            low if low <= parameters.low_v => Sign::Holds,
+            high if high >= parameters.charged_v => Sign::Gone,
             _ => Sign::Between,
         };
         (battery[i].time, sign)
     });
-    let (hive, feeder) = subject_of(input, device.device);
-    for spell in spells(signs, STAYS_HOURS, STAYS_HOURS) {
-        flags.push(Flag {
-            kind: FlagKind::LowBattery,
-            yard: Some(input.yard.id.clone()),
-            hive: hive.clone(),
-            feeder: feeder.clone(),
-            device: Some(device.device.clone()),
-            opened_at: spell.from,
-            closed_at: spell.until,
+    for spell in spells(signs, 0.0, parameters.stays_hours) {
+        let words = Words {
             severity: Severity::Warning,
             probability: 0.95,
             evidence: format!(
-                "The battery of {} is at {:.2} V; under {LOW_VOLTS:.2} V it has days left.",
+                "The battery of {} is at {:.2} V; under {:.2} V it has days left.",
                 device.device,
-                volts(spell.opened)
+                volts(spell.opened),
+                parameters.low_v
             ),
-        });
+        };
+        flags.push(case.device_flag(FlagKind::LowBattery, device.device, spell, words));
     }
+}
+
+/// Where a straight line (least squares) through reports stands at the last one, V. With fewer than
+/// three it is their highest.
+fn fitted(reports: &[Sample]) -> f64 {
+    let Some(last) = reports.last() else {
+        return f64::NAN;
+    };
+    if reports.len() < 3 {
+        return reports
+            .iter()
+            .map(|r| r.value)
+            .fold(f64::NEG_INFINITY, f64::max);
+    }
+    let n = reports.len() as f64;
+    let hours = |r: &Sample| r.time.hours_since(last.time);
+    let mean_t = reports.iter().map(hours).sum::<f64>() / n;
+    let mean_v = reports.iter().map(|r| r.value).sum::<f64>() / n;
+    let tt: f64 = reports.iter().map(|r| (hours(r) - mean_t).powi(2)).sum();
+    let tv: f64 = reports
+        .iter()
+        .map(|r| (hours(r) - mean_t) * (r.value - mean_v))
+        .sum();
+    mean_v - tv / tt.max(1e-9) * mean_t
 }

@@ -1,96 +1,213 @@
-//! What is wrong, since when, and why it is thought so. One file for each kind.
+//! What is wrong, since when, and why it is thought so. One file for each kind or for kinds that
+//! one model tells apart.
 //!
-//! A flag never flaps: it opens on one condition and closes on a clearly better one.
+//! A flag never flaps: it opens on one condition and closes on a clearly better one. It opens at
+//! the moment at which its condition was first known to hold, with what had been measured by then;
+//! a run over old readings says what the live one said.
 
+mod balance;
+mod behind;
+mod cold;
+mod displaced;
 mod empty;
+pub mod filter;
+mod flow;
+mod loss;
 mod low_battery;
+mod needs_feed;
+mod night;
+pub mod parameters;
+mod refill;
+mod sensor_fault;
+pub mod signals;
 mod silent;
+mod souring;
+mod spells;
+mod stalled;
+mod stores;
+
+pub use parameters::FlagParameters;
+pub use spells::{Sign, Spell, joined, spells};
 
 use crate::analysis::YardAnalysis;
 use crate::input::YardInput;
-use larder_domain::{DeviceId, FeederId, Flag, HiveId, Timestamp};
+use balance::Balance;
+use larder_domain::{DeviceId, FeederId, Flag, FlagKind, HiveId, Severity};
+use signals::{FeederSignals, HiveSignals, Signals};
 
-/// All flags that were open at some time in the span, by opening time.
+/// All flags that were open at some time in the span, by opening time, with default parameters.
 pub fn raise(input: &YardInput<'_>, analysis: &YardAnalysis) -> Vec<Flag> {
+    raise_with(input, analysis, &FlagParameters::default())
+}
+
+/// The same with parameters of the yard's own.
+pub fn raise_with(
+    input: &YardInput<'_>,
+    analysis: &YardAnalysis,
+    parameters: &FlagParameters,
+) -> Vec<Flag> {
+    if analysis.grid.is_empty() {
+        return Vec::new();
+    }
+    let signals = Signals::of(input, analysis);
+    let balance = Balance::of(&signals);
+    let case = Case {
+        input,
+        analysis,
+        signals: &signals,
+        balance: &balance,
+        parameters,
+    };
     let mut flags = Vec::new();
     for device in &input.devices {
-        silent::raise(input, device, &mut flags);
-        low_battery::raise(input, device, &mut flags);
+        silent::raise(&case, device, &mut flags);
+        low_battery::raise(&case, device, &mut flags);
     }
-    for (hive, found) in input.hives.iter().zip(&analysis.hives) {
-        for (feeder, found) in hive.feeders.iter().zip(&found.feeders) {
-            empty::raise(input, &analysis.grid, feeder, found, &mut flags);
-        }
-    }
+    let displaced = displaced::raise(&case, &mut flags);
+    let faults = sensor_fault::raise(&case, &displaced, &mut flags);
+    let doubts = Doubts { displaced, faults };
+    let flow = flow::raise(&case, &doubts, &mut flags);
+    loss::raise(&case, &doubts, &mut flags);
+    empty::raise(&case, &doubts, &mut flags);
+    cold::raise(&case, &doubts, &mut flags);
+    stalled::raise(&case, &doubts, &flow, &mut flags);
+    souring::raise(&case, &doubts, &flow, &mut flags);
+    refill::raise(&case, &doubts, &flow, &mut flags);
+    needs_feed::raise(&case, &doubts, &flow, &mut flags);
+    behind::raise(&case, &doubts, &flow, &mut flags);
+    finish(input, flags)
+}
+
+fn finish(input: &YardInput<'_>, mut flags: Vec<Flag>) -> Vec<Flag> {
     let within = |flag: &Flag| {
         flag.opened_at < input.span.end && flag.closed_at.is_none_or(|at| at > input.span.start)
     };
     flags.retain(within);
     flags.sort_by(|a, b| {
-        let key = |f: &Flag| (f.opened_at, f.kind, f.device.clone(), f.feeder.clone());
+        let key = |f: &Flag| {
+            (
+                f.opened_at,
+                f.kind,
+                f.device.clone(),
+                f.feeder.clone(),
+                f.hive.clone(),
+            )
+        };
         key(a).cmp(&key(b))
     });
     flags
 }
 
-/// From when to when a condition held; `None`: it still does.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub struct Spell {
-    /// Index of the observation that opened it.
-    pub opened: usize,
-    /// When it opened.
-    pub from: Timestamp,
-    /// When it closed.
-    pub until: Option<Timestamp>,
+/// One yard, and all that the kinds share.
+struct Case<'a> {
+    input: &'a YardInput<'a>,
+    analysis: &'a YardAnalysis,
+    signals: &'a Signals,
+    balance: &'a Balance,
+    parameters: &'a FlagParameters,
 }
 
-/// What one observation says about a condition.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub enum Sign {
-    /// It holds.
-    Holds,
-    /// It clearly no longer holds.
-    Gone,
-    /// Neither: what was, stays.
-    Between,
+/// What must not be believed when.
+struct Doubts {
+    /// For each hive and feeder: when it was off.
+    displaced: Vec<Vec<Vec<Spell>>>,
+    /// Instruments that were wrong.
+    faults: Faults,
 }
 
-/// Runs a condition with hysteresis in level and time: it opens when it has held for `open_hours`
-/// and closes when it has been gone for `close_hours`. Signs must be in order of time.
-pub fn spells(
-    signs: impl Iterator<Item = (Timestamp, Sign)>,
-    open_hours: f64,
-    close_hours: f64,
-) -> Vec<Spell> {
-    let mut found: Vec<Spell> = Vec::new();
-    let mut open = false;
-    let mut since: Option<Timestamp> = None;
-    for (i, (at, sign)) in signs.enumerate() {
-        let turns = if open { Sign::Gone } else { Sign::Holds };
-        if sign != turns {
-            since = None;
-            continue;
-        }
-        let start = *since.get_or_insert(at);
-        let needed = if open { close_hours } else { open_hours };
-        if at.hours_since(start) < needed {
-            continue;
-        }
-        since = None;
-        if open {
-            if let Some(spell) = found.last_mut() {
-                spell.until = Some(at);
-            }
-        } else {
-            found.push(Spell {
-                opened: i,
-                from: at,
-                until: None,
-            });
-        }
-        open = !open;
+/// When instruments were known to be wrong.
+#[derive(Default)]
+struct Faults {
+    /// For each hive: its scale.
+    scales: Vec<Vec<Spell>>,
+    /// For each hive and feeder: its level sensor.
+    levels: Vec<Vec<Vec<Spell>>>,
+}
+
+impl Doubts {
+    fn scale(&self, case: &Case<'_>, hive: usize, k: usize) -> bool {
+        let at = case.signals.grid.time(k);
+        self.faults.scales[hive]
+            .iter()
+            .any(|spell| spell.holds_at(at))
     }
-    found
+
+    fn level(&self, case: &Case<'_>, hive: usize, feeder: usize, k: usize) -> bool {
+        let at = case.signals.grid.time(k);
+        self.faults.levels[hive][feeder]
+            .iter()
+            .any(|spell| spell.holds_at(at))
+    }
+
+    fn off(&self, case: &Case<'_>, hive: usize, feeder: usize, k: usize) -> bool {
+        let at = case.signals.grid.time(k);
+        self.displaced[hive][feeder]
+            .iter()
+            .any(|spell| spell.holds_at(at))
+    }
+}
+
+/// What a flag says besides its kind and its place.
+struct Words {
+    severity: Severity,
+    probability: f64,
+    evidence: String,
+}
+
+impl<'a> Case<'a> {
+    /// Every feeder: its hive's index, its own, the hive's signals and its own.
+    fn feeders(&self) -> impl Iterator<Item = (usize, usize, &'a HiveSignals, &'a FeederSignals)> {
+        let hives = self.signals.hives.iter().enumerate();
+        hives.flat_map(|(h, hive)| {
+            let feeders = hive.feeders.iter().enumerate();
+            feeders.map(move |(f, feeder)| (h, f, hive, feeder))
+        })
+    }
+
+    fn feeder(&self, hive: usize, feeder: usize) -> &'a larder_domain::Feeder {
+        self.input.hives[hive].feeders[feeder].feeder
+    }
+
+    fn device_flag(&self, kind: FlagKind, device: &DeviceId, spell: Spell, words: Words) -> Flag {
+        let (hive, feeder) = subject_of(self.input, device);
+        Flag {
+            device: Some(device.clone()),
+            hive,
+            feeder,
+            ..self.flag(kind, spell, words)
+        }
+    }
+
+    fn hive_flag(&self, kind: FlagKind, hive: usize, spell: Spell, words: Words) -> Flag {
+        let hive = self.input.hives[hive].hive.id.clone();
+        Flag {
+            hive: Some(hive),
+            ..self.flag(kind, spell, words)
+        }
+    }
+
+    fn feeder_flag(&self, kind: FlagKind, at: (usize, usize), spell: Spell, words: Words) -> Flag {
+        let feeder = self.feeder(at.0, at.1).id.clone();
+        Flag {
+            feeder: Some(feeder),
+            ..self.hive_flag(kind, at.0, spell, words)
+        }
+    }
+
+    fn flag(&self, kind: FlagKind, spell: Spell, words: Words) -> Flag {
+        Flag {
+            kind,
+            yard: Some(self.input.yard.id.clone()),
+            hive: None,
+            feeder: None,
+            device: None,
+            opened_at: spell.from,
+            closed_at: spell.until,
+            severity: words.severity,
+            probability: words.probability.clamp(0.01, 0.99),
+            evidence: words.evidence,
+        }
+    }
 }
 
 /// The hive and feeder that a device serves, where it serves one.
@@ -113,26 +230,5 @@ fn subject_of(input: &YardInput<'_>, device: &DeviceId) -> (Option<HiveId>, Opti
     match (hives.next(), hives.next()) {
         (Some(hive), None) => (Some(hive.hive.id.clone()), None),
         _ => (None, None),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_flag_does_not_flap() {
-        use Sign::{Between, Gone, Holds};
-        let signs = [
-            Holds, Gone, Holds, Holds, Holds, Gone, Holds, Between, Gone, Gone, Gone, Holds,
-        ];
-        let hourly = (0..).map(|h| Timestamp(h * 3_600_000));
-        let found = spells(hourly.zip(signs), 2.0, 2.0);
-        let expected = Spell {
-            opened: 4,
-            from: Timestamp(4 * 3_600_000),
-            until: Some(Timestamp(10 * 3_600_000)),
-        };
-        assert_eq!(found, [expected]);
     }
 }

@@ -1,0 +1,99 @@
+//! Hour by hour: what left the hive and what left its feeders. Syrup that a colony takes stays on
+//! the scale; syrup that leaks or is robbed does not. What the whole yard's hives do at the same
+//! time (bees out, rain, drying) is taken off, since neighbours are the control group.
+
+use super::signals::{HiveSignals, Signals, nodes};
+use crate::robust::median;
+
+/// The yard's weights, smoothed and differenced.
+pub struct Balance {
+    /// For each hive: the weight at each node, mean of the last hour, kg.
+    weight: Vec<Vec<f64>>,
+    /// For each window: the yard's median change at each node, kg.
+    common: Vec<Vec<f64>>,
+}
+
+/// Windows over which changes are looked at, hours.
+pub const WINDOWS: [f64; 6] = [1.5, 2.0, 3.0, 6.0, 12.0, 24.0];
+/// A median of fewer hives says little of what the yard does.
+const LEAST_HIVES: usize = 3;
+/// A weight is carried over silence for so many nodes.
+const CARRIED: usize = 2;
+
+impl Balance {
+    /// Of one yard.
+    pub fn of(signals: &Signals) -> Self {
+        let weight: Vec<Vec<f64>> = signals.hives.iter().map(hourly).collect();
+        let mut known = Vec::new();
+        let common = WINDOWS
+            .iter()
+            .map(|&hours| {
+                let back = nodes(hours);
+                (0..signals.grid.len())
+                    .map(|k| {
+                        known.clear();
+                        let changes = weight.iter().map(|w| change(w, k, back));
+                        known.extend(changes.filter(|c| !c.is_nan()));
+                        if known.len() < LEAST_HIVES {
+                            return f64::NAN;
+                        }
+                        median(&mut known).unwrap_or(f64::NAN)
+                    })
+                    .collect()
+            })
+            .collect();
+        Self { weight, common }
+    }
+
+    /// How much a hive's weight changed in the window before node `k`, kg.
+    pub fn change(&self, hive: usize, k: usize, window: usize) -> f64 {
+        change(&self.weight[hive], k, nodes(WINDOWS[window]))
+    }
+
+    /// The same for the yard's median hive; NaN where too few are weighed.
+    pub fn common(&self, k: usize, window: usize) -> f64 {
+        self.common[window][k]
+    }
+
+    /// The weight at a node, kg.
+    pub fn weight(&self, hive: usize, k: usize) -> f64 {
+        self.weight[hive][k]
+    }
+
+    /// What the hive lost in the window beyond what its yard did, kg.
+    pub fn excess_loss(&self, hive: usize, k: usize, window: usize) -> f64 {
+        let common = self.common(k, window);
+        let expected = if common.is_nan() { 0.0 } else { common };
+        expected - self.change(hive, k, window)
+    }
+}
+
+fn change(weight: &[f64], k: usize, back: usize) -> f64 {
+    if k < back {
+        f64::NAN
+    } else {
+        weight[k] - weight[k - back]
+    }
+}
+
+fn hourly(hive: &HiveSignals) -> Vec<f64> {
+    let free = &hive.free_kg;
+    let mut age = usize::MAX;
+    let mut last = f64::NAN;
+    (0..free.len())
+        .map(|k| {
+            let before = if k > 0 { free[k - 1] } else { f64::NAN };
+            let mean = match (free[k].is_nan(), before.is_nan()) {
+                (false, false) => 0.5 * (free[k] + before),
+                (false, true) => free[k],
+                (true, _) => f64::NAN,
+            };
+            if mean.is_nan() {
+                age = age.saturating_add(1);
+                return if age <= CARRIED { last } else { f64::NAN };
+            }
+            (last, age) = (mean, 0);
+            mean
+        })
+        .collect()
+}

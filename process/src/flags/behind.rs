@@ -1,0 +1,53 @@
+//! Will not make its weight in time: the gain still needed a day is well above the last week's.
+
+use super::signals::nodes;
+use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
+use larder_domain::{Flag, FlagKind, Severity};
+
+/// Opens when the pace has been too slow for two days.
+pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, _flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
+    let signals = case.signals;
+    let parameters = &case.parameters.behind;
+    let week = nodes(7.0 * 24.0);
+    for (h, hive) in signals.hives.iter().enumerate() {
+        let Some(target) = stores::target(case, h).filter(|_| hive.weighed) else {
+            continue;
+        };
+        let Some(date) = target.date else { continue };
+        let weight = stores::gross(case, h);
+        let pace = |k: usize| {
+            let days = date.hours_since(signals.grid.time(k)) / 24.0;
+            let needed = (target.kg - weight[k]) / days.max(0.5);
+            let had = (weight[k] - weight[k - week]) / 7.0;
+            (days, needed, had)
+        };
+        if signals.last <= week {
+            continue;
+        }
+        let signs = (week..=signals.last).map(|k| {
+            let (days, needed, had) = pace(k);
+            let sign = if days <= 0.0 || needed <= 0.0 {
+                Sign::Gone
+            } else if needed.is_nan() || had.is_nan() || doubts.scale(case, h, k) {
+                Sign::Between
+            } else if needed > parameters.factor * had.max(0.0) {
+                Sign::Holds
+            } else {
+                Sign::Gone
+            };
+            (signals.grid.time(k), sign)
+        });
+        for spell in spells(signs, parameters.hours, 1.0) {
+            let (days, needed, had) = pace(spell.opened + week);
+            let words = Words {
+                severity: Severity::Warning,
+                probability: 0.8,
+                evidence: format!(
+                    "Needs {needed:.2} kg a day for {days:.0} more days to reach {:.1} kg; gained {had:.2} kg a day in the last week.",
+                    target.kg
+                ),
+            };
+            flags.push(case.hive_flag(FlagKind::BehindTarget, h, spell, words));
+        }
+    }
+}

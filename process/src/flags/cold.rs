@@ -1,0 +1,86 @@
+//! Too cold to take syrup: bees do not leave the cluster for cold syrup, and are chilled by it.
+
+use super::signals::nodes;
+use super::{Case, Doubts, Sign, Words, spells};
+use crate::robust::median;
+use larder_domain::{Flag, FlagKind, Severity};
+
+/// How easily syrup of a temperature is taken: 0 below the coldest they take, 1 where they take it
+/// freely, a straight line between.
+pub(super) fn ease(parameters: &super::parameters::Cold, celsius: f64) -> f64 {
+    let span = parameters.free_cel - parameters.none_cel;
+    ((celsius - parameters.none_cel) / span).clamp(0.0, 1.0)
+}
+
+/// The mean ease of the 24 hours before each node; NaN where less than half of it is known.
+pub(super) fn ease_of_day(case: &Case<'_>, syrup: &[f64]) -> Vec<f64> {
+    let day = nodes(24.0);
+    let (mut sum, mut n) = (0.0, 0usize);
+    (0..syrup.len())
+        .map(|k| {
+            if !syrup[k].is_nan() {
+                sum += ease(&case.parameters.cold, syrup[k]);
+                n += 1;
+            }
+            if k >= day && !syrup[k - day].is_nan() {
+                sum -= ease(&case.parameters.cold, syrup[k - day]);
+                n -= 1;
+            }
+            if n * 2 < day {
+                f64::NAN
+            } else {
+                sum / n as f64
+            }
+        })
+        .collect()
+}
+
+/// Opens when a whole day was too cold, closes when taking is possible again or nothing is left.
+pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
+    let signals = case.signals;
+    let parameters = &case.parameters.cold;
+    for (h, f, _, feeder) in case.feeders() {
+        let capacity = case.feeder(h, f).capacity_l;
+        let easy = ease_of_day(case, &feeder.syrup);
+        let course = &case.analysis.hives[h].feeders[f].course;
+        let left = |k: usize| {
+            if feeder.sensed {
+                feeder.followed[k].litres
+            } else {
+                course.volume_l[k]
+            }
+        };
+        let signs = (0..=signals.last).map(|k| {
+            let nothing = left(k) < parameters.least_share * capacity || feeder.filled[k].is_none();
+            let sign = match easy[k] {
+                _ if nothing || doubts.off(case, h, f, k) => Sign::Gone,
+                easy if easy < parameters.open_ease => Sign::Holds,
+                easy if easy > parameters.close_ease => Sign::Gone,
+                _ => Sign::Between,
+            };
+            (signals.grid.time(k), sign)
+        });
+        for spell in spells(signs, 0.5, 2.0) {
+            let k = spell.opened;
+            let day = &feeder.syrup[k.saturating_sub(nodes(24.0))..=k];
+            let mean = day.iter().filter(|v| !v.is_nan()).sum::<f64>() / day.len() as f64;
+            let warmest = day.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+            let beside = median(&mut day.to_vec()).unwrap_or(mean);
+            let whose = if feeder.own_thermometer {
+                "The syrup"
+            } else {
+                "Syrup in this yard"
+            };
+            let words = Words {
+                severity: Severity::Info,
+                probability: if feeder.own_thermometer { 0.95 } else { 0.85 },
+                evidence: format!(
+                    "{whose} was at {beside:.0} °C in the last day (warmest {warmest:.0} °C), and bees do not take it below {:.0} °C; {:.1} l left.",
+                    parameters.none_cel,
+                    left(k).max(0.0)
+                ),
+            };
+            flags.push(case.feeder_flag(FlagKind::TooCold, (h, f), spell, words));
+        }
+    }
+}

@@ -1,0 +1,206 @@
+//! A feeder was blown or knocked off.
+//!
+//! The scale drops at once by the syrup and the feeder itself, and the level sensor sees the floor,
+//! the far ground or nonsense. A keeper who tips syrup out leaves the feeder: the step is the syrup
+//! alone. Where the scale was not watching, a sensor that sees nonsense from one reading on is all
+//! there is, and the flag says so with its probability.
+
+use super::sensor_fault::{Judged, judge_level};
+use super::{Case, Spell, Words};
+use crate::evidence::ChangeKind;
+use crate::scale::ScaleStep;
+use crate::strengths::kg_per_litre;
+use larder_domain::{Flag, FlagKind, Severity, Timestamp};
+
+/// Readings behind a step that say where the level went.
+const LOOKED_AT: usize = 3;
+/// And within so many hours.
+const LOOK_HOURS: f64 = 1.0;
+/// So much of what was in it is gone.
+const GONE_SHARE: f64 = 0.75;
+/// A step is larger than the syrup by at least this, kg: the feeder went with it.
+const TARE_MARGIN_KG: f64 = 0.25;
+/// Less than this in it leaves nothing to tell by, l.
+const LEAST_LITRES: f64 = 0.3;
+/// Nonsense in so many readings in a row, with no scale to ask, means that the sensor hangs free.
+const NONSENSE_RUN: usize = 8;
+
+/// Raises the flags and returns the spells for each hive and feeder.
+pub(super) fn raise(case: &Case<'_>, flags: &mut Vec<Flag>) -> Vec<Vec<Vec<Spell>>> {
+    let mut all: Vec<Vec<Vec<Spell>>> = Vec::with_capacity(case.input.hives.len());
+    for (h, hive) in case.input.hives.iter().enumerate() {
+        let mut of_hive = vec![Vec::new(); hive.feeders.len()];
+        for (f, spells) in of_hive.iter_mut().enumerate() {
+            for found in find(case, h, f) {
+                spells.push(found.spell);
+                let words = found.words(case, h, f);
+                flags.push(case.feeder_flag(FlagKind::Displaced, (h, f), found.spell, words));
+            }
+        }
+        all.push(of_hive);
+    }
+    all
+}
+
+struct Found {
+    spell: Spell,
+    litres: f64,
+    step_kg: Option<f64>,
+    probability: f64,
+}
+
+impl Found {
+    fn words(&self, case: &Case<'_>, h: usize, f: usize) -> Words {
+        let feeder = &case.feeder(h, f).id;
+        let evidence = match self.step_kg {
+            Some(kg) => format!(
+                "{:.1} kg left the scale at once while {feeder} held {:.1} l, more than the syrup weighs, and its sensor no longer sees syrup. Look for the feeder, and wash spilled syrup away: it draws robbers.",
+                -kg, self.litres
+            ),
+            None => format!(
+                "The sensor of {feeder} sees nonsense from one reading on, with {:.1} l in it before, and no scale was heard. The feeder may have been knocked off.",
+                self.litres
+            ),
+        };
+        Words {
+            severity: Severity::Urgent,
+            probability: self.probability,
+            evidence,
+        }
+    }
+}
+
+fn find(case: &Case<'_>, h: usize, f: usize) -> Vec<Found> {
+    let feeder = &case.input.hives[h].feeders[f];
+    let judged = judge_level(feeder, case);
+    let mut found: Vec<Found> = Vec::new();
+    let steps = &case.analysis.hives[h].scale.steps;
+    if feeder.feeder.on_scale {
+        for step in steps
+            .iter()
+            .filter(|step| -step.kg >= case.parameters.displaced.least_step_kg)
+        {
+            let free = found
+                .last()
+                .is_none_or(|last| !last.spell.holds_at(step.before));
+            if free && let Some(new) = from_step(case, h, f, step, &judged) {
+                found.push(new);
+            }
+        }
+    }
+    for new in from_nonsense(case, h, f, &judged) {
+        let apart = found.iter().all(|old| {
+            new.spell.until.is_some_and(|until| until < old.spell.from)
+                || old.spell.until.is_some_and(|until| until < new.spell.from)
+        });
+        if apart {
+            found.push(new);
+        }
+    }
+    found.sort_by_key(|found| found.spell.from);
+    found
+}
+
+/// What was in the feeder shortly before `at`, l.
+fn litres_before(case: &Case<'_>, h: usize, f: usize, at: Timestamp) -> Option<f64> {
+    let grid = &case.signals.grid;
+    let k = grid.at_or_after(at).checked_sub(1)?;
+    let followed = &case.signals.hives[h].feeders[f].followed[k];
+    (followed.litres_sd < 0.15 * case.feeder(h, f).capacity_l).then_some(followed.litres)
+}
+
+fn from_step(
+    case: &Case<'_>,
+    h: usize,
+    f: usize,
+    step: &ScaleStep,
+    judged: &[Judged],
+) -> Option<Found> {
+    let litres = litres_before(case, h, f, step.after).filter(|&l| l > LEAST_LITRES)?;
+    let k = case.signals.grid.at_or_after(step.after);
+    let syrup_kg = litres * kg_per_litre(case.signals.hives[h].feeders[f].strength[k]);
+    let excess = -step.kg - syrup_kg;
+    if excess < -0.2 * syrup_kg {
+        return None;
+    }
+    let from = judged.partition_point(|j| j.time < step.before);
+    let behind = judged[from..].iter().take(LOOKED_AT);
+    let behind: Vec<_> = behind
+        .filter(|j| j.time.hours_since(step.before) <= LOOK_HOURS)
+        .collect();
+    let gone = |j: &&Judged| j.absurd || j.litres < (1.0 - GONE_SHARE) * litres;
+    let agree = behind.iter().filter(|j| gone(j)).count();
+    let (probability, known_at) = if behind.is_empty() {
+        // The level sensor went dark at that moment: only the feeder's own weight speaks.
+        let tare = case.parameters.displaced.tare_kg_per_litre * case.feeder(h, f).capacity_l;
+        if excess < tare.max(TARE_MARGIN_KG) || step.kg < -30.0 {
+            return None;
+        }
+        (0.6, step.before)
+    } else if 2 * agree > behind.len() {
+        let likely = if excess > TARE_MARGIN_KG { 0.97 } else { 0.7 };
+        (likely, behind.last().map_or(step.before, |j| j.time))
+    } else {
+        return None;
+    };
+    let probability = if excess > TARE_MARGIN_KG || behind.iter().any(|j| j.absurd) {
+        probability
+    } else {
+        return None;
+    };
+    Some(Found {
+        spell: Spell {
+            opened: k,
+            from: known_at,
+            until: back_on(case, h, f, step),
+        },
+        litres,
+        step_kg: Some(step.kg),
+        probability,
+    })
+}
+
+/// The feeder is back when a load comes on that is at least half of what went, or it is filled.
+fn back_on(case: &Case<'_>, h: usize, f: usize, step: &ScaleStep) -> Option<Timestamp> {
+    let found = &case.analysis.hives[h];
+    let mut steps = found.scale.steps.iter();
+    let load = steps.find(|later| later.after >= step.before && later.kg > 0.3 * -step.kg);
+    let mut changes = found.feeders[f].evidence.changes.iter();
+    let fill = changes.find(|c| c.kind == ChangeKind::Fill && c.after >= step.before);
+    let load = load.map(|later| later.before);
+    let fill = fill.map(|change| change.before);
+    [load, fill].into_iter().flatten().min()
+}
+
+fn from_nonsense(case: &Case<'_>, h: usize, f: usize, judged: &[Judged]) -> Vec<Found> {
+    let mut found = Vec::new();
+    let mut start = 0;
+    for i in 0..=judged.len() {
+        if i < judged.len() && judged[i].absurd && !judged[i].repeated {
+            continue;
+        }
+        let long = i - start >= NONSENSE_RUN;
+        if long {
+            let from = judged[start].time;
+            let opened = judged[start + NONSENSE_RUN - 1].time;
+            let litres = litres_before(case, h, f, from).filter(|&l| l > LEAST_LITRES);
+            let k = case.signals.grid.at_or_after(opened);
+            let scale = &case.signals.hives[h].gross_kg;
+            let watched = scale[k.saturating_sub(4)..=k].iter().any(|v| !v.is_nan());
+            if let Some(litres) = litres.filter(|_| !watched) {
+                found.push(Found {
+                    spell: Spell {
+                        opened: k,
+                        from: opened,
+                        until: judged.get(i).map(|j| j.time),
+                    },
+                    litres,
+                    step_kg: None,
+                    probability: 0.6,
+                });
+            }
+        }
+        start = i + 1;
+    }
+    found
+}

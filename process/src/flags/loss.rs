@@ -1,0 +1,424 @@
+//! Syrup leaves a feeder and does not reach the colony: a leak, or robbers.
+//!
+//! Two witnesses, hour by hour: what the level says went out of the feeder, and what the scale says
+//! went out of the hive beyond what the yard's other hives lost. Uptake stays on the scale but for
+//! the water that dries off; a leak does not. Robbers fly by day, carry honey off as well as syrup,
+//! and stop at dusk; a hole does not care.
+
+use super::cold::{ease, ease_of_day};
+use super::night::{Night, nights};
+use super::signals::{FeederSignals, nodes};
+use super::{Case, Doubts, Spell, Words};
+use crate::robust::median_of_few;
+use crate::strengths::kg_per_litre;
+use larder_domain::{Flag, FlagKind, Severity, Strength};
+
+/// Indices into [`super::balance::WINDOWS`] of the windows for fast losses.
+const FAST: [usize; 3] = [0, 1, 2];
+/// And for slow ones: 12 h.
+const SLOW: usize = 4;
+/// A fast loss has stopped when it has been gone for so long, hours.
+const FAST_GONE_HOURS: f64 = 3.0;
+/// Robbers come back the next morning: their flag stays over night, hours.
+const ROBBERS_GONE_HOURS: f64 = 18.0;
+/// Losing on for so long after dark is no robbery, hours.
+const DARK_HOURS: f64 = 2.5;
+/// A fast loss blurs the slow balance behind it for so long, hours.
+const BLURRED_HOURS: f64 = 24.0;
+
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Culprit {
+    Robbers,
+    Leak,
+    SlowLeak,
+}
+
+/// What a window says.
+#[derive(Clone, Copy)]
+struct Loss {
+    hours: f64,
+    /// Out of the feeder, l.
+    drop_l: f64,
+    /// The same, kg.
+    drop_kg: f64,
+    /// Out of the hive, kg; NaN without a scale.
+    hive_kg: f64,
+}
+
+struct Open {
+    culprit: Culprit,
+    opened: usize,
+    seen: Loss,
+    probability: f64,
+    gone_since: Option<usize>,
+    dark_since: Option<usize>,
+}
+
+/// Raises both kinds.
+pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
+    for (h, f, hive, feeder) in case.feeders() {
+        if feeder.sensed {
+            let on_scale = case.feeder(h, f).on_scale;
+            let watch = Watch {
+                case,
+                doubts,
+                h,
+                f,
+                feeder,
+                weighed: hive.weighed,
+                on_scale,
+                nights: nights(case, h),
+                easy: ease_of_day(case, &feeder.syrup),
+            };
+            watch.run(flags);
+        }
+    }
+}
+
+struct Watch<'a> {
+    case: &'a Case<'a>,
+    doubts: &'a Doubts,
+    h: usize,
+    f: usize,
+    feeder: &'a FeederSignals,
+    weighed: bool,
+    on_scale: bool,
+    nights: Vec<Night>,
+    easy: Vec<f64>,
+}
+
+impl Watch<'_> {
+    fn run(&self, flags: &mut Vec<Flag>) {
+        let signals = self.case.signals;
+        let mut open: Option<Open> = None;
+        let mut fast_before = 0;
+        let mut robbed_until = 0;
+        for k in nodes(4.0)..=signals.last {
+            let blind = self.doubts.level(self.case, self.h, self.f, k)
+                || self.doubts.off(self.case, self.h, self.f, k);
+            if blind {
+                if let Some(was) = open.take() {
+                    flags.push(self.flag(&was, Some(k)));
+                }
+                continue;
+            }
+            let fast = FAST.iter().find_map(|&w| self.fast(k, w));
+            let slow = self.slow(k);
+            if let Some(was) = &mut open {
+                let lasting = match was.culprit {
+                    Culprit::SlowLeak => self.still_slow(k),
+                    _ => self.still_fast(k),
+                };
+                was.gone_since = if lasting {
+                    None
+                } else {
+                    was.gone_since.or(Some(k))
+                };
+                let going = self.fast(k, FAST[0]).is_some();
+                let dark = was.culprit == Culprit::Robbers && !signals.daylight[k] && going;
+                was.dark_since = if dark {
+                    was.dark_since.or(Some(k))
+                } else {
+                    None
+                };
+                let wait = match was.culprit {
+                    Culprit::Robbers => ROBBERS_GONE_HOURS,
+                    Culprit::Leak => FAST_GONE_HOURS,
+                    Culprit::SlowLeak => 2.0 * FAST_GONE_HOURS,
+                };
+                let over = was.gone_since.is_some_and(|since| k - since >= nodes(wait));
+                let no_robbers = was
+                    .dark_since
+                    .is_some_and(|since| k - since >= nodes(DARK_HOURS));
+                let refilled = self.feeder.changed[k] == Some(k) && was.culprit != Culprit::Robbers;
+                if over || no_robbers || refilled {
+                    robbed_until = k + nodes(BLURRED_HOURS);
+                    if let Some(was) = open.take() {
+                        flags.push(self.flag(&was, Some(k)));
+                    }
+                }
+                continue;
+            }
+            fast_before = if fast.is_some() { fast_before + 1 } else { 0 };
+            if let Some(seen) = fast.filter(|_| fast_before > 1) {
+                let (culprit, probability) = self.culprit(k, &seen);
+                open = Some(Open {
+                    culprit,
+                    opened: k,
+                    seen,
+                    probability,
+                    gone_since: None,
+                    dark_since: None,
+                });
+            } else if let Some(seen) = slow.filter(|_| k >= robbed_until) {
+                open = Some(Open {
+                    culprit: Culprit::SlowLeak,
+                    opened: k,
+                    seen,
+                    probability: 0.7,
+                    gone_since: None,
+                    dark_since: None,
+                });
+            }
+        }
+        if let Some(was) = open {
+            flags.push(self.flag(&was, None));
+        }
+    }
+
+    /// How much went out of the feeder in the window before `k`, l; NaN where something was poured
+    /// or nothing was seen.
+    fn drop(&self, k: usize, back: usize) -> f64 {
+        if k < back + 1 || self.feeder.changed[k] != self.feeder.changed[k - back - 1] {
+            return f64::NAN;
+        }
+        let mean = |k: usize| match (self.feeder.litres[k], self.feeder.litres[k - 1]) {
+            (a, b) if a.is_nan() => b,
+            (a, b) if b.is_nan() => a,
+            (a, b) => 0.5 * (a + b),
+        };
+        mean(k - back) - mean(k)
+    }
+
+    /// What the colony took before, l/h.
+    fn usual(&self, k: usize, back: usize) -> f64 {
+        let before = k.saturating_sub(back + nodes(6.0));
+        let capacity = self.case.feeder(self.h, self.f).capacity_l;
+        self.feeder.followed[before]
+            .rate
+            .max(LEAST_USUAL * capacity)
+    }
+
+    fn loss(&self, k: usize, window: usize) -> Loss {
+        let hours = super::balance::WINDOWS[window];
+        let drop_l = self.drop(k, nodes(hours));
+        let scale = self.weighed && !self.doubts.scale(self.case, self.h, k);
+        Loss {
+            hours,
+            drop_l,
+            drop_kg: drop_l * kg_per_litre(self.feeder.strength[k]),
+            hive_kg: if scale {
+                self.case.balance.excess_loss(self.h, k, window) - self.habit(k, window)
+            } else {
+                f64::NAN
+            },
+        }
+    }
+
+    /// What this hive loses beyond its yard at this time of other days, kg: strong colonies send more
+    /// bees out.
+    fn habit(&self, k: usize, window: usize) -> f64 {
+        let mut n = 0;
+        let days = (1..=HABIT_DAYS).filter_map(|day| {
+            let then = k.checked_sub(day * nodes(24.0))?;
+            let excess = self.case.balance.excess_loss(self.h, then, window);
+            (!excess.is_nan()).then_some(excess)
+        });
+        let found = median_of_few(days.inspect(|_| n += 1)).unwrap_or(0.0);
+        if n >= 2 {
+            found.clamp(-MOST_HABIT_KG, MOST_HABIT_KG)
+        } else {
+            0.0
+        }
+    }
+
+    fn fast(&self, k: usize, window: usize) -> Option<Loss> {
+        let parameters = &self.case.parameters.loss;
+        let seen = self.loss(k, window);
+        let usual = self.usual(k, nodes(seen.hours));
+        let rate = seen.drop_l / seen.hours;
+        let noise = self.feeder.noise_l;
+        if seen.hive_kg.is_nan() {
+            let clear = seen.drop_l > 8.0 * noise && rate > UNWEIGHED_L_PER_H + 3.0 * usual;
+            // A keeper, or a fall, takes it at once; robbers and holes take their time.
+            let half = self.drop(k, nodes(0.5 * seen.hours));
+            let gradual = (0.25..0.75).contains(&(half / seen.drop_l));
+            return (clear && gradual && seen.hours >= 2.0).then_some(seen);
+        }
+        let density = kg_per_litre(self.feeder.strength[k]);
+        let beyond_usual = seen.drop_kg - 1.5 * usual * seen.hours * density;
+        let drop_z = beyond_usual / (density * noise);
+        let by_day = if self.case.signals.daylight[k] {
+            DAY_SD_KG
+        } else {
+            NIGHT_SD_KG
+        };
+        let hive_z = seen.hive_kg / (by_day * (seen.hours / 2.0).sqrt());
+        let clear = drop_z > 2.5
+            && hive_z > 2.0
+            && drop_z.min(9.0) + hive_z.min(9.0) > parameters.sds * 2f64.sqrt()
+            && rate > FAST_L_PER_H + 1.5 * usual;
+        let agrees = if self.on_scale {
+            seen.hive_kg > parameters.fast_kg && seen.hive_kg > 0.5 * seen.drop_kg
+        } else {
+            // What the colony takes from beside the hive would show on the scale.
+            seen.hive_kg > -0.3 * seen.drop_kg && seen.drop_kg > parameters.fast_kg
+        };
+        (clear && agrees).then_some(seen)
+    }
+
+    fn still_fast(&self, k: usize) -> bool {
+        let seen = self.loss(k, FAST[1]);
+        let rate = seen.drop_l / seen.hours;
+        rate > FAST_L_PER_H + 1.5 * self.usual(k, nodes(6.0))
+            && (seen.hive_kg.is_nan() || seen.hive_kg >= 0.5 * self.case.parameters.loss.fast_kg)
+    }
+
+    fn culprit(&self, k: usize, seen: &Loss) -> (Culprit, f64) {
+        let parameters = &self.case.parameters.loss;
+        let signals = self.case.signals;
+        let air = signals.air[k];
+        let flying = signals.daylight[k] && (air.is_nan() || air >= parameters.flight_cel);
+        if !flying {
+            return (
+                Culprit::Leak,
+                if seen.hive_kg.is_nan() { 0.6 } else { 0.93 },
+            );
+        }
+        if seen.hive_kg.is_nan() {
+            return (Culprit::Robbers, 0.5);
+        }
+        if !self.on_scale {
+            let robbed = seen.hive_kg > 0.2 * seen.drop_kg;
+            return (
+                if robbed {
+                    Culprit::Robbers
+                } else {
+                    Culprit::Leak
+                },
+                0.7,
+            );
+        }
+        // By day robbers are the likelier guess; honey going too makes them sure.
+        let long = self.loss(k, FAST[2]);
+        let seen = if long.drop_kg > seen.drop_kg {
+            &long
+        } else {
+            seen
+        };
+        let factor = seen.hive_kg / seen.drop_kg.max(0.05);
+        let odds = 4.0 * (factor - parameters.honey_factor);
+        let robbed = 1.0 / (1.0 + (-odds).exp());
+        if robbed > 0.5 {
+            (Culprit::Robbers, robbed.clamp(0.6, 0.95))
+        } else {
+            (Culprit::Leak, (1.0 - robbed).clamp(0.6, 0.95))
+        }
+    }
+
+    /// A slow leak: a night in which the hive lost more than its like and the feeder went down, or
+    /// a feeder that goes down while the syrup is too cold to take.
+    fn slow(&self, k: usize) -> Option<Loss> {
+        self.by_night(k).or_else(|| self.by_cold(k))
+    }
+
+    fn by_night(&self, k: usize) -> Option<Loss> {
+        let parameters = &self.case.parameters.loss;
+        let at = self.nights.partition_point(|night| night.known < k);
+        let night = self.nights[at..].iter().find(|night| night.known == k)?;
+        let drop_l = night.drop_kg / kg_per_litre(self.feeder.strength[k]);
+        let odd = -night.odd_kg;
+        let clear =
+            odd > parameters.slow_kg * night.hours / 8.0 && odd > parameters.sds * night.sd_kg;
+        let fed = night.drop_kg > 0.5 * odd && drop_l > 4.0 * self.feeder.noise_l;
+        // More than what dries off: all the water that syrup has to lose, and what was taken before.
+        let dries = drying_share(self.feeder.strength[k]) + 0.05;
+        let beyond = odd > dries * night.drop_kg && odd > LATE_DRYING * night.fed_kg;
+        let clear = clear && beyond;
+        (self.on_scale && night.n_habit >= 3 && clear && fed).then_some(Loss {
+            hours: night.hours,
+            drop_l,
+            drop_kg: night.drop_kg,
+            hive_kg: odd,
+        })
+    }
+
+    fn by_cold(&self, k: usize) -> Option<Loss> {
+        let seen = self.loss(k, SLOW);
+        let parameters = &self.case.parameters.cold;
+        let window = &self.feeder.syrup[k.saturating_sub(nodes(12.0))..=k];
+        let lately = window.iter().map(|&t| ease(parameters, t)).sum::<f64>() / window.len() as f64;
+        let cold = self.easy[k] < COLD_EASE && lately < COLD_EASE;
+        let clear = seen.drop_l > COLD_DROP_L && seen.drop_l > 6.0 * self.feeder.noise_l;
+        // What is taken cold from beside the hive would weigh on the scale.
+        let agrees = if self.on_scale {
+            seen.hive_kg.is_nan() || seen.hive_kg >= 0.3 * seen.drop_kg
+        } else {
+            seen.hive_kg.is_nan() || seen.hive_kg >= -0.4 * seen.drop_kg
+        };
+        (cold && clear && agrees).then_some(seen)
+    }
+
+    fn still_slow(&self, k: usize) -> bool {
+        let drop_l = self.drop(k, nodes(12.0));
+        drop_l.is_nan() || drop_l > 0.5 * COLD_DROP_L
+    }
+
+    fn flag(&self, was: &Open, until: Option<usize>) -> Flag {
+        let grid = &self.case.signals.grid;
+        let spell = Spell {
+            opened: was.opened,
+            from: grid.time(was.opened),
+            until: until.map(|k| grid.time(k)),
+        };
+        let seen = &was.seen;
+        let hive = if seen.hive_kg.is_nan() {
+            "no scale was heard".to_owned()
+        } else {
+            format!("the hive lost {:.2} kg more than its yard", seen.hive_kg)
+        };
+        let feeder = &self.case.feeder(self.h, self.f).id;
+        let facts = format!(
+            "{:.2} l ({:.2} kg) left {feeder} in {:.1} h and {hive}; before, the colony took {:.2} l in that time.",
+            seen.drop_l,
+            seen.drop_kg,
+            seen.hours,
+            self.usual(was.opened, nodes(seen.hours)) * seen.hours
+        );
+        let (kind, advice) = match was.culprit {
+            Culprit::Robbers => (
+                FlagKind::Robbed,
+                " In flight weather, with honey going too: robbers. Narrow the entrance and do not spill syrup.",
+            ),
+            _ => (
+                FlagKind::Leaking,
+                " Spilled syrup draws robbers: wash it away.",
+            ),
+        };
+        let words = Words {
+            severity: if was.culprit == Culprit::SlowLeak {
+                Severity::Warning
+            } else {
+                Severity::Urgent
+            },
+            probability: was.probability,
+            evidence: facts + advice,
+        };
+        self.case.feeder_flag(kind, (self.h, self.f), spell, words)
+    }
+}
+
+/// Out of a feeder faster than a colony takes it, l/h (`uptake_rates`: up to 3.8 l a day).
+const FAST_L_PER_H: f64 = 0.06;
+/// The same where no scale confirms it.
+const UNWEIGHED_L_PER_H: f64 = 0.25;
+/// A colony may take so much at any time, l/h for each litre of capacity (measured).
+const LEAST_USUAL: f64 = 0.008;
+/// By how much two hives of a yard differ in two hours, by day and by night, kg (measured).
+const DAY_SD_KG: f64 = 0.08;
+const NIGHT_SD_KG: f64 = 0.04;
+/// Days that make a hive's habit, and the most that it explains, kg.
+const HABIT_DAYS: usize = 5;
+const MOST_HABIT_KG: f64 = 0.3;
+/// Syrup is too cold to be taken when the day's ease is below this (see [`super::cold`]).
+const COLD_EASE: f64 = 0.25;
+/// And a feeder that goes down by this in 12 h then leaks, l.
+const COLD_DROP_L: f64 = 0.15;
+/// Of what was taken in two days, at most so much dries off in one night, kg/kg (measured).
+const LATE_DRYING: f64 = 0.1;
+
+/// The share of syrup that dries off on the way to capped stores of 18 % water.
+fn drying_share(strength: Option<Strength>) -> f64 {
+    let sugar = strength.map_or(0.6, |s| s.mass_fraction().value());
+    (1.0 - sugar / 0.82).clamp(0.0, 0.6)
+}
