@@ -1,7 +1,7 @@
 import { units } from "../data/prefs";
 import { useSignal } from "../data/signal";
 import type { UptakeDay } from "../data/types";
-import { dateWords } from "../time/words";
+import { dayAndMonth } from "../time/words";
 import { withInterval } from "../units/units";
 
 interface Props {
@@ -9,19 +9,19 @@ interface Props {
   days: UptakeDay[];
   emphasis: boolean;
   /** Litres at the top of the strip; the same for strips that are compared. */
-  top_l?: number;
+  top_l: number;
 }
 
 const WIDTH = 14 * 20;
 const HEIGHT = 44;
 
 /** Two weeks of daily uptake in a line: firm to the low end, fading to the high one. */
-export function DayStrip({ name, days, emphasis, top_l = 1.5 }: Props) {
+export function DayStrip({ name, days, emphasis, top_l }: Props) {
   const system = useSignal(units);
   const y = (litres: number) => HEIGHT - Math.min(1, Math.max(0, litres) / top_l) * (HEIGHT - 4);
   const last = days.findLast((day) => day.uptake_l !== null);
   const spoken =
-    last?.uptake_l == null ? "uptake not known" : `${withInterval(last.uptake_l, "volume", system)} on ${dateWords(last.date)}`;
+    last?.uptake_l == null ? "uptake not known" : `${withInterval(last.uptake_l, "volume", system)} on ${dayAndMonth(Date.parse(last.date), "UTC")}`;
   return (
     <figure class={`strip ${emphasis ? "strip-own" : ""}`}>
       <figcaption>

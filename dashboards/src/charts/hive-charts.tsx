@@ -264,11 +264,14 @@ function Ranges({ view, bounds }: { view: Signal<View>; bounds: View }) {
   };
   return (
     <div class="ranges" role="group" aria-label="Stretch of time">
+      <div>
       {RANGES.map(({ words, length }) => (
         <button key={words} type="button" aria-pressed={Math.abs(span(current) - length) < HOUR * 2} onClick={() => show(length)}>
           {words}
         </button>
       ))}
+      </div>
+      <div>
       <button type="button" aria-label="Earlier" onClick={() => view.set(pan(current, -span(current) / 2, bounds))}>
         ←
       </button>
@@ -281,6 +284,7 @@ function Ranges({ view, bounds }: { view: Signal<View>; bounds: View }) {
       <button type="button" aria-label="Zoom out" onClick={() => view.set(zoom(current, 2, middle, bounds))}>
         −
       </button>
+      </div>
     </div>
   );
 }

@@ -11,6 +11,8 @@ export interface Inks {
   /** Width of a data line in CSS pixels. */
   stroke: number;
   font: string;
+  /** Nothing may fade: bright sun. */
+  hatched: boolean;
 }
 
 export function readInks(element: Element): Inks {
@@ -27,5 +29,6 @@ export function readInks(element: Element): Inks {
     paper: variable("--paper"),
     stroke: Number(variable("--chart-stroke")) || 1.75,
     font: style.fontFamily,
+    hatched: variable("--hatched") === "1",
   };
 }

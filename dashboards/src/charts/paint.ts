@@ -44,11 +44,12 @@ export function paintBars(bars: DayBar[]): Painter {
         const [lo, hi] = [Math.max(0, estimate.lo), Math.max(0, estimate.hi)];
         ctx.fillStyle = inks.syrup;
         ctx.fillRect(x, y(lo), w, zero - y(lo));
-        const fade = ctx.createLinearGradient(0, y(lo), 0, y(hi) - 1);
-        fade.addColorStop(0, inks.syrup);
-        fade.addColorStop(1, transparent(inks.syrup));
-        ctx.fillStyle = fade;
+        ctx.fillStyle = inks.hatched ? hatch(ctx, inks) : fade(ctx, inks, y(lo), y(hi));
         ctx.fillRect(x, y(hi), w, y(lo) - y(hi));
+        if (inks.hatched) {
+          ctx.fillStyle = inks.paper;
+          ctx.fillRect(x, y(estimate.value) - 3 * ratio, w, 6 * ratio);
+        }
         ctx.fillStyle = inks.ink;
         ctx.fillRect(x - ratio, y(estimate.value) - ratio, w + 2 * ratio, 2 * ratio);
       }
@@ -185,7 +186,32 @@ function font(inks: Inks, size: number): string {
   return `${size * devicePixelRatio}px ${inks.font}`;
 }
 
-/** The same colour with nothing of it: a gradient's far end. Inks are six-digit hex. */
-function transparent(colour: string): string {
-  return `${colour.slice(0, 7)}00`;
+/** From syrup to nothing. */
+function fade(ctx: CanvasRenderingContext2D, inks: Inks, from: number, to: number): CanvasGradient {
+  const gradient = ctx.createLinearGradient(0, from, 0, to - 1);
+  gradient.addColorStop(0, inks.syrup);
+  gradient.addColorStop(1, clear(inks.syrup));
+  return gradient;
+}
+
+/** The same hex colour with nothing of it; a plain "transparent" would pass through grey. */
+function clear(hex: string): string {
+  return hex.length === 4 ? `${hex}0` : `${hex}00`;
+}
+
+/** In bright sun nothing fades: the uncertain part is hatched. */
+function hatch(ctx: CanvasRenderingContext2D, inks: Inks): CanvasPattern | string {
+  const size = 6 * devicePixelRatio;
+  const tile = new OffscreenCanvas(size, size);
+  const ink = tile.getContext("2d");
+  if (ink === null) return inks.quiet;
+  ink.strokeStyle = inks.syrup;
+  ink.lineWidth = size / 3;
+  ink.beginPath();
+  for (const shift of [-size, 0, size]) {
+    ink.moveTo(shift - 1, size + 1);
+    ink.lineTo(shift + size + 1, -1);
+  }
+  ink.stroke();
+  return ctx.createPattern(tile, "repeat") ?? inks.quiet;
 }

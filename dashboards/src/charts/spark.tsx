@@ -1,3 +1,4 @@
+import { useState } from "preact/hooks";
 import { units } from "../data/prefs";
 import { useSignal } from "../data/signal";
 import type { Columns } from "../data/types";
@@ -15,17 +16,20 @@ interface Props {
   label: string;
 }
 
-const WIDTH = 700;
 const HEIGHT = 96;
 const FOOT = 20;
+
+/** A phone gets a drawing of its own width, so that the words keep their size. */
+const widthNow = () => (innerWidth < 600 ? 360 : 760);
 
 /** A small line over a few local days, its highest and lowest named. */
 export function Spark({ columns, quantity, zone, from, to, label }: Props) {
   const system = useSignal(units);
+  const [width] = useState(widthNow);
   const { at, value } = decode(columns);
   const known = value.filter((v) => v !== null);
   const [low, high] = [Math.min(...known), Math.max(...known)];
-  const x = (ms: number) => ((ms - from) / (to - from)) * WIDTH;
+  const x = (ms: number) => ((ms - from) / (to - from)) * width;
   const y = (v: number) => 22 + (1 - (v - low) / Math.max(1e-9, high - low)) * (HEIGHT - FOOT - 44);
   let drawn = false;
   const path = at
@@ -43,7 +47,7 @@ export function Spark({ columns, quantity, zone, from, to, label }: Props) {
   const place = (v: number) => x(at[value.indexOf(v)] ?? from);
   const words = `${label}: from ${amount(low, quantity, system)} to ${amount(high, quantity, system)}`;
   return (
-    <svg class="spark" viewBox={`0 0 ${WIDTH} ${HEIGHT}`} role="img" aria-label={words}>
+    <svg class="spark" viewBox={`0 0 ${width} ${HEIGHT}`} role="img" aria-label={words}>
       {ticks(from, to, zone, { days: 1 }).map((midnight) => (
         <g key={midnight}>
           <path class="spark-day" d={`M${x(midnight)} 16V${HEIGHT - FOOT}`} />
@@ -53,14 +57,14 @@ export function Spark({ columns, quantity, zone, from, to, label }: Props) {
         </g>
       ))}
       <path class="spark-line" d={path} />
-      <Extreme x={place(high)} y={y(high) - 6} words={amount(high, quantity, system)} />
-      <Extreme x={place(low)} y={y(low) + 17} words={amount(low, quantity, system)} />
+      <Extreme x={place(high)} width={width} y={y(high) - 6} words={amount(high, quantity, system)} />
+      <Extreme x={place(low)} width={width} y={y(low) + 17} words={amount(low, quantity, system)} />
     </svg>
   );
 }
 
-function Extreme({ x, y, words }: { x: number; y: number; words: string }) {
-  const anchor = x < 40 ? "start" : x > WIDTH - 40 ? "end" : "middle";
+function Extreme({ x, y, width, words }: { x: number; y: number; width: number; words: string }) {
+  const anchor = x < 40 ? "start" : x > width - 40 ? "end" : "middle";
   return (
     <text class="spark-text spark-extreme" x={x} y={y} text-anchor={anchor}>
       {words}

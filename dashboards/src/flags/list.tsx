@@ -78,19 +78,30 @@ const NEIGHBOURS = 3;
 function Neighbours({ flag, yard }: { flag: Flag; yard: ShelfYard }) {
   const others = yard.hives.filter((h) => h.id !== flag.hive && h.feeders.some((f) => f.remaining_l !== null)).slice(0, NEIGHBOURS);
   const own = yard.hives.filter((h) => h.id === flag.hive);
+  // Room for days half as good again as the last one.
+  const last = [...own, ...others].flatMap((hive) => hive.feeders.map((f) => f.last_day?.uptake_l?.hi ?? 0));
+  const top_l = 1.5 * Math.max(0.2, ...last);
   return (
     <div class="strips">
       {[...own, ...others].map((hive) => (
-        <HiveStrip key={hive.id} id={hive.id} name={hive.name} zone={yard.timezone} emphasis={hive.id === flag.hive} />
+        <HiveStrip key={hive.id} id={hive.id} name={hive.name} zone={yard.timezone} emphasis={hive.id === flag.hive} top_l={top_l} />
       ))}
     </div>
   );
 }
 
-function HiveStrip({ id, name, zone, emphasis }: { id: string; name: string; zone: string; emphasis: boolean }) {
+interface StripProps {
+  id: string;
+  name: string;
+  zone: string;
+  emphasis: boolean;
+  top_l: number;
+}
+
+function HiveStrip({ id, name, zone, emphasis, top_l }: StripProps) {
   const today = dateOf(Date.now(), zone);
   const path = `/api/v1/hives/${encodeURIComponent(id)}/uptake?from=${addDays(today, -14)}&to=${today}`;
   const answer = useQuery<{ days: UptakeDay[] }>(path);
   if (answer.data === undefined) return <p class="quiet">{answer.error ?? `Fetching ${name}.`}</p>;
-  return <DayStrip name={name} days={answer.data.days.slice(-14)} emphasis={emphasis} />;
+  return <DayStrip name={name} days={answer.data.days.slice(-14)} emphasis={emphasis} top_l={top_l} />;
 }

@@ -48,26 +48,11 @@ export function DevicesPage() {
       {ordered.length > 0 && shelf.data !== undefined && (
         <section aria-labelledby="placed">
           <h2 id="placed">In their places</h2>
-          <div class="table-scroll" role="region" aria-labelledby="placed" tabIndex={0}>
-            <table>
-              <thead>
-                <tr>
-                  <th scope="col">Device</th>
-                  <th scope="col">Stands at</th>
-                  <th scope="col">Heard</th>
-                  <th scope="col">Says</th>
-                  <th scope="col" class="number">
-                    Battery
-                  </th>
-                </tr>
-              </thead>
-              <tbody>
-                {ordered.map((device) => (
-                  <DeviceRow key={device.id} device={device} shelf={shelf.data as Shelf} time={time} />
-                ))}
-              </tbody>
-            </table>
-          </div>
+          <ul class="lines device-list">
+            {ordered.map((device) => (
+              <DeviceLine key={device.id} device={device} shelf={shelf.data as Shelf} time={time} />
+            ))}
+          </ul>
         </section>
       )}
     </Page>
@@ -88,32 +73,29 @@ function isQuiet(device: Device, time: number): boolean {
   return device.last_heard === null || time - Date.parse(device.last_heard) > QUIET_MS;
 }
 
-function DeviceRow({ device, shelf, time }: { device: Device; shelf: Shelf; time: number }) {
+function DeviceLine({ device, shelf, time }: { device: Device; shelf: Shelf; time: number }) {
   const system = useSignal(units);
   const quiet = isQuiet(device, time);
   const said = device.latest.filter((l) => !/(^|\/)(battery|rssi)$/.test(l.channel));
+  const odd = device.impossible_count_7d;
   return (
-    <tr class={quiet ? "row-quiet" : ""}>
-      <th scope="row">
-        <code>{device.id}</code>
-      </th>
-      <td>
-        {device.assigned.map((place, i) => (
-          <PlaceLink key={i} place={place} shelf={shelf} />
+    <li>
+      <code>{device.id}</code>
+      <span>
+        {device.assigned.map((place) => (
+          <PlaceLink key={`${place.hive ?? ""}${place.feeder ?? ""}${place.yard ?? ""}${place.channel ?? ""}`} place={place} shelf={shelf} />
         ))}
-      </td>
-      <td>
-        {device.last_heard === null ? "never" : age(Date.parse(device.last_heard), time)}
-        {quiet && <span class="mark mark-warning"> quiet</span>}
-      </td>
-      <td>
+      </span>
+      <span class={quiet ? "device-quiet" : ""}>
+        {quiet && "quiet, "}
+        {device.last_heard === null ? "never heard" : `heard ${age(Date.parse(device.last_heard), time)}`}
+      </span>
+      <span>
         {said.map((l) => `${l.channel} ${reading(l.value, l.unit, system)}`).join(", ")}
-        {device.impossible_count_7d > 0 && (
-          <span class="mark mark-warning"> {count(device.impossible_count_7d, "impossible value", "impossible values")} in 7 days</span>
-        )}
-      </td>
-      <td class="number">{device.battery_v === null ? "" : `${device.battery_v.toFixed(2)} V`}</td>
-    </tr>
+        {odd > 0 && <b class="device-odd">{count(odd, "impossible value", "impossible values")} in 7 days</b>}
+      </span>
+      <span>{device.battery_v === null ? "" : `battery ${device.battery_v.toFixed(2)} V`}</span>
+    </li>
   );
 }
 
@@ -122,13 +104,13 @@ function PlaceLink({ place, shelf }: { place: Device["assigned"][number]; shelf:
   const hive = hives.find((h) => h.id === place.hive || h.feeders.some((f) => f.id === place.feeder));
   if (hive !== undefined) {
     return (
-      <a class="block" href={to.hive(hive.id)}>
+      <a href={to.hive(hive.id)}>
         {hive.name}, {place.feeder === null ? "scale" : "feeder"}
       </a>
     );
   }
   const yard = shelf.yards.find((y) => y.id === place.yard);
-  return <span class="block">{yard === undefined ? (place.hive ?? place.feeder ?? place.yard) : `${yard.name}, weather`}</span>;
+  return <span>{yard === undefined ? (place.hive ?? place.feeder ?? place.yard) : `${yard.name}, weather`}</span>;
 }
 
 function NothingSpeaks() {

@@ -77,11 +77,11 @@ function stepOf(capacity_l: number, system: Units): number {
   return small ? 0.1 : 0.5;
 }
 
-/** What was poured last, or what fits in. */
+/** What was poured last, or what still fits in, whichever is less. */
 function usualAmount(feeder: ShelfFeeder, system: Units): number {
   const step = stepOf(feeder.capacity_l, system);
   const room_l = feeder.capacity_l - (feeder.remaining_l?.value ?? 0);
-  const usual_l = Math.min(feeder.last_fill?.volume_l?.value ?? room_l, feeder.capacity_l);
+  const usual_l = Math.min(feeder.last_fill?.volume_l?.value ?? room_l, room_l);
   return Math.max(step, Math.round(shown(usual_l, "volume", system) / step) * step);
 }
 

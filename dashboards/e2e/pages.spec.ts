@@ -1,0 +1,50 @@
+import { expect, test } from "@playwright/test";
+import { complaints, DESK, expectAccessible, expectNoOverflow, expectThumbSized, open, PHONE, settled, THEMES } from "./looks";
+
+const PAGES: { name: string; path: string; says: RegExp }[] = [
+  { name: "today", path: "/", says: /need you today/ },
+  { name: "yard", path: "/yards/mill", says: /Mill meadow/ },
+  { name: "hive", path: "/hives/ridge-4", says: /Ridge 4 has stopped taking syrup/ },
+  { name: "hive without feeder", path: "/hives/orchard-5", says: /no feeder/ },
+  { name: "devices", path: "/devices", says: /no place yet/ },
+  { name: "choose a feeder", path: "/fill", says: /Which feeder/ },
+  { name: "fill", path: "/fill/ridge-1-f", says: /How much did you pour at Ridge 1/ },
+  { name: "mix", path: "/mix", says: /mix/ },
+  { name: "set-up: yard", path: "/set-up/yard", says: /What do you call the yard/ },
+  { name: "set-up: hive", path: "/set-up/hive", says: /Which hive/ },
+  { name: "set-up: feeder", path: "/set-up/feeder", says: /What kind of feeder/ },
+  { name: "settings", path: "/settings", says: /How shall Larder speak/ },
+  { name: "quarantine", path: "/quarantine", says: /could not be read/ },
+  { name: "to send", path: "/outbox", says: /Everything has been sent/ },
+  { name: "unknown", path: "/nowhere", says: /no page at this address/ },
+];
+
+test.beforeEach(async ({ request }) => {
+  await request.post("/api/v1/mock", { data: {} });
+});
+
+for (const { name, path, says } of PAGES) {
+  for (const theme of THEMES) {
+    for (const viewport of [PHONE, DESK]) {
+      test(`${name}, ${theme}, ${viewport.width} px`, async ({ page }) => {
+        const heard = complaints(page);
+        await open(page, path, { viewport, theme });
+        await expect(page.locator("main h1")).toHaveText(says);
+        for (const summary of await page.locator("main summary").all()) await summary.click();
+        await settled(page);
+        await expectNoOverflow(page);
+        await expectThumbSized(page);
+        await expectAccessible(page);
+        expect(heard).toEqual([]);
+      });
+    }
+  }
+}
+
+test("an empty apiary says what to do next, with the one button for it", async ({ page, request }) => {
+  await request.post("/api/v1/mock", { data: { empty: true } });
+  await open(page, "/", { viewport: PHONE, theme: "day" });
+  await expect(page.locator("main h1")).toHaveText("Nothing stands here yet.");
+  await expect(page.locator("main .button")).toHaveCount(1);
+  await expectAccessible(page);
+});

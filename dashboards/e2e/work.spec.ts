@@ -1,0 +1,173 @@
+import { expect, test, type APIRequestContext } from "@playwright/test";
+import { DESK, expectAccessible, open, PHONE } from "./looks";
+
+const day = { viewport: PHONE, theme: "day" } as const;
+
+test.beforeEach(async ({ request }) => {
+  await request.post("/api/v1/mock", { data: {} });
+});
+
+async function fillsOf(request: APIRequestContext, hive: string): Promise<{ volume_l: { value: number }; source: string }[]> {
+  const answer = (await (await request.get(`/api/v1/hives/${hive}/fills`)).json()) as { fills: { volume_l: { value: number }; source: string }[] };
+  return answer.fills.filter((fill) => fill.source === "recorded");
+}
+
+test("a fill takes three taps, and can be taken back", async ({ page, request }) => {
+  await open(page, "/", day);
+  await page.getByRole("link", { name: /^Ridge 2/ }).first().click();
+  await page.getByRole("link", { name: "Write down a fill" }).click();
+  await page.getByRole("button", { name: "Done" }).click();
+  await expect(page.getByText(/^Fill at Ridge 2/)).toBeVisible();
+  await expect.poll(() => fillsOf(request, "ridge-2")).toHaveLength(1);
+  await page.getByRole("button", { name: "Undo" }).click();
+  await expect.poll(() => fillsOf(request, "ridge-2")).toHaveLength(0);
+});
+
+test("a strength that is none is refused in words, before it is sent", async ({ page, request }) => {
+  await open(page, "/fill/ridge-2-f", day);
+  await page.getByText("other", { exact: true }).click();
+  await page.getByLabel("Strength", { exact: true }).fill("thick");
+  await page.getByRole("button", { name: "Done" }).click();
+  await expect(page.getByText("Write the strength as two numbers, like 5:3.")).toBeVisible();
+  expect(await fillsOf(request, "ridge-2")).toHaveLength(0);
+});
+
+test("set-up without a file: from nothing to a hive with its scale and sensor", async ({ page, request }) => {
+  await request.post("/api/v1/mock", { data: { empty: true } });
+  await open(page, "/", day);
+  await page.getByRole("link", { name: "Make the first yard" }).click();
+  await page.getByLabel("Name of the yard").fill("Hollow");
+  await page.getByRole("button", { name: "Make this yard" }).click();
+  await page.getByLabel("Name of the hive").fill("Old queen");
+  await page.getByRole("button", { name: "Put this hive here" }).click();
+  await page.getByText("pail", { exact: true }).click();
+  await page.getByRole("button", { name: "Put this feeder on" }).click();
+
+  // Claim the device that just spoke: two taps for the scale.
+  await page.getByRole("button", { name: /^weight/ }).click();
+  await page.getByRole("button", { name: "Old queen" }).click();
+  const scale = async () => ((await (await request.get("/api/v1/hives/old-queen")).json()) as { scale: { device: string }[] }).scale;
+  await expect.poll(scale).toMatchObject([{ device: "node-7f3a", channel: "weight" }]);
+});
+
+test("a level sensor is claimed with how it sits", async ({ page, request }) => {
+  await open(page, "/devices", day);
+  const claim = page.locator(".claim", { hasText: "node-7f3a" });
+  await claim.getByRole("button", { name: /^distance/ }).click();
+  await claim.getByRole("button", { name: "Ridge 1", exact: true }).click();
+  // Another pail of that size says how it sits; the keeper only looks.
+  await expect(claim.getByLabel(/down to the feeder's floor/)).toHaveValue("25");
+  await claim.getByRole("button", { name: "It watches Ridge 1" }).click();
+  const sensors = async () => ((await (await request.get("/api/v1/feeders/ridge-1-f")).json()) as { sensor: unknown[] }).sensor;
+  await expect.poll(sensors).toHaveLength(2);
+});
+
+test("what is typed survives a reload", async ({ page }) => {
+  await open(page, "/set-up/yard", day);
+  await page.getByLabel("Name of the yard").fill("Half a na");
+  await page.reload();
+  await expect(page.getByLabel("Name of the yard")).toHaveValue("Half a na");
+});
+
+test("units change everywhere, for everyone", async ({ page, request }) => {
+  await open(page, "/settings", day);
+  await page.getByText("lb, US gallons, °F").click();
+  await expect.poll(async () => (await request.get("/api/v1/settings")).json()).toEqual({ units: "us" });
+  await page.getByRole("link", { name: "Today" }).click();
+  await expect(page.getByText(/gal \(.*\) in the feeders/).first()).toBeVisible();
+  await page.goto("/hives/ridge-1");
+  await expect(page.getByText("Weight, lb")).toBeVisible();
+});
+
+test("the theme is a tap away and stays", async ({ page }) => {
+  await page.goto("/");
+  const button = page.getByRole("button", { name: /^Theme:/ });
+  const before = await page.locator("html").getAttribute("data-theme");
+  await button.click();
+  const after = await page.locator("html").getAttribute("data-theme");
+  expect(after).not.toBe(before);
+  await page.reload();
+  await expect(page.locator("html")).toHaveAttribute("data-theme", after ?? "");
+});
+
+test("by keyboard alone: to a hive, through its charts, to a fill", async ({ page }) => {
+  await open(page, "/", { viewport: DESK, theme: "day" });
+  await page.keyboard.press("Tab");
+  await expect(page.getByText("To the page's content")).toBeFocused();
+  await page.keyboard.press("Enter");
+  await expect(page.locator("main h1")).toBeFocused();
+  const hive = page.getByRole("link", { name: /^Ridge 1:/ });
+  for (let i = 0; i < 20 && !(await hive.evaluate((e) => e === document.activeElement)); i++) await page.keyboard.press("Tab");
+  await page.keyboard.press("Enter");
+  await expect(page.locator("main h1")).toHaveText(/^Ridge 1/);
+
+  const charts = page.getByRole("group", { name: /^Charts of/ });
+  await charts.focus();
+  await page.keyboard.press("ArrowLeft");
+  await expect(page.locator(".readout b")).toBeVisible();
+  const first = await page.locator(".readout").textContent();
+  await page.keyboard.press("ArrowLeft");
+  await expect(page.locator(".readout")).not.toHaveText(first ?? "");
+  await page.keyboard.press("+");
+  await expect(page.getByRole("button", { name: "Month" })).toHaveAttribute("aria-pressed", "false");
+
+  await page.getByRole("link", { name: "Write down a fill" }).focus();
+  await page.keyboard.press("Enter");
+  await expect(page.locator("main h1")).toHaveText(/How much did you pour/);
+  for (let i = 0; i < 20; i++) {
+    await page.keyboard.press("Tab");
+    if ((await page.evaluate(() => document.activeElement?.textContent)) === "Done") break;
+  }
+  await page.keyboard.press("Enter");
+  await expect(page.getByText(/^Fill at Ridge 1/)).toBeVisible();
+});
+
+test("why opens the evidence in place", async ({ page }) => {
+  await open(page, "/", day);
+  await page.getByRole("button", { name: "Why?" }).first().click();
+  await expect(page.getByText(/93 in 100/)).toBeVisible();
+  await expect(page.locator(".strip")).toHaveCount(4);
+  await expectAccessible(page);
+});
+
+test("the charts move under a drag and a pinch, and are read with a tap", async ({ page, browserName }) => {
+  expect(browserName).toBe("chromium");
+  await open(page, "/hives/ridge-1", { viewport: DESK, theme: "day" });
+  const charts = page.locator(".stack");
+  await charts.scrollIntoViewIfNeeded();
+  const box = await charts.boundingBox();
+  if (box === null) throw new Error("the charts have no place");
+  const [x, y] = [box.x + box.width / 2, box.y + 100];
+  await page.mouse.click(x, y);
+  const before = await page.locator(".readout b").textContent();
+  await page.mouse.move(x, y);
+  await page.mouse.down();
+  await page.mouse.move(x + 300, y, { steps: 8 });
+  await page.mouse.up();
+  await page.mouse.click(x, y);
+  await expect(page.locator(".readout b")).not.toHaveText(before ?? "");
+
+  const zoomed = page.getByRole("button", { name: "Month" });
+  await expect(zoomed).toHaveAttribute("aria-pressed", "true");
+  const session = await page.context().newCDPSession(page);
+  await session.send("Input.synthesizePinchGesture", { x, y, scaleFactor: 3, gestureSourceType: "touch" });
+  await expect(zoomed).toHaveAttribute("aria-pressed", "false");
+});
+
+test("on paper Today is the sheet for the truck, on A4 and on Letter", async ({ page }) => {
+  await open(page, "/", { viewport: DESK, theme: "night" });
+  await page.emulateMedia({ media: "print" });
+  await expect(page.locator(".sheet").first()).toBeVisible();
+  await expect(page.locator(".bar")).toBeHidden();
+  await expect(page.locator(".sheet tbody tr")).toHaveCount(19);
+  for (const format of ["A4", "Letter"]) {
+    const paper = await page.pdf({ format, preferCSSPageSize: false });
+    expect(paper.subarray(0, 5).toString()).toBe("%PDF-");
+  }
+});
+
+test("unreadable messages can be read again", async ({ page }) => {
+  await open(page, "/quarantine", day);
+  await page.getByRole("button", { name: "Read all again" }).click();
+  await expect(page.getByText("1 could be read now, 2 still not.")).toBeVisible();
+});
