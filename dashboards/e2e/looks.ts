@@ -30,6 +30,15 @@ export async function open(page: Page, path: string, look: Look): Promise<void> 
   await settled(page);
 }
 
+/** Changes the theme with the button that keepers use. */
+export async function wear(page: Page, theme: string): Promise<void> {
+  const html = page.locator("html");
+  for (let i = 0; i < 3 && (await html.getAttribute("data-theme")) !== theme; i++) {
+    await page.getByRole("button", { name: /^Theme:/ }).click();
+  }
+  await expect(html).toHaveAttribute("data-theme", theme);
+}
+
 /** Nothing is being fetched for the page any more. */
 export async function settled(page: Page): Promise<void> {
   await expect(page.locator("[aria-busy=true]")).toHaveCount(0);
@@ -54,7 +63,7 @@ export async function expectNoOverflow(page: Page): Promise<void> {
 /** Everything that a gloved thumb must hit is 48 px or more both ways. Links within a sentence are exempt. */
 export async function expectThumbSized(page: Page): Promise<void> {
   const small = await page.evaluate(() => {
-    const wanted = "button, summary, select, .button, nav a, input:not([type=checkbox]), .place > a, .pick a, label.check";
+    const wanted = "button, summary, select, .button, nav a, input:not([type=checkbox], [type=radio]), .choice-one, .place > a, .pick a, label.check";
     return [...document.querySelectorAll<HTMLElement>(wanted)].flatMap((element) => {
       const box = element.getBoundingClientRect();
       if (box.width === 0 && box.height === 0) return [];

@@ -25,7 +25,7 @@ test("a fill takes three taps, and can be taken back", async ({ page, request })
 
 test("a strength that is none is refused in words, before it is sent", async ({ page, request }) => {
   await open(page, "/fill/ridge-2-f", day);
-  await page.getByText("other", { exact: true }).click();
+  await page.getByRole("radio", { name: "other" }).check();
   await page.getByLabel("Strength", { exact: true }).fill("thick");
   await page.getByRole("button", { name: "Done" }).click();
   await expect(page.getByText("Write the strength as two numbers, like 5:3.")).toBeVisible();
@@ -40,7 +40,7 @@ test("set-up without a file: from nothing to a hive with its scale and sensor", 
   await page.getByRole("button", { name: "Make this yard" }).click();
   await page.getByLabel("Name of the hive").fill("Old queen");
   await page.getByRole("button", { name: "Put this hive here" }).click();
-  await page.getByText("pail", { exact: true }).click();
+  await page.getByRole("radio", { name: "pail" }).check();
   await page.getByRole("button", { name: "Put this feeder on" }).click();
 
   // Claim the device that just spoke: two taps for the scale.
@@ -71,8 +71,8 @@ test("what is typed survives a reload", async ({ page }) => {
 
 test("units change everywhere, for everyone", async ({ page, request }) => {
   await open(page, "/settings", day);
-  await page.getByText("lb, US gallons, °F").click();
-  await expect.poll(async () => (await request.get("/api/v1/settings")).json()).toEqual({ units: "us" });
+  await page.getByRole("radio", { name: "lb, US gallons, °F" }).check();
+  await expect.poll(async () => (await (await request.get("/api/v1/settings")).json()) as unknown).toEqual({ units: "us" });
   await page.getByRole("link", { name: "Today" }).click();
   await expect(page.getByText(/gal \(.*\) in the feeders/).first()).toBeVisible();
   await page.goto("/hives/ridge-1");

@@ -69,6 +69,23 @@ function makeHandler() {
   };
 }
 
+/** The shape of a reckoned mix; its numbers are nobody's recipe. */
+function mixed(body: Json | null): unknown {
+  return {
+    sentence: `A mix of ${JSON.stringify(body?.["strength"] ?? "")} as the tests know it.`,
+    cautions: [{ kind: "mixing", text: "Hot water scalds: pour the sugar into the water, and keep children away." }],
+    sections: [
+      {
+        title: "Goes in",
+        rows: [
+          { label: "sugar", number: "12.3", unit: "kg", note: "" },
+          { label: "water", number: "12.3", unit: "L", note: "at 20 °C" },
+        ],
+      },
+    ],
+  };
+}
+
 interface Found {
   status: number;
   body: unknown;
@@ -100,6 +117,8 @@ function answer(world: answers.World, method: string, path: string[], query: URL
       return ok(world.settings);
     case "fills":
       return fill(world, method, query, body);
+    case "mix":
+      return ok(mixed(body));
     case "quarantine":
       if (id === "replay") {
         const ids = (body?.["ids"] ?? []) as number[];

@@ -5,6 +5,7 @@ import { useSignal } from "./data/signal";
 import { DevicesPage } from "./pages/devices";
 import { FillPage } from "./pages/fill";
 import { HivePage } from "./pages/hive";
+import { MixPage } from "./pages/mix";
 import { OutboxPage } from "./pages/outbox";
 import { QuarantinePage } from "./pages/quarantine";
 import { SetUpPage } from "./pages/set-up";
@@ -48,6 +49,8 @@ function CurrentPage({ route }: { route: Route }) {
       return <DevicesPage />;
     case "fill":
       return <FillPage key={route.feeder} feeder={route.feeder} />;
+    case "mix":
+      return <MixPage />;
     case "set-up":
       return <SetUpPage />;
     case "settings":
@@ -72,6 +75,7 @@ function CurrentPage({ route }: { route: Route }) {
 const PLACES = [
   { href: to.today, words: "Today", icon: "M3 19h18M6 19V9h4v10M13 19V5h4v14", pages: ["today", "yard", "hive"] },
   { href: to.fill(), words: "Fill", icon: "M12 3c4 5 6 8 6 11a6 6 0 0 1-12 0c0-3 2-6 6-11", pages: ["fill"] },
+  { href: to.mix, words: "Mix", icon: "M5 8h14l-2 12H7zM9 8l3-5M12 12v4M10 14h4", pages: ["mix"] },
   { href: to.devices, words: "Devices", icon: "M12 13v8M12 13a1 1 0 1 0-.01 0M7 16a6 6 0 0 1 0-8M17 8a6 6 0 0 1 0 8", pages: ["devices", "quarantine"] },
   { href: to.settings, words: "Settings", icon: "M4 7h9M19 7h1M16 4v6M4 17h2M12 17h8M9 14v6", pages: ["settings", "set-up", "outbox"] },
 ];

@@ -53,10 +53,17 @@ describe("views", () => {
   });
   test("fingers keep the times under them", () => {
     const view = { from: 10 * DAY, to: 20 * DAY };
-    const near = pinch(view, [100, 200], [50, 250], 400, bounds);
+    const spots = (a: number, b: number): [{ x: number; y: number }, { x: number; y: number }] => [{ x: a, y: 5 }, { x: b, y: 5 }];
+    const near = pinch(view, spots(100, 200), spots(50, 250), 400, bounds);
     const time = (x: number) => near.from + (x / 400) * span(near);
     expect(time(50)).toBeCloseTo(12.5 * DAY, 0);
     expect(time(250)).toBeCloseTo(15 * DAY, 0);
+  });
+  test("fingers one above the other zoom as well", () => {
+    const view = { from: 10 * DAY, to: 20 * DAY };
+    const near = pinch(view, [{ x: 200, y: 0 }, { x: 200, y: 50 }], [{ x: 200, y: 0 }, { x: 200, y: 100 }], 400, bounds);
+    expect(span(near)).toBeCloseTo(5 * DAY, 0);
+    expect((near.from + near.to) / 2).toBeCloseTo(15 * DAY, 0);
   });
   test("small moves ask for the same detail", () => {
     const a = detailWindow({ from: 50 * DAY, to: 51 * DAY }, bounds);

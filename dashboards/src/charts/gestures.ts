@@ -1,5 +1,5 @@
 /** Hands on the charts: drag, pinch, wheel and keys move one view. */
-import { pan, pinch, span, within, zoom, type View } from "./view";
+import { pan, pinch, span, within, zoom, type Spot, type View } from "./view";
 
 export interface Hands {
   view: () => View;
@@ -17,10 +17,11 @@ export interface Hands {
 const TAP_PIXELS = 6;
 
 export function takeGestures(element: HTMLElement, hands: Hands): () => void {
-  const held = new Map<number, { start: number; now: number }>();
+  const held = new Map<number, { start: Spot; now: Spot }>();
   let startView: View = hands.view();
 
   const x = (event: MouseEvent) => event.clientX - element.getBoundingClientRect().left - hands.area().left;
+  const spot = (event: MouseEvent): Spot => ({ x: x(event), y: event.clientY });
   const timeAt = (pixel: number) => hands.view().from + (pixel / hands.area().width) * span(hands.view());
 
   /** Fingers that come or go start a new movement from where things are. */
@@ -31,7 +32,7 @@ export function takeGestures(element: HTMLElement, hands: Hands): () => void {
 
   const down = (event: PointerEvent) => {
     if (event.button !== 0) return;
-    held.set(event.pointerId, { start: x(event), now: x(event) });
+    held.set(event.pointerId, { start: spot(event), now: spot(event) });
     restart();
     if (event.pointerType === "mouse") element.setPointerCapture(event.pointerId);
   };
@@ -42,24 +43,22 @@ export function takeGestures(element: HTMLElement, hands: Hands): () => void {
       if (event.pointerType === "mouse") hands.point(timeAt(x(event)));
       return;
     }
-    finger.now = x(event);
+    finger.now = spot(event);
     const [first, second] = [...held.values()];
     const { width } = hands.area();
     if (first !== undefined && second !== undefined) {
-      const sorted = first.start <= second.start ? [first, second] : [second, first];
-      const [left, right] = sorted as [typeof first, typeof first];
-      hands.move(pinch(startView, [left.start, right.start], [left.now, right.now], width, hands.bounds()));
-    } else if (Math.abs(finger.now - finger.start) > TAP_PIXELS) {
+      hands.move(pinch(startView, [first.start, second.start], [first.now, second.now], width, hands.bounds()));
+    } else if (Math.abs(finger.now.x - finger.start.x) > TAP_PIXELS) {
       hands.point(null);
-      hands.move(pan(startView, ((finger.start - finger.now) / width) * span(startView), hands.bounds()));
+      hands.move(pan(startView, ((finger.start.x - finger.now.x) / width) * span(startView), hands.bounds()));
     }
   };
 
   const up = (event: PointerEvent) => {
     const finger = held.get(event.pointerId);
     held.delete(event.pointerId);
-    if (finger !== undefined && held.size === 0 && Math.abs(finger.now - finger.start) <= TAP_PIXELS) {
-      hands.point(timeAt(finger.now));
+    if (finger !== undefined && held.size === 0 && Math.abs(finger.now.x - finger.start.x) <= TAP_PIXELS) {
+      hands.point(timeAt(finger.now.x));
     }
     restart();
   };

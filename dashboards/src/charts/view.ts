@@ -31,15 +31,22 @@ export function zoom(view: View, factor: number, around: number, bounds: View): 
   return within({ from, to: from + wanted }, bounds);
 }
 
-/** Two fingers: the times first under them stay under them. */
-export function pinch(start: View, startX: [number, number], nowX: [number, number], width: number, bounds: View): View {
-  const time = (x: number) => start.from + (x / width) * span(start);
-  const [a, b] = [time(startX[0]), time(startX[1])];
-  const apart = nowX[1] - nowX[0];
-  if (Math.abs(apart) < 8) return start;
-  const perPixel = (b - a) / apart;
-  const from = a - nowX[0] * perPixel;
-  return within({ from, to: from + perPixel * width }, bounds);
+export interface Spot {
+  x: number;
+  y: number;
+}
+
+/** Closer than this, two fingers say nothing about a distance. */
+const LEAST_PINCH = 16;
+
+/** Two fingers, in pixels of the plotting area: what was between them stays there, spread as they are. */
+export function pinch(start: View, before: [Spot, Spot], now: [Spot, Spot], width: number, bounds: View): View {
+  const apart = ([a, b]: [Spot, Spot]) => Math.max(LEAST_PINCH, Math.hypot(a.x - b.x, a.y - b.y));
+  const between = ([a, b]: [Spot, Spot]) => (a.x + b.x) / 2;
+  const held = start.from + (between(before) / width) * span(start);
+  const length = Math.min(span(bounds), Math.max(SHORTEST_VIEW, (span(start) * apart(before)) / apart(now)));
+  const from = held - (between(now) / width) * length;
+  return within({ from, to: from + length }, bounds);
 }
 
 /**

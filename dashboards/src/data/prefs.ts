@@ -24,7 +24,9 @@ function store(key: string, value: string): void {
 
 function firstTheme(): Theme {
   const kept = THEMES.find((theme) => theme === stored("theme"));
-  return kept ?? (matchMedia("(prefers-color-scheme: dark)").matches ? "night" : "day");
+  if (kept !== undefined) return kept;
+  const dark = typeof matchMedia === "function" && matchMedia("(prefers-color-scheme: dark)").matches;
+  return dark ? "night" : "day";
 }
 
 export const theme = signal<Theme>(firstTheme());

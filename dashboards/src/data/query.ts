@@ -98,7 +98,7 @@ async function load(path: string): Promise<void> {
 
 async function ask(path: string, state: Signal<Answer<unknown>>): Promise<void> {
   try {
-    const data = await request<unknown>("GET", path);
+    const data = await fetched(path);
     const at = Date.now();
     state.set({ data, at, loading: false, error: null, missing: false });
     void database.put("seen", { path, data, at } satisfies Seen).catch(() => undefined);
@@ -107,6 +107,17 @@ async function ask(path: string, state: Signal<Answer<unknown>>): Promise<void> 
     const failure = cause instanceof ApiError ? cause : new ApiError(0, String(cause));
     state.set({ ...state.get(), loading: false, error: failure.message, missing: failure.status === 404 });
   }
+}
+
+/** The key of an answer that is reckoned from a body, in place of a path. */
+export function reckoned(path: string, body: unknown): string {
+  return `POST ${path} ${JSON.stringify(body)}`;
+}
+
+function fetched(key: string): Promise<unknown> {
+  if (!key.startsWith("POST ")) return request("GET", key);
+  const [, path = "", ...body] = key.split(" ");
+  return request("POST", path, JSON.parse(body.join(" ")));
 }
 
 /** Asks for `path` now; calls while one is under way share it. */
