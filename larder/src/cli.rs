@@ -1,6 +1,6 @@
 //! The command line: what can be asked for. Each command lives in its own file under `commands`.
 
-use crate::commands::{apply, check, process, report};
+use crate::commands::{apply, backup, check, demo, process, quarantine, report, serve};
 use crate::settings::Shared;
 use clap::{Parser, Subcommand};
 
@@ -23,12 +23,20 @@ pub struct Cli {
 /// Everything that can be asked for.
 #[derive(Subcommand, Debug)]
 pub enum Command {
+    /// Take in readings, process them, serve the pages and the API
+    Serve(serve::Serve),
+    /// Look at an invented apiary: weeks of history, then live
+    Demo(demo::Demo),
     /// Declare yards, hives and feeders, or update them
     Apply(apply::Apply),
     /// Estimate everything again from readings, fills and the apiary
     Process(process::Process),
     /// Print what is known: uptake, fills, weight, flags
     Report(report::Report),
+    /// What could not be read, and reading it again
+    Quarantine(quarantine::Quarantine),
     /// Check settings, an apiary file, a message, the store
     Check(check::Check),
+    /// Copy the store, also while the service runs
+    Backup(backup::Backup),
 }

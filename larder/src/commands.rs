@@ -1,6 +1,10 @@
 //! One file for each command.
 
 pub mod apply;
+pub mod backup;
 pub mod check;
+pub mod demo;
 pub mod process;
+pub mod quarantine;
 pub mod report;
+pub mod serve;

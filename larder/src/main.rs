@@ -1,13 +1,14 @@
 //! Larder: from a sensor's message to what a keeper should do next.
 
+mod broker;
 mod cli;
 mod clock;
 mod commands;
-#[allow(dead_code)]
 mod demo;
 mod failure;
 mod output;
 mod pipeline;
+mod service;
 mod settings;
 
 use anyhow::Result;
@@ -30,10 +31,14 @@ fn main() -> ExitCode {
 fn run(cli: Cli) -> Result<()> {
     let shared = &cli.shared;
     match cli.command {
+        Command::Serve(command) => commands::serve::run(command, shared),
+        Command::Demo(command) => commands::demo::run(command, shared),
         Command::Apply(command) => commands::apply::run(command, shared),
         Command::Process(command) => commands::process::run(command, shared),
         Command::Report(command) => commands::report::run(command, shared),
+        Command::Quarantine(command) => commands::quarantine::run(command, shared),
         Command::Check(command) => commands::check::run(command, shared),
+        Command::Backup(command) => commands::backup::run(command, shared),
     }
 }
 

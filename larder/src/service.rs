@@ -7,11 +7,14 @@ mod process_loop;
 pub use host::ServiceHost;
 
 use crate::broker::{self, BuiltInBroker, Users};
+use crate::failure::wrong_use;
 use crate::settings::{BrokerChoice, ServeSettings, decode_config};
 use anyhow::{Context, Result};
 use larder_api::{Live, News, Service};
-use larder_ingest::session::{self, IngestStatus, SessionConfig};
-use larder_store::{Access, EmbeddedStore};
+use larder_ingest::session::{
+    self, BrokerUrl, Committed, IngestStatus, LiveDecodeConfig, Password, SessionConfig, TlsFiles,
+};
+use larder_store::{Access, EmbeddedStore, Readings, Records};
 use metrics_exporter_prometheus::PrometheusBuilder;
 use std::future::IntoFuture;
 use std::net::SocketAddr;
@@ -67,7 +70,8 @@ pub struct Changed {
 impl Changed {
     /// Everything is to be estimated again.
     pub fn everything(&self) {
-        self.everything.store(true, std::sync::atomic::Ordering::Release);
+        self.everything
+            .store(true, std::sync::atomic::Ordering::Release);
         self.wake.notify_one();
     }
 
@@ -77,19 +81,25 @@ impl Changed {
     }
 
     fn take_everything(&self) -> bool {
-        self.everything.swap(false, std::sync::atomic::Ordering::AcqRel)
+        self.everything
+            .swap(false, std::sync::atomic::Ordering::AcqRel)
     }
 }
 
 /// Starts everything, in the order in which each needs the one before.
 pub async fn start(settings: ServeSettings) -> Result<Running> {
-    let mut decode = decode_config(&settings)?;
+    let decode = LiveDecodeConfig::from(decode_config(&settings)?);
     let data = settings.data.clone();
     let store = tokio::task::spawn_blocking(move || EmbeddedStore::open(&data, Access::Create))
         .await
         .context("opening the store")??;
     let store = Arc::new(store);
-    decode.gateways = larder_store::Records::apiary(store.as_ref())?.gateways().iter().cloned().collect();
+    host::take_gateways(&decode, store.as_ref())?;
+    if let Some(units) = &settings.units
+        && store.setting("units")?.is_none()
+    {
+        store.set_setting("units", units)?;
+    }
     let metrics = PrometheusBuilder::new().build_recorder();
     let metrics_handle = metrics.handle();
     // A second service in one process (tests) keeps the first one's recorder.
@@ -99,6 +109,12 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         .with_context(|| format!("listening on {} for the pages", settings.listen))?;
     let http = listener.local_addr()?;
     let (broker, session) = connect(&settings, decode.clone()).await?;
+    if session.broker.is_tls {
+        session
+            .tls
+            .client_config()
+            .map_err(|error| wrong_use(error.to_string()))?;
+    }
     let mqtt = session.broker.to_string();
     let status = Arc::new(IngestStatus::default());
     let (news, _) = broadcast::channel(NEWS);
@@ -108,16 +124,22 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
     let stop_ingest = CancellationToken::new();
     let ingest = {
         let (news, changed) = (news.clone(), Arc::clone(&changed));
-        let committed = move |devices: Vec<larder_domain::DeviceId>| {
-            changed.readings();
+        let committed = move |commit: Committed| {
+            if commit.appended.new + commit.appended.replaced > 0 {
+                changed.readings();
+            }
             // Nobody listening is fine.
-            let _ = news.send(News::Readings(devices));
+            let _ = news.send(News::Readings(commit.devices));
         };
-        let readings: Arc<dyn larder_store::Readings> = store.clone();
-        let records: Arc<dyn larder_store::Records> = store.clone();
+        let readings: Arc<dyn Readings> = store.clone();
+        let records: Arc<dyn Records> = store.clone();
         let (status, stop) = (Arc::clone(&status), stop_ingest.clone());
         tokio::spawn(async move {
-            session::run(session, readings, records, status, committed, stop).await;
+            if let Err(error) =
+                session::run(session, readings, records, status, committed, stop).await
+            {
+                tracing::error!(%error, "ingest cannot start");
+            }
         })
     };
 
@@ -170,6 +192,73 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
     })
 }
 
+/// The broker to listen to: one that is there, or the built-in one, started here.
+async fn connect(
+    settings: &ServeSettings,
+    decode: LiveDecodeConfig,
+) -> Result<(Option<BuiltInBroker>, SessionConfig)> {
+    match &settings.broker {
+        BrokerChoice::There(url) => {
+            let mut url: BrokerUrl = url.parse().map_err(|error| wrong_use(format!("{error}")))?;
+            url.user = url.user.or_else(|| settings.broker_user.clone());
+            let session = SessionConfig {
+                password: settings.broker_password.as_deref().map(Password::new),
+                tls: TlsFiles {
+                    ca: settings.broker_ca.clone(),
+                    client: settings.broker_cert.clone(),
+                },
+                client_id: settings.client_id.clone(),
+                ..SessionConfig::new(url, decode)
+            };
+            Ok((None, session))
+        }
+        BrokerChoice::BuiltIn { listen, users } => {
+            let mut users = users
+                .as_deref()
+                .map(Users::read)
+                .transpose()?
+                .unwrap_or_default();
+            let own_password = (!users.is_empty()).then(own_password);
+            if let Some(password) = &own_password {
+                users = users.with(OWN_USER, password);
+            }
+            let broker = broker::start(*listen, users).await?;
+            // A listener on every address is reached on this machine by its own.
+            let ip = match broker.address.ip() {
+                ip if ip.is_unspecified() && ip.is_ipv4() => std::net::Ipv4Addr::LOCALHOST.into(),
+                ip if ip.is_unspecified() => std::net::Ipv6Addr::LOCALHOST.into(),
+                ip => ip,
+            };
+            let url = BrokerUrl {
+                host: ip.to_string(),
+                port: broker.address.port(),
+                is_tls: false,
+                user: own_password.as_ref().map(|_| OWN_USER.to_owned()),
+                version: None,
+            };
+            let session = SessionConfig {
+                password: own_password.as_deref().map(Password::new),
+                client_id: settings.client_id.clone(),
+                ..SessionConfig::new(url, decode)
+            };
+            Ok((Some(broker), session))
+        }
+    }
+}
+
+/// Larder's own name at the built-in broker where names are asked for.
+const OWN_USER: &str = "larder-ingest";
+
+/// A password for one run that nobody else knows.
+fn own_password() -> String {
+    use rand::Rng;
+    rand::rng()
+        .sample_iter(rand::distr::Alphanumeric)
+        .take(32)
+        .map(char::from)
+        .collect()
+}
+
 impl Running {
     /// Stops in the order that loses nothing: what the built-in broker still holds is taken in,
     /// ingest ends (appends finished, acknowledgements sent), then the broker, the processing,
@@ -184,9 +273,14 @@ impl Running {
             broker.stop().await;
         }
         self.stop_processing.cancel();
-        self.processing.await.context("the processing did not end cleanly")?;
+        self.processing
+            .await
+            .context("the processing did not end cleanly")?;
         self.stop_http.cancel();
-        if tokio::time::timeout(LAST_ANSWERS, self.server).await.is_err() {
+        if tokio::time::timeout(LAST_ANSWERS, self.server)
+            .await
+            .is_err()
+        {
             tracing::warn!("some requests were cut off");
         }
         drop(self.store);

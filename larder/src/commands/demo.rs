@@ -11,6 +11,7 @@ use anyhow::{Context, Result};
 use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use larder_domain::RecordedFill;
+use larder_ingest::session::IngestStatus;
 use larder_store::{Readings, Records};
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -37,10 +38,20 @@ pub struct Demo {
     #[arg(long, value_name = "DIR")]
     pub keep: Option<PathBuf>,
     /// Address of the pages and the API
-    #[arg(long, default_value = "127.0.0.1:8080", env = "LARDER_LISTEN", value_name = "ADDR")]
+    #[arg(
+        long,
+        default_value = "127.0.0.1:8080",
+        env = "LARDER_LISTEN",
+        value_name = "ADDR"
+    )]
     pub listen: String,
     /// Address of the built-in broker; port 0 picks a free one
-    #[arg(long, default_value = "127.0.0.1:0", env = "LARDER_MQTT_LISTEN", value_name = "ADDR")]
+    #[arg(
+        long,
+        default_value = "127.0.0.1:0",
+        env = "LARDER_MQTT_LISTEN",
+        value_name = "ADDR"
+    )]
     pub mqtt_listen: String,
 }
 
@@ -73,11 +84,9 @@ pub fn run(demo: Demo, shared: &Shared) -> Result<()> {
         if let Some(mut apiary) = outcome? {
             let (address, store) = (address(&running)?, running.store.clone());
             let changed = running.changed.clone();
-            let noted = move |fills: Vec<RecordedFill>| {
-                match store.record_fills(&fills) {
-                    Ok(_) => changed.everything(),
-                    Err(error) => tracing::warn!(%error, "a fill could not be written down"),
-                }
+            let noted = move |fills: Vec<RecordedFill>| match store.record_fills(&fills) {
+                Ok(_) => changed.everything(),
+                Err(error) => tracing::warn!(%error, "a fill could not be written down"),
             };
             let live = publish_live(&address, &mut apiary, clock::now, noted, stop.clone());
             tokio::select! {
@@ -91,8 +100,11 @@ pub fn run(demo: Demo, shared: &Shared) -> Result<()> {
 
 fn settings(demo: &Demo, data: PathBuf) -> Result<ServeSettings> {
     let address = |name: &str, text: &str| {
-        text.parse::<SocketAddr>()
-            .map_err(|_| wrong_use(format!("{name} is an address and port like 127.0.0.1:8080, not \"{text}\"")))
+        text.parse::<SocketAddr>().map_err(|_| {
+            wrong_use(format!(
+                "{name} is an address and port like 127.0.0.1:8080, not \"{text}\""
+            ))
+        })
     };
     Ok(ServeSettings {
         data,
@@ -106,8 +118,14 @@ fn settings(demo: &Demo, data: PathBuf) -> Result<ServeSettings> {
 }
 
 fn address(running: &Running) -> Result<BrokerAddress> {
-    let built_in = running.built_in.context("the demo needs the built-in broker")?;
-    Ok(BrokerAddress { host: built_in.ip().to_string(), port: built_in.port(), credentials: None })
+    let built_in = running
+        .built_in
+        .context("the demo needs the built-in broker")?;
+    Ok(BrokerAddress {
+        host: built_in.ip().to_string(),
+        port: built_in.port(),
+        credentials: None,
+    })
 }
 
 /// Declares the apiary, sends its history, waits for the first results, and says what to look at.
@@ -119,24 +137,32 @@ async fn tell(running: &Running, options: DemoOptions, json: bool) -> Result<Dem
     let bar = progress_bar();
     let messages: Vec<_> = apiary.history().collect();
     bar.set_length(messages.len() as u64);
-    let before = running.status.readings();
+    let before = readings_taken(&running.status);
     let status = running.status.clone();
     let published = publish_history(
         &address(running)?,
         messages.into_iter(),
-        move || status.readings() - before,
+        move || readings_taken(&status) - before,
         |_| bar.inc(1),
     )
     .await?;
     bar.set_message("working out fills, uptake and weights");
-    wait_for(Duration::from_secs(30), || running.status.readings() - before >= published.readings)
-        .await;
+    wait_for(Duration::from_secs(30), || {
+        readings_taken(&running.status) - before >= published.readings
+    })
+    .await;
     store.record_fills(&apiary.take_fills())?;
     running.changed.everything();
-    let feeders: Vec<_> = apiary.apiary().feeders().map(|feeder| feeder.id.clone()).collect();
+    let feeders: Vec<_> = apiary
+        .apiary()
+        .feeders()
+        .map(|feeder| feeder.id.clone())
+        .collect();
     let asked = store.clone();
     wait_for(FIRST_RESULTS, move || {
-        asked.uptake(&feeders, None, None).is_ok_and(|days| !days.is_empty())
+        asked
+            .uptake(&feeders, None, None)
+            .is_ok_and(|days| !days.is_empty())
     })
     .await;
     bar.finish_and_clear();
@@ -161,7 +187,10 @@ fn announce(
         return Ok(());
     }
     let series = running.store.series()?.len();
-    println!("Larder's demo is ready after {:.0} s: {readings} readings on {series} channels.", took.as_secs_f64());
+    println!(
+        "Larder's demo is ready after {:.0} s: {readings} readings on {series} channels.",
+        took.as_secs_f64()
+    );
     println!();
     println!("  Open {address}");
     println!();
@@ -170,7 +199,10 @@ fn announce(
         println!("  - {line}");
     }
     println!();
-    println!("Readings go on live, over MQTT at {}. Ctrl-C ends it.", running.mqtt);
+    println!(
+        "Readings go on live, over MQTT at {}. Ctrl-C ends it.",
+        running.mqtt
+    );
     Ok(())
 }
 
@@ -181,6 +213,10 @@ fn progress_bar() -> ProgressBar {
     bar.set_style(style);
     bar.set_message("sending weeks of readings");
     bar
+}
+
+fn readings_taken(status: &IngestStatus) -> u64 {
+    status.snapshot().readings
 }
 
 async fn wait_for(longest: Duration, done: impl Fn() -> bool) {

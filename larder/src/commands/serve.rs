@@ -9,7 +9,9 @@ use tokio::signal::unix::{SignalKind, signal};
 
 /// Take in readings, process them, serve the pages and the API
 #[derive(Args, Debug)]
-#[command(after_help = "Example: larder serve --data larder-data --broker mqtts://larder@broker.example:8883")]
+#[command(
+    after_help = "Example: larder serve --data larder-data --broker mqtts://larder@broker.example:8883"
+)]
 pub struct Serve {
     #[command(flatten)]
     pub options: ServeOptions,
@@ -43,7 +45,9 @@ pub fn run(serve: Serve, shared: &Shared) -> Result<()> {
 
 /// The runtime that commands with live parts run on.
 pub fn runtime() -> Result<tokio::runtime::Runtime> {
-    Ok(tokio::runtime::Builder::new_multi_thread().enable_all().build()?)
+    Ok(tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()?)
 }
 
 /// Returns when the program is told to stop. Told a second time, it ends at once.

@@ -5,8 +5,8 @@ use crate::clock;
 use larder_api::{Host, ReplayOutcome};
 use larder_domain::Timestamp;
 use larder_ingest::decode::DecodeConfig;
-use larder_ingest::session::IngestStatus;
-use larder_store::{EmbeddedStore, QuarantinedId, StoreError};
+use larder_ingest::session::{IngestStatus, LiveDecodeConfig};
+use larder_store::{EmbeddedStore, QuarantinedId, Records, StoreError};
 use metrics_exporter_prometheus::PrometheusHandle;
 use std::sync::Arc;
 
@@ -19,7 +19,7 @@ pub struct ServiceHost {
     /// The processing loop's bell.
     pub changed: Arc<Changed>,
     /// How messages are read, for reading them again.
-    pub decode: DecodeConfig,
+    pub decode: LiveDecodeConfig,
     /// The metrics.
     pub metrics: PrometheusHandle,
 }
@@ -34,14 +34,23 @@ impl Host for ServiceHost {
     }
 
     fn replay(&self, ids: &[QuarantinedId]) -> Result<ReplayOutcome, StoreError> {
-        let done = crate::commands::quarantine::replay(&self.store, ids, &self.decode, clock::now())?;
+        let store = self.store.as_ref();
+        let done =
+            larder_ingest::replay::replay(store, store, ids, &self.decode.current(), clock::now())?;
         if done.readings > 0 {
             self.changed.readings();
         }
-        Ok(done)
+        Ok(ReplayOutcome {
+            released: done.released,
+            kept: done.kept,
+            readings: done.readings,
+        })
     }
 
     fn changed(&self) {
+        if let Err(error) = take_gateways(&self.decode, self.store.as_ref()) {
+            tracing::warn!(%error, "the apiary's gateways could not be read");
+        }
         self.changed.everything();
     }
 
@@ -49,4 +58,14 @@ impl Host for ServiceHost {
         self.metrics.run_upkeep();
         self.metrics.render()
     }
+}
+
+/// Lets the decoders know which devices may speak for others.
+pub fn take_gateways(decode: &LiveDecodeConfig, records: &dyn Records) -> Result<(), StoreError> {
+    let gateways = records.apiary()?.gateways().iter().cloned().collect();
+    decode.replace(DecodeConfig {
+        gateways,
+        ..(*decode.current()).clone()
+    });
+    Ok(())
 }

@@ -62,7 +62,10 @@ pub async fn run(
 }
 
 fn process(store: &EmbeddedStore, everything: bool) -> Result<Processed> {
-    let pipeline = Pipeline { readings: store, records: store };
+    let pipeline = Pipeline {
+        readings: store,
+        records: store,
+    };
     let now = judged_at(store, store, clock::now())?;
     if !everything {
         return pipeline.process_news(now);
@@ -74,6 +77,9 @@ fn publish(done: Processed, live: &Live, news: &broadcast::Sender<News>) {
     live.update(done.now);
     if !done.yards.is_empty() {
         // Nobody listening is fine.
-        let _ = news.send(News::Results { yards: done.yards, hives: done.hives });
+        let _ = news.send(News::Results {
+            yards: done.yards,
+            hives: done.hives,
+        });
     }
 }
