@@ -4,7 +4,7 @@
 mod body;
 
 use crate::problem::{Body, Id};
-use crate::{News, Problem, Service, ServiceState};
+use crate::{Problem, Service, ServiceState};
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
@@ -62,8 +62,6 @@ fn change(service: &Service, edit: impl FnOnce(&mut Parts)) -> Result<(), Proble
             Problem::conflict(sentences.join("; "))
         })?;
     if service.records.set_apiary(&changed)? {
-        // Nobody listening is fine.
-        let _ = service.news.send(News::Apiary);
         service.host.changed();
     }
     Ok(())

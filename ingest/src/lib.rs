@@ -9,3 +9,7 @@ pub mod apiary_file;
 
 #[cfg(any(test, feature = "corpus"))]
 pub mod corpus;
+
+pub mod export;
+pub mod import;
+pub mod replay;

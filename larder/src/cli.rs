@@ -1,6 +1,8 @@
 //! The command line: what can be asked for. Each command lives in its own file under `commands`.
 
-use crate::commands::{apply, backup, check, demo, process, quarantine, report, serve};
+use crate::commands::{
+    apply, backup, check, demo, export, import, process, quarantine, report, serve,
+};
 use crate::settings::Shared;
 use clap::{Parser, Subcommand};
 
@@ -29,6 +31,10 @@ pub enum Command {
     Demo(demo::Demo),
     /// Declare yards, hives and feeders, or update them
     Apply(apply::Apply),
+    /// Take in readings, fills or weather from a file
+    Import(import::Import),
+    /// Write readings or results out as CSV
+    Export(export::Export),
     /// Estimate everything again from readings, fills and the apiary
     Process(process::Process),
     /// Print what is known: uptake, fills, weight, flags

@@ -4,6 +4,8 @@ pub mod apply;
 pub mod backup;
 pub mod check;
 pub mod demo;
+pub mod export;
+pub mod import;
 pub mod process;
 pub mod quarantine;
 pub mod report;

@@ -34,6 +34,8 @@ fn run(cli: Cli) -> Result<()> {
         Command::Serve(command) => commands::serve::run(command, shared),
         Command::Demo(command) => commands::demo::run(command, shared),
         Command::Apply(command) => commands::apply::run(command, shared),
+        Command::Import(command) => commands::import::run(command, shared),
+        Command::Export(command) => commands::export::run(command, shared),
         Command::Process(command) => commands::process::run(command, shared),
         Command::Report(command) => commands::report::run(command, shared),
         Command::Quarantine(command) => commands::quarantine::run(command, shared),

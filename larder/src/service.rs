@@ -143,29 +143,32 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         })
     };
 
+    let stop_http = CancellationToken::new();
+    let host = Arc::new(ServiceHost {
+        store: Arc::clone(&store),
+        status: Arc::clone(&status),
+        changed: Arc::clone(&changed),
+        decode,
+        metrics: metrics_handle,
+        news: news.clone(),
+    });
+
     let stop_processing = CancellationToken::new();
     let processing = tokio::spawn(process_loop::run(
         Arc::clone(&store),
         live.clone(),
         news.clone(),
         Arc::clone(&changed),
+        Arc::clone(&host),
         stop_processing.clone(),
     ));
 
-    let stop_http = CancellationToken::new();
-    let host = ServiceHost {
-        store: Arc::clone(&store),
-        status: Arc::clone(&status),
-        changed: Arc::clone(&changed),
-        decode,
-        metrics: metrics_handle,
-    };
     let service = Arc::new(Service {
         readings: store.clone(),
         records: store.clone(),
         live,
         news,
-        host: Arc::new(host),
+        host,
         stopping: stop_http.clone(),
     });
     let serve = axum::serve(listener, larder_api::router(service))

@@ -11,5 +11,5 @@ pub use contract::{
     Appended, Attribute, Change, DeviceHealth, LatestSample, Quarantined, QuarantinedId, Readings,
     Records, Refused, ResultsPatch, SeriesInfo,
 };
-pub use embedded::{Access, Durability, EmbeddedStore};
+pub use embedded::{Access, Desk, Durability, EmbeddedStore};
 pub use error::StoreError;

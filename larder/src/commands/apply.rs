@@ -1,5 +1,6 @@
 //! `larder apply`: declare the apiary.
 
+use crate::clock;
 use crate::failure::wrong_use;
 use crate::settings::{SettingsFile, Shared, data_dir};
 use anyhow::Result;
@@ -7,7 +8,7 @@ use clap::Args;
 use larder_domain::Apiary;
 use larder_domain::apiary::Problem;
 use larder_ingest::apiary_file::{self, ApiaryFile};
-use larder_store::{Access, EmbeddedStore, Records};
+use larder_store::Desk;
 use serde_json::json;
 use std::path::{Path, PathBuf};
 
@@ -23,15 +24,19 @@ pub struct Apply {
     pub prune: bool,
 }
 
-/// Runs it. Results follow with the next processing; all of the history is estimated anew.
+/// Runs it, also beside a running service. Results follow with the next processing; all of the
+/// history is estimated anew.
 pub fn run(apply: Apply, shared: &Shared) -> Result<()> {
     let declared = read(&apply.file)?;
     let settings = SettingsFile::find(shared.config.as_deref())?;
-    let store = EmbeddedStore::open(&data_dir(shared, &settings), Access::Create)?;
-    let current = store.apiary()?;
+    let desk = Desk::open(&data_dir(shared, &settings))?;
+    let current = desk.records().apiary()?;
     let apiary = apiary_file::apply(&current, &declared, apply.prune)
         .map_err(|problems| mistakes(&apply.file, &problems))?;
-    let changed = store.set_apiary(&apiary)?;
+    let changed = desk.records().set_apiary(&apiary)?;
+    if changed {
+        desk.tell_service(&clock::now().to_rfc3339())?;
+    }
     say(&apiary, changed, shared.json);
     Ok(())
 }

@@ -2,13 +2,14 @@
 
 use super::Changed;
 use crate::clock;
-use larder_api::{Host, ReplayOutcome};
+use larder_api::{Host, News, ReplayOutcome};
 use larder_domain::Timestamp;
 use larder_ingest::decode::DecodeConfig;
 use larder_ingest::session::{IngestStatus, LiveDecodeConfig};
 use larder_store::{EmbeddedStore, QuarantinedId, Records, StoreError};
 use metrics_exporter_prometheus::PrometheusHandle;
 use std::sync::Arc;
+use tokio::sync::broadcast;
 
 /// The running program as the API sees it.
 pub struct ServiceHost {
@@ -22,6 +23,8 @@ pub struct ServiceHost {
     pub decode: LiveDecodeConfig,
     /// The metrics.
     pub metrics: PrometheusHandle,
+    /// Where pages hear of it.
+    pub news: broadcast::Sender<News>,
 }
 
 impl Host for ServiceHost {
@@ -51,6 +54,8 @@ impl Host for ServiceHost {
         if let Err(error) = take_gateways(&self.decode, self.store.as_ref()) {
             tracing::warn!(%error, "the apiary's gateways could not be read");
         }
+        // Nobody listening is fine.
+        let _ = self.news.send(News::Apiary);
         self.changed.everything();
     }
 

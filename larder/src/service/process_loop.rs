@@ -1,11 +1,11 @@
 //! Processing as news arrives: never more often than it is worth, never less than it should.
 
-use super::Changed;
+use super::{Changed, ServiceHost};
 use crate::clock;
 use crate::pipeline::{Pipeline, Processed, judged_at};
 use anyhow::Result;
-use larder_api::{Live, News};
-use larder_store::EmbeddedStore;
+use larder_api::{Host, Live, News};
+use larder_store::{Desk, EmbeddedStore};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::broadcast;
@@ -17,6 +17,9 @@ const SHORTEST_PAUSE: Duration = Duration::from_secs(2);
 /// The longest: silence becomes a flag although nothing arrives.
 const LONGEST_PAUSE: Duration = Duration::from_secs(300);
 
+/// How often to look whether a command beside this service has written something.
+const DESK_PAUSE: Duration = Duration::from_secs(1);
+
 /// A run may use one part in so many of one core's time.
 const SHARE_OF_TIME: u32 = 10;
 
@@ -26,9 +29,11 @@ pub async fn run(
     live: Live,
     news: broadcast::Sender<News>,
     changed: Arc<Changed>,
+    host: Arc<ServiceHost>,
     stop: CancellationToken,
 ) {
     changed.everything();
+    let mut told = None;
     let mut pause = Duration::ZERO;
     loop {
         tokio::select! {
@@ -38,6 +43,7 @@ pub async fn run(
         tokio::select! {
             () = stop.cancelled() => return,
             () = changed.wake.notified() => {}
+            () = written_at_desk(&store, &mut told) => host.changed(),
             () = tokio::time::sleep(LONGEST_PAUSE) => changed.everything(),
         }
         let everything = changed.take_everything();
@@ -58,6 +64,21 @@ pub async fn run(
         }
         metrics::histogram!("larder_process_seconds").record(began.elapsed().as_secs_f64());
         pause = (began.elapsed() * SHARE_OF_TIME).clamp(SHORTEST_PAUSE, LONGEST_PAUSE);
+    }
+}
+
+/// Returns when a command beside this service has written something.
+async fn written_at_desk(store: &Arc<EmbeddedStore>, told: &mut Option<String>) {
+    loop {
+        tokio::time::sleep(DESK_PAUSE).await;
+        let store = Arc::clone(store);
+        let asked = tokio::task::spawn_blocking(move || Desk::last_told(store.as_ref())).await;
+        if let Ok(Ok(last)) = asked
+            && last != *told
+        {
+            *told = last;
+            return;
+        }
     }
 }
 

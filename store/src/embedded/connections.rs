@@ -54,6 +54,23 @@ impl Connections {
         })
     }
 
+    /// Opens to write beside the process that holds the lock; the tables must be as they are known
+    /// here.
+    pub(super) fn open_beside(dir: &Path) -> Result<Self, StoreError> {
+        let told = |fault: Fault| fault.told(dir, "open the store beside a running service");
+        let writer = open_writer(&database_in(dir)).map_err(told)?;
+        let found = schema::found(&writer).map_err(told)?;
+        schema::refuse_newer(found, dir)?;
+        if found < schema::KNOWN {
+            return Err(StoreError::InUse(dir.to_owned()));
+        }
+        Ok(Self {
+            dir: dir.to_owned(),
+            writer: Some(Mutex::new(writer)),
+            readers: Readers::Fresh(Mutex::default()),
+        })
+    }
+
     /// Opens to read what is committed now. `Ok(None)`: an older version wrote it, and it must be
     /// brought to this version first.
     pub(super) fn open_snapshot(dir: &Path) -> Result<Option<Self>, StoreError> {

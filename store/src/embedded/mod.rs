@@ -2,6 +2,7 @@
 
 mod backup;
 mod connections;
+mod desk;
 mod fault;
 mod folder;
 mod readings;
@@ -11,6 +12,7 @@ mod schema;
 mod trouble;
 
 pub use folder::{Access, Durability};
+pub use desk::Desk;
 
 use crate::{Records, StoreError};
 use connections::Connections;

@@ -1,0 +1,127 @@
+//! `larder import`: readings and fills from files.
+
+use crate::clock;
+use crate::failure::wrong_use;
+use crate::settings::{SettingsFile, Shared, data_dir};
+use anyhow::Result;
+use clap::{Args, Subcommand};
+use indicatif::{ProgressBar, ProgressStyle};
+use larder_ingest::import::{ImportError, Imported, import_fills, import_readings};
+use larder_store::{Access, Desk, EmbeddedStore};
+use serde_json::json;
+use std::fs::File;
+use std::io::{IsTerminal, Read};
+use std::path::{Path, PathBuf};
+
+/// Take in readings or fills from a file
+#[derive(Args, Debug)]
+#[command(after_help = "Example: larder import readings august.csv.gz --data larder-data")]
+pub struct Import {
+    #[command(subcommand)]
+    pub kind: Kind,
+}
+
+/// What the file holds.
+#[derive(Subcommand, Debug)]
+pub enum Kind {
+    /// CSV with the header time,device,channel,unit,value
+    #[command(after_help = "Example: zcat august.csv.gz | larder import readings -")]
+    Readings(Source),
+    /// CSV with the header time,feeder,volume_l,strength
+    #[command(after_help = "Example: larder import fills fills.csv")]
+    Fills(Source),
+}
+
+/// Where it comes from.
+#[derive(Args, Debug)]
+pub struct Source {
+    /// The file, plain or gzipped; - is standard input
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+}
+
+/// Runs it.
+pub fn run(import: Import, shared: &Shared) -> Result<()> {
+    let settings = SettingsFile::find(shared.config.as_deref())?;
+    let data = data_dir(shared, &settings);
+    let (Kind::Readings(source) | Kind::Fills(source)) = &import.kind;
+    let name = source
+        .file
+        .file_name()
+        .map_or("-".into(), |name| name.to_string_lossy().into_owned());
+    let stream = open(&source.file)?;
+    let now = clock::now();
+    let done = match &import.kind {
+        Kind::Readings(_) => {
+            let store = EmbeddedStore::open(&data, Access::Create)?;
+            let bar = progress_bar();
+            let done = import_readings(stream, &name, &store, &store, now, |lines| {
+                bar.set_position(lines)
+            });
+            bar.finish_and_clear();
+            done
+        }
+        Kind::Fills(_) => {
+            let desk = Desk::open(&data)?;
+            let done = import_fills(stream, &name, desk.records(), now);
+            desk.tell_service(&clock::now().to_rfc3339())?;
+            done
+        }
+    };
+    say(&done.map_err(explain)?, &import.kind, shared.json);
+    Ok(())
+}
+
+fn open(path: &Path) -> Result<Box<dyn Read>> {
+    if path == Path::new("-") {
+        return Ok(Box::new(std::io::stdin().lock()));
+    }
+    match File::open(path) {
+        Ok(file) => Ok(Box::new(file)),
+        Err(error) => Err(wrong_use(format!(
+            "cannot read {}: {error}",
+            path.display()
+        ))),
+    }
+}
+
+/// A wrong or broken file is bad input; a failing store is a failure.
+fn explain(error: ImportError) -> anyhow::Error {
+    match error {
+        ImportError::Store(error) => error.into(),
+        error @ ImportError::Header { .. } => wrong_use(error.to_string()),
+        ImportError::Read { ref source, .. } => wrong_use(format!("{error}: {source}")),
+    }
+}
+
+fn progress_bar() -> ProgressBar {
+    if !std::io::stderr().is_terminal() {
+        return ProgressBar::hidden();
+    }
+    let bar = ProgressBar::new_spinner();
+    let style = ProgressStyle::with_template("{spinner} {human_pos} readings, {per_sec}");
+    bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_spinner()));
+    bar
+}
+
+fn say(done: &Imported, kind: &Kind, json: bool) {
+    if json {
+        println!(
+            "{}",
+            json!({ "lines": done.lines, "new": done.new, "replaced": done.replaced,
+                "repeated": done.repeated, "quarantined": done.refused, "reasons": done.reasons })
+        );
+        return;
+    }
+    let what = match kind {
+        Kind::Readings(_) => "readings",
+        Kind::Fills(_) => "fills",
+    };
+    println!(
+        "{} lines: {} new {what}, {} replaced, {} known already, {} in quarantine.",
+        done.lines, done.new, done.replaced, done.repeated, done.refused
+    );
+    for (reason, count) in &done.reasons {
+        println!("  {count} in quarantine: {reason}");
+    }
+}
