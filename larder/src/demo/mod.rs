@@ -159,11 +159,6 @@ impl DemoApiary {
         })
     }
 
-    /// How much of the history has been told, 0 to 1.
-    pub fn told(&self) -> f64 {
-        self.clock.hours_since(self.start) / self.history_ends.hours_since(self.start)
-    }
-
     /// The messages that devices send from the end of the history, or the last call, up to `now`.
     pub fn next_live(&mut self, now: Timestamp) -> Vec<DemoMessage> {
         while self.clock <= now {

@@ -58,7 +58,7 @@ impl Connections {
     /// here.
     pub(super) fn open_beside(dir: &Path) -> Result<Self, StoreError> {
         let told = |fault: Fault| fault.told(dir, "open the store beside a running service");
-        let writer = open_writer(&database_in(dir)).map_err(told)?;
+        let writer = open_writer(&database_in(dir), Durability::default()).map_err(told)?;
         let found = schema::found(&writer).map_err(told)?;
         schema::refuse_newer(found, dir)?;
         if found < schema::KNOWN {

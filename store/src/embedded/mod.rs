@@ -11,8 +11,8 @@ mod schema;
 #[cfg(test)]
 mod trouble;
 
-pub use folder::{Access, Durability};
 pub use desk::Desk;
+pub use folder::{Access, Durability};
 
 use crate::{Records, StoreError};
 use connections::Connections;
