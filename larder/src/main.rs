@@ -14,6 +14,7 @@ mod settings;
 use anyhow::Result;
 use clap::Parser;
 use cli::{Cli, Command};
+use std::io::IsTerminal;
 use std::process::ExitCode;
 use tracing_subscriber::EnvFilter;
 
@@ -51,6 +52,7 @@ fn start_log() {
     });
     tracing_subscriber::fmt()
         .with_env_filter(filter)
+        .with_ansi(std::io::stderr().is_terminal())
         .with_writer(std::io::stderr)
         .init();
 }
