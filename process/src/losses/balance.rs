@@ -32,6 +32,8 @@ const DRYING_HOURS: f64 = 24.0;
 /// between 1:1 and 2:1 down to honey loses 0.19 to 0.39 (mass balance), and brood costs some more.
 const DRIED_SHARE: f64 = 0.32;
 const DRIED_SHARE_SD: f64 = 0.10;
+/// A hive's usual difference from its neighbours is learned from so many days on each side.
+const USUAL_DAYS: i64 = 8;
 /// What the balance misses in common over hours, kg/h.
 const MODEL_SD_KG: f64 = 0.006;
 /// The same in daylight, as a share of what the yard gains or loses in that hour.
@@ -59,6 +61,7 @@ pub fn balance_yard(grid: &Grid, hives: &[BalanceInput]) -> Vec<HiveBalance> {
     for h in 0..hives.len() {
         let control = control_group(hives.len(), h, n_hours, &rest, &mut scratch);
         let usual = usual_of_day(h, n_hours, &rest, &control, &mut scratch);
+        let usual_outflow = usual_outflow(&hives[h], n_hours, &mut scratch);
         let hours = (0..n_hours).map(|t| {
             let common = if control[t].0.is_nan() {
                 0.0
@@ -80,6 +83,7 @@ pub fn balance_yard(grid: &Grid, hives: &[BalanceInput]) -> Vec<HiveBalance> {
                 sd_kg: sd,
                 outflow_l,
                 outflow_sd_l,
+                usual_outflow_l: usual_outflow[t],
                 ..BalanceHour::default()
             }
         });
@@ -111,6 +115,27 @@ fn mean_outflow(hive: &BalanceInput, t: usize) -> (f64, f64) {
     let mean = of.iter().map(|o| o.0).sum::<f64>() / n;
     (mean, of.iter().map(|o| o.1).sum::<f64>() / n)
 }
+
+/// The median outflow of the days around each hour while anything flowed, l/h.
+fn usual_outflow(hive: &BalanceInput, n_hours: usize, scratch: &mut Vec<f64>) -> Vec<f64> {
+    let reach = 24 * OUTFLOW_DAYS;
+    let flows: Vec<f64> = (0..n_hours).map(|t| mean_outflow(hive, t).0).collect();
+    let mut usual = Vec::with_capacity(n_hours);
+    for block in 0..n_hours.div_ceil(OUTFLOW_EVERY) {
+        let middle = block * OUTFLOW_EVERY + OUTFLOW_EVERY / 2;
+        let around = middle.saturating_sub(reach)..n_hours.min(middle + reach);
+        scratch.clear();
+        scratch.extend(flows[around].iter().filter(|f| **f > 0.001));
+        let found = median(scratch).unwrap_or(0.0);
+        usual.extend(std::iter::repeat_n(found, OUTFLOW_EVERY));
+    }
+    usual.truncate(n_hours);
+    usual
+}
+
+/// Days on each side whose outflow is the usual one, and how often it is looked at, hours.
+const OUTFLOW_DAYS: usize = 4;
+const OUTFLOW_EVERY: usize = 6;
 
 /// What was eaten, spread over the time in which it dries, kg/h: a first-order lag.
 fn hourly_drying(hive: &BalanceInput, n_hours: usize) -> Vec<f64> {
@@ -181,7 +206,7 @@ fn control_group(
 }
 
 /// How a hive usually differs from its control group at each hour, from the same time of day (an
-/// hour either way) within five days: median and spread.
+/// hour either way) of the days around: median and spread.
 fn usual_of_day(
     own: usize,
     n_hours: usize,
@@ -202,7 +227,7 @@ fn usual_of_day(
     (0..n_hours)
         .map(|t| {
             scratch.clear();
-            for day in -5i64..=5 {
+            for day in -USUAL_DAYS..=USUAL_DAYS {
                 for near in -1i64..=1 {
                     let at = t as i64 + 24 * day + near;
                     let found = usize::try_from(at).ok().and_then(|at| difference.get(at));

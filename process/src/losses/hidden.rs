@@ -16,9 +16,17 @@ const STREAM_HOURS: f64 = 5.0;
 /// What is a stream, kg/h.
 const STREAM_KG: f64 = 0.1;
 /// Hours that follow each other err alike; so much of each counts.
-const INDEPENDENT_SHARE: f64 = 0.3;
-/// At least this share of what is lost was syrup from a feeder (robbers take honey too).
-const FEEDER_SHARE: f64 = 0.4;
+const INDEPENDENT_SHARE: f64 = 0.45;
+/// At least this share of what is lost was syrup from a feeder (robbers take honey too, and a
+/// smoothed outflow lags behind).
+const FEEDER_SHARE: f64 = 0.3;
+/// And usually about this share.
+const USUAL_FEEDER_SHARE: f64 = 0.7;
+/// How far a colony's appetite strays from its usual, as a share and in l/h.
+const APPETITE_SHARE: f64 = 0.7;
+const APPETITE_L: f64 = 0.01;
+/// Appetite changes for many reasons (a fill, a warm day): it counts so much against the scale.
+const APPETITE_WEIGHT: f64 = 0.25;
 /// Kilograms in a litre of syrup, roughly: only for comparing outflow and loss.
 const KG_PER_LITRE: f64 = 1.28;
 /// Degrees of freedom of an hour's error: gusts and traffic have long tails.
@@ -107,22 +115,31 @@ fn transitions() -> [[f64; K]; K] {
     moves
 }
 
-/// How well each rate of loss explains the hour.
+/// How well each rate of loss explains the hour: what the scale misses, and what left the feeders.
 fn emission(hour: &BalanceHour) -> [f64; K] {
     let mut likelihood = [1.0; K];
+    if hour.gain_kg.is_nan() {
+        // Without the scale a colony that takes much looks like a leak.
+        return likelihood;
+    }
+    let appetite_sd = (APPETITE_SHARE * hour.usual_outflow_l + APPETITE_L).hypot(hour.outflow_sd_l);
     for (k, likelihood) in likelihood.iter_mut().enumerate() {
-        let mut log = 0.0;
-        if !hour.gain_kg.is_nan() {
-            let off = (hour.gain_kg - hour.expected_kg + LEVELS_KG[k]) / hour.sd_kg;
-            let tail = (1.0 + off * off / DEGREES_OF_FREEDOM).ln();
-            log -= 0.5 * (DEGREES_OF_FREEDOM + 1.0) * tail;
-        }
-        let needed = FEEDER_SHARE * LEVELS_KG[k] / KG_PER_LITRE;
+        let lost = LEVELS_KG[k];
+        let mut log = -log_tail((hour.gain_kg - hour.expected_kg + lost) / hour.sd_kg);
+        let needed = FEEDER_SHARE * lost / KG_PER_LITRE;
         let short = (needed - hour.outflow_l) / (hour.outflow_sd_l + 0.004);
         if short > 0.0 {
             log -= 0.5 * short * short;
         }
+        let from_feeder = USUAL_FEEDER_SHARE * lost / KG_PER_LITRE;
+        let appetite = (hour.outflow_l - hour.usual_outflow_l - from_feeder) / appetite_sd;
+        log -= APPETITE_WEIGHT * log_tail(appetite);
         *likelihood = (INDEPENDENT_SHARE * log).max(-80.0).exp();
     }
     likelihood
+}
+
+/// Minus the log-density of Student's t, up to a constant.
+fn log_tail(off: f64) -> f64 {
+    0.5 * (DEGREES_OF_FREEDOM + 1.0) * (1.0 + off * off / DEGREES_OF_FREEDOM).ln()
 }

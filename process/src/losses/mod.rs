@@ -27,6 +27,8 @@ pub struct BalanceHour {
     pub outflow_l: f64,
     /// Standard deviation of that, l.
     pub outflow_sd_l: f64,
+    /// What usually left them in an hour of these days, l.
+    pub usual_outflow_l: f64,
     /// Mass that left the hive for good, kg: expected value and standard deviation.
     pub lost_kg: f64,
     /// Standard deviation of `lost_kg`.
