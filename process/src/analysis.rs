@@ -220,7 +220,7 @@ fn balance_input(
     input
 }
 
-/// From the first reading or the start of what is asked for to the clock.
+/// From the first reading to the clock, within what is asked for.
 fn extent(input: &YardInput<'_>) -> Span {
     let first = |samples: &[Sample]| samples.first().map(|sample| sample.time);
     let levels = |hive: &HiveInput<'_>| {
@@ -230,7 +230,7 @@ fn extent(input: &YardInput<'_>) -> Span {
     let of_hive = |hive: &HiveInput<'_>| first(hive.weight).into_iter().chain(levels(hive)).min();
     let earliest = input.hives.iter().filter_map(of_hive).min();
     let end = input.span.end.min(input.now);
-    let start = earliest.map_or(input.span.start, |e| e.min(input.span.start));
+    let start = earliest.unwrap_or(input.span.start).max(input.span.start);
     Span {
         start: start.min(end),
         end,

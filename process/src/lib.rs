@@ -18,6 +18,7 @@ pub mod scale;
 pub mod strengths;
 pub mod visits;
 pub mod water;
+pub mod window;
 
 pub mod clean;
 pub mod grid;
@@ -30,10 +31,21 @@ pub use analysis::{FeederAnalysis, HiveAnalysis, YardAnalysis, analyse_yard};
 pub use input::{DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};
 pub use output::{FeederNow, YardOutput};
 
-/// Estimates one yard: the unit of work, because neighbours are each other's control group.
+/// Estimates one yard: the unit of work, because neighbours are each other's control group. The
+/// results of a day depend only on the readings in [`window::context_of`] that day.
 pub fn process_yard(input: &YardInput<'_>) -> YardOutput {
-    let analysis = analyse_yard(input);
-    let mut output = report::report(input, &analysis);
-    output.flags = flags::raise(input, &analysis);
+    let zone = input.yard.timezone;
+    let mut output = YardOutput::default();
+    for block in window::Block::touching(input.span, zone) {
+        let block_input = window::cut(input, block.window(zone));
+        let analysis = analyse_yard(&block_input);
+        let Some(asked) = block.span(zone).intersect(input.span) else {
+            continue;
+        };
+        let part = report::report(&block_input, &analysis, asked);
+        let flags = flags::raise(&block_input, &analysis);
+        output.append(part, report::within(flags, asked));
+    }
+    output.sort();
     output
 }

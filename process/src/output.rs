@@ -18,6 +18,46 @@ pub struct YardOutput {
     pub now: Vec<FeederNow>,
 }
 
+impl YardOutput {
+    /// Takes in the results of later days. A flag that was open where the earlier days end and is
+    /// open where the later ones start is one flag; how feeders stand is what the later days say.
+    pub(crate) fn append(&mut self, later: Self, flags: Vec<Flag>) {
+        self.uptake.extend(later.uptake);
+        self.weight.extend(later.weight);
+        self.fills.extend(later.fills);
+        self.now = later.now;
+        for flag in flags {
+            let same = |earlier: &&mut Flag| {
+                let subject =
+                    |f: &Flag| (f.kind, f.device.clone(), f.feeder.clone(), f.hive.clone());
+                let touches = earlier
+                    .closed_at
+                    .is_none_or(|closed| closed >= flag.opened_at);
+                touches && subject(earlier) == subject(&flag)
+            };
+            match self.flags.iter_mut().rev().find(same) {
+                Some(earlier) => earlier.closed_at = flag.closed_at,
+                None => self.flags.push(flag),
+            }
+        }
+    }
+
+    /// Brings everything into the order that the fields promise.
+    pub(crate) fn sort(&mut self) {
+        self.uptake
+            .sort_by(|a, b| (&a.feeder, a.date).cmp(&(&b.feeder, b.date)));
+        self.weight
+            .sort_by(|a, b| (&a.hive, a.date).cmp(&(&b.hive, b.date)));
+        self.fills
+            .sort_by(|a, b| (&a.feeder, a.time).cmp(&(&b.feeder, b.time)));
+        self.flags.sort_by(|a, b| {
+            let key = |f: &Flag| (f.opened_at, f.kind, f.device.clone(), f.feeder.clone());
+            key(a).cmp(&key(b))
+        });
+        self.now.sort_by(|a, b| a.feeder.cmp(&b.feeder));
+    }
+}
+
 /// A feeder as it stands.
 #[derive(Clone, PartialEq, Debug)]
 pub struct FeederNow {

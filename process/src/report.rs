@@ -1,88 +1,112 @@
 //! From the analysis to what is reported.
 
 use crate::analysis::{FeederAnalysis, YardAnalysis};
-use crate::grid::PER_DAY;
+use crate::days::Day;
+use crate::grid::{PER_DAY, STEP_HOURS};
 use crate::input::{FeederInput, YardInput};
 use crate::nights::weigh_nights;
 use crate::output::{FeederNow, YardOutput};
-use larder_domain::{Estimate, FillEvent, FillSource, UptakeDay};
+use larder_domain::{Estimate, FillEvent, FillSource, Flag, Span, Timestamp, UptakeDay};
 
-/// Everything but the flags.
-pub fn report(input: &YardInput<'_>, analysis: &YardAnalysis) -> YardOutput {
+/// Everything but the flags, for the local days that `asked` touches.
+pub fn report(input: &YardInput<'_>, analysis: &YardAnalysis, asked: Span) -> YardOutput {
     let mut output = YardOutput::default();
+    let wanted = |day: &&Day| day.span.intersect(asked).is_some() && day.span.start < input.now;
+    let days: Vec<&Day> = analysis.days.iter().filter(wanted).collect();
     for (hive, found) in input.hives.iter().zip(&analysis.hives) {
         for (feeder, found) in hive.feeders.iter().zip(&found.feeders) {
-            output
-                .uptake
-                .extend(uptake_days(input, analysis, feeder, found));
-            output.fills.extend(fills(input, feeder, found));
+            let rows = days.iter().map(|day| uptake_day(day, feeder, found));
+            output.uptake.extend(rows);
+            output.fills.extend(fills(feeder, found, asked));
             output
                 .now
                 .push(as_it_stands(input, analysis, feeder, found));
         }
         if !hive.weight.is_empty() {
             let nights = weigh_nights(&hive.hive.id, &found.scale, &analysis.days);
-            let asked = |date| {
-                analysis
-                    .days
-                    .iter()
-                    .any(|d| d.date == date && wanted(input, d))
-            };
+            let asked = |date| days.iter().any(|day| day.date == date);
             output
                 .weight
-                .extend(nights.into_iter().filter(|n| asked(n.date)));
+                .extend(nights.into_iter().filter(|night| asked(night.date)));
         }
     }
     output
-        .uptake
-        .sort_by(|a, b| (&a.feeder, a.date).cmp(&(&b.feeder, b.date)));
-    output
-        .weight
-        .sort_by(|a, b| (&a.hive, a.date).cmp(&(&b.hive, b.date)));
-    output
-        .fills
-        .sort_by(|a, b| (&a.feeder, a.time).cmp(&(&b.feeder, b.time)));
-    output.now.sort_by(|a, b| a.feeder.cmp(&b.feeder));
-    output
 }
 
-fn wanted(input: &YardInput<'_>, day: &crate::days::Day) -> bool {
-    day.span.intersect(input.span).is_some() && day.span.start <= input.now
+/// The flags that were open at some time in `asked`.
+pub fn within(mut flags: Vec<Flag>, asked: Span) -> Vec<Flag> {
+    flags.retain(|flag| {
+        flag.opened_at < asked.end && flag.closed_at.is_none_or(|at| at > asked.start)
+    });
+    flags
 }
 
-fn uptake_days(
-    input: &YardInput<'_>,
-    analysis: &YardAnalysis,
-    feeder: &FeederInput<'_>,
-    found: &FeederAnalysis,
-) -> Vec<UptakeDay> {
-    let days = analysis.days.iter().filter(|day| wanted(input, day));
-    days.map(|day| {
-        let course = &found.course;
-        let taken = course.taken[day.end_node];
-        let uptake_l = taken.map(|(mean, variance)| {
-            Estimate::normal(mean, variance.sqrt() * INTERVAL_FACTOR + 0.002).at_least(0.0)
-        });
-        let end = day.end_node;
-        let remaining = Estimate::normal(course.volume_l[end], course.volume_sd[end]);
-        let strength = sugar_of(found, day.span.end);
-        UptakeDay {
-            date: day.date,
-            feeder: feeder.feeder.id.clone(),
-            uptake_l,
-            remaining_l: Some(remaining.at_least(0.0)),
-            sugar_kg: uptake_l.zip(strength).map(|(u, kg)| u.value * kg),
-            sensed_share: sensed_share(found, day.first_node, day.end_node),
-        }
-    })
-    .collect()
+fn uptake_day(day: &Day, feeder: &FeederInput<'_>, found: &FeederAnalysis) -> UptakeDay {
+    let course = &found.course;
+    let uptake_l = course.taken.get(day.end_node).copied().flatten();
+    let uptake_l = uptake_l.map(|(mean, variance)| {
+        let sd = day_sd(day, found, feeder.feeder.capacity_l, variance);
+        Estimate::normal(mean, sd).at_least(0.0)
+    });
+    let sugar = sugar_per_litre(found, day.span.end);
+    UptakeDay {
+        date: day.date,
+        feeder: feeder.feeder.id.clone(),
+        uptake_l,
+        remaining_l: remaining(found, feeder.feeder.capacity_l, day.end_node),
+        sugar_kg: uptake_l.zip(sugar).map(|(u, kg)| u.value * kg),
+        sensed_share: sensed_share(found, day.first_node, day.end_node),
+    }
 }
 
-/// Noise that is not quite what the model thinks: real intervals must be this much wider.
+/// Noise is not quite what the model thinks (it comes in runs): intervals are this much wider.
 const INTERVAL_FACTOR: f64 = 1.25;
+/// And at least this wide: rounding, evaporation, a bee on the sensor, l.
+const LEAST_SD_L: f64 = 0.002;
+/// What a feeder that was knocked off, or masked by comb, leaves unknown, as a share of what it
+/// holds.
+const DISTURBED_SHARE: f64 = 0.015;
+
+/// The standard deviation of one day's uptake: the model's, what may have been lost, and what a
+/// disturbance leaves open. Errors of the loss within a day go together.
+fn day_sd(day: &Day, found: &FeederAnalysis, capacity_l: f64, variance: f64) -> f64 {
+    let nodes = day.first_node..day.end_node;
+    let loss_sd = found.losses.sd.get(nodes).unwrap_or(&[]);
+    let lost: f64 = loss_sd.iter().sum::<f64>() * STEP_HOURS;
+    let touches = |span: &Span| span.intersect(day.span).is_some();
+    let spans = found
+        .evidence
+        .masked
+        .iter()
+        .chain(&found.evidence.displaced);
+    let disturbed = if spans.into_iter().any(touches) {
+        DISTURBED_SHARE * capacity_l
+    } else {
+        0.0
+    };
+    (INTERVAL_FACTOR * variance.sqrt())
+        .hypot(lost)
+        .hypot(disturbed)
+        + LEAST_SD_L
+}
+
+/// What is left, with what the sensor's offset leaves open.
+fn remaining(found: &FeederAnalysis, capacity_l: f64, node: usize) -> Option<Estimate> {
+    let volume = *found.course.volume_l.get(node)?;
+    let sd = *found.course.volume_sd.get(node)?;
+    let sd = if found.course.empty[node] {
+        sd
+    } else {
+        sd.hypot(OFFSET_SHARE * capacity_l)
+    };
+    Some(Estimate::normal(volume, sd).at_least(0.0))
+}
+
+/// A level is not better known than this share of the capacity: a ruler, a tilted hive, foam.
+const OFFSET_SHARE: f64 = 0.012;
 
 /// Sugar in a litre of what was in it at `at`, kg; `None` where no strength is known.
-fn sugar_of(found: &FeederAnalysis, at: larder_domain::Timestamp) -> Option<f64> {
+fn sugar_per_litre(found: &FeederAnalysis, at: Timestamp) -> Option<f64> {
     let fills = found.evidence.changes.iter().rev();
     let mut poured = fills.filter(|c| c.kind.pours() && c.before <= at);
     let strength = poured.find_map(|c| c.strength)?;
@@ -98,15 +122,10 @@ fn sensed_share(found: &FeederAnalysis, from: usize, to: usize) -> f64 {
     nodes.iter().filter(|node| node.n > 0).count() as f64 / nodes.len() as f64
 }
 
-fn fills(
-    input: &YardInput<'_>,
-    feeder: &FeederInput<'_>,
-    found: &FeederAnalysis,
-) -> Vec<FillEvent> {
+fn fills(feeder: &FeederInput<'_>, found: &FeederAnalysis, asked: Span) -> Vec<FillEvent> {
     let pairs = found.evidence.changes.iter().zip(&found.course.changes);
     pairs
-        .filter(|(change, _)| change.kind.pours())
-        .filter(|(change, _)| input.span.contains(change.time()))
+        .filter(|(change, _)| change.kind.pours() && asked.contains(change.time()))
         .map(|(change, filled)| FillEvent {
             feeder: feeder.feeder.id.clone(),
             time: change.time(),
@@ -127,23 +146,26 @@ fn as_it_stands(
     feeder: &FeederInput<'_>,
     found: &FeederAnalysis,
 ) -> FeederNow {
-    let course = &found.course;
     let last = analysis.grid.nearest(input.now);
-    let day = &course.rate[last.saturating_sub(PER_DAY)..=last];
-    let mean = day.iter().sum::<f64>() / day.len() as f64;
-    let sd = course.rate_sd[last.saturating_sub(PER_DAY)..=last]
-        .iter()
-        .sum::<f64>()
-        / day.len() as f64
-        * (7.0f64 / 24.0).sqrt();
-    let hours = 24.0;
     FeederNow {
         feeder: feeder.feeder.id.clone(),
         seen_at: found.level.series.times.last().copied(),
-        remaining_l: course
-            .volume_l
-            .get(last)
-            .map(|&v| Estimate::normal(v, course.volume_sd[last]).at_least(0.0)),
-        rate_l_per_day: Some(Estimate::normal(mean * hours, sd * hours).at_least(0.0)),
+        remaining_l: remaining(found, feeder.feeder.capacity_l, last),
+        rate_l_per_day: rate_of_last_day(found, last),
     }
 }
+
+/// The mean rate of the last day, l a day; what half of a day tells about the other goes into its
+/// spread.
+fn rate_of_last_day(found: &FeederAnalysis, last: usize) -> Option<Estimate> {
+    let day = last.saturating_sub(PER_DAY)..last + 1;
+    let rates = found.course.rate.get(day.clone())?;
+    let sds = found.course.rate_sd.get(day)?;
+    let n = rates.len().max(1) as f64;
+    let mean = rates.iter().sum::<f64>() / n;
+    let sd = sds.iter().sum::<f64>() / n * INDEPENDENT_SHARE;
+    Some(Estimate::normal(24.0 * mean, 24.0 * sd).at_least(0.0))
+}
+
+/// Errors of the rate remember some seven hours: a day holds about three and a half of them.
+const INDEPENDENT_SHARE: f64 = 0.53;
