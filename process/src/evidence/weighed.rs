@@ -61,6 +61,7 @@ pub(super) fn explain_steps(
         let change = explain_step(case, index, step, notes);
         if let Some((f, change)) = &change
             && change.kind == ChangeKind::Lost
+            && change.litres.is_none()
         {
             off[*f] = Some(Off {
                 since: step.before,
@@ -281,6 +282,11 @@ impl Weighing<'_> {
         })
     }
 
+    fn could_be_thrown_out(&self) -> bool {
+        let capacity = self.feeder.feeder.capacity_l;
+        self.lost_litres > 0.05 * capacity && self.lost_litres <= 1.05 * capacity
+    }
+
     fn judge_unseen(&self, outage: Option<LevelChange>) -> Option<Verdict> {
         let fits = self.litres > 0.0 && self.litres <= 1.1 * self.feeder.feeder.capacity_l;
         let weighed = Some((self.litres, self.sd));
@@ -294,6 +300,10 @@ impl Weighing<'_> {
             }
             (false, true) if rose || self.feeder.levels.is_empty() => {
                 Some((0.5, ChangeKind::Fill, weighed))
+            }
+            // Nothing sees into it: a load that went may be syrup thrown out, all of it.
+            _ if self.feeder.levels.is_empty() && self.could_be_thrown_out() => {
+                Some((0.3, ChangeKind::Lost, Some((-self.lost_litres, self.sd))))
             }
             _ => None,
         }

@@ -1,20 +1,15 @@
 //! A feeder without a level sensor: what was poured in is known from the scale or the notes, when
-//! it was taken is not. The neighbours say roughly how fast; the answer stays wide.
-
-#![allow(
-    clippy::needless_range_loop,
-    reason = "indices here are nodes or states shared by several arrays"
-)]
+//! it was taken is not. The neighbours say roughly how fast, the next fill how much must have been
+//! gone by then; the answer stays wide.
 
 use super::model::{FeederCourse, FilledVolume};
 use crate::evidence::{Change, ChangeKind};
 use crate::grid::{Grid, STEP_HOURS};
 
-/// What colonies with sensors in the same yard take, per litre of feeder, at every node: median and
-/// spread. NaN where none is known.
+/// What colonies with sensors in the same yard take at every node, per litre of feeder.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Appetite {
-    /// l/h for each litre of capacity.
+    /// Median over the yard, l/h for each litre of capacity; NaN where none is known.
     pub per_capacity: Vec<f64>,
 }
 
@@ -23,8 +18,12 @@ pub struct Appetite {
 const USUAL_PER_CAPACITY: f64 = 0.007;
 /// One colony's appetite against its neighbours': a factor of about this either way.
 const SPREAD: f64 = 0.8;
+/// Slower than this share of the neighbours' pace, or faster than this many times it, is not
+/// believed, whatever the next fill says.
+const SLOWEST: f64 = 0.05;
+const FASTEST: f64 = 6.0;
 
-/// Runs the feeder down at the neighbours' pace.
+/// Runs the feeder down at the neighbours' pace, from change to change.
 pub fn guess_without_sensor(
     grid: &Grid,
     changes: &[Change],
@@ -40,52 +39,117 @@ pub fn guess_without_sensor(
         rate_sd: vec![0.0; n],
         empty: vec![false; n],
         taken: vec![None; n],
-        changes: Vec::new(),
+        changes: Vec::with_capacity(changes.len()),
         sensor: None,
     };
-    let mut upcoming = changes.iter().peekable();
-    let (mut litres, mut taken, mut poured_var) = (0.0f64, 0.0, 0.0);
-    for k in 0..n {
-        while let Some(change) = upcoming.next_if(|c| grid.at_or_after(c.time()) <= k) {
-            let (amount, sd) = change
-                .litres
-                .unwrap_or((0.5 * capacity_l, 0.3 * capacity_l));
-            let before = litres;
-            litres = match change.kind {
-                ChangeKind::Fill => litres + amount,
-                ChangeKind::Spill => (litres + amount).max(0.0),
-                ChangeKind::Lost => 0.0,
-                ChangeKind::Renewed => amount,
-            };
-            poured_var = sd * sd;
-            course.changes.push(FilledVolume {
-                litres: amount,
-                sd,
-                litres_before: before,
-            });
+    let pace = |k: usize| {
+        let known = appetite.per_capacity.get(k).copied().unwrap_or(f64::NAN);
+        capacity_l
+            * if known.is_nan() {
+                USUAL_PER_CAPACITY
+            } else {
+                known
+            }
+    };
+    let mut contents = Contents::default();
+    let mut from = 0;
+    for i in 0..=changes.len() {
+        let to = changes
+            .get(i)
+            .map_or(n, |change| grid.at_or_after(change.time()).max(from));
+        let end = changes.get(i).map(|change| end_before(change, capacity_l));
+        let at_pace: f64 = (from..to).map(pace).sum::<f64>() * STEP_HOURS;
+        let factor = factor_for(contents.litres, at_pace, end);
+        for k in from..to {
+            contents.write(&mut course, k, capacity_l);
+            let rate = (factor * pace(k)).clamp(0.0, contents.litres / STEP_HOURS);
+            course.rate[k] = rate;
+            course.rate_sd[k] = SPREAD * rate + 0.1 * USUAL_PER_CAPACITY * contents.litres;
+            contents.take(
+                &mut course,
+                k,
+                rate * STEP_HOURS,
+                midnights[k] || k + 1 == n,
+            );
         }
-        let pace = appetite.per_capacity.get(k).copied().unwrap_or(f64::NAN);
-        let pace = if pace.is_nan() {
-            USUAL_PER_CAPACITY
-        } else {
-            pace
-        };
-        let rate = (pace * capacity_l).min(litres / STEP_HOURS).max(0.0);
-        course.volume_l[k] = litres;
-        // Anything between all gone and nothing taken: the spread of a flat guess.
-        course.volume_sd[k] = (0.3 * litres).hypot(poured_var.sqrt());
-        course.rate[k] = rate;
-        course.rate_sd[k] = SPREAD * rate + 0.1 * USUAL_PER_CAPACITY * litres;
-        course.empty[k] = litres < 0.02 * capacity_l;
-        if midnights[k] || k + 1 == n {
-            let sd = SPREAD * taken + 0.1 * litres;
-            course.taken[k] = Some((taken, sd * sd));
+        if let Some(change) = changes.get(i) {
+            course.changes.push(contents.apply(change, capacity_l));
         }
-        if midnights[k] {
-            taken = 0.0;
-        }
-        taken += rate * STEP_HOURS;
-        litres -= rate * STEP_HOURS;
+        from = to;
     }
     course
+}
+
+/// What must have been left just before a change.
+enum End {
+    /// About so much: it was weighed as it went.
+    Exactly(f64),
+    /// No more than this: what came then had room.
+    AtMost(f64),
+}
+
+fn end_before(change: &Change, capacity_l: f64) -> End {
+    match (change.kind, change.litres) {
+        (ChangeKind::Lost | ChangeKind::Spill, Some((litres, _))) => End::Exactly(litres.abs()),
+        (ChangeKind::Fill, Some((litres, _))) => End::AtMost((capacity_l - litres).max(0.0)),
+        _ => End::AtMost(capacity_l),
+    }
+}
+
+/// By how much the neighbours' pace is too slow or too fast for what must have been left.
+fn factor_for(litres: f64, at_pace: f64, end: Option<End>) -> f64 {
+    if at_pace <= 0.0 {
+        return 1.0;
+    }
+    let gone = match end {
+        Some(End::Exactly(left)) => litres - left,
+        Some(End::AtMost(left)) if litres - at_pace > left => litres - left,
+        _ => return 1.0,
+    };
+    (gone / at_pace).clamp(SLOWEST, FASTEST)
+}
+
+#[derive(Default)]
+struct Contents {
+    litres: f64,
+    poured_sd: f64,
+    taken: f64,
+}
+
+impl Contents {
+    fn write(&self, course: &mut FeederCourse, k: usize, capacity_l: f64) {
+        course.volume_l[k] = self.litres;
+        // Anything between all gone and nothing taken: the spread of a flat guess.
+        course.volume_sd[k] = (0.3 * self.litres).hypot(self.poured_sd);
+        course.empty[k] = self.litres < 0.02 * capacity_l;
+    }
+
+    /// Takes `litres`; where a day ends, what it took so far is written first.
+    fn take(&mut self, course: &mut FeederCourse, k: usize, litres: f64, day_ends: bool) {
+        if day_ends {
+            let sd = SPREAD * self.taken + 0.1 * self.litres;
+            course.taken[k] = Some((self.taken, sd * sd));
+            self.taken = 0.0;
+        }
+        self.taken += litres;
+        self.litres -= litres;
+    }
+
+    fn apply(&mut self, change: &Change, capacity_l: f64) -> FilledVolume {
+        let (amount, sd) = change
+            .litres
+            .unwrap_or((0.5 * capacity_l, 0.3 * capacity_l));
+        let before = self.litres;
+        self.litres = match change.kind {
+            ChangeKind::Fill => (before + amount).min(1.05 * capacity_l),
+            ChangeKind::Renewed => amount,
+            ChangeKind::Spill | ChangeKind::Lost => 0.0,
+        };
+        self.poured_sd = sd;
+        FilledVolume {
+            litres: if change.kind.pours() { amount } else { -before },
+            sd,
+            litres_before: before,
+        }
+    }
 }
