@@ -2,6 +2,11 @@
 //! it was taken is not. The neighbours say roughly how fast, the next fill how much must have been
 //! gone by then; the answer stays wide.
 
+#![allow(
+    clippy::needless_range_loop,
+    reason = "indices here are nodes shared by several arrays"
+)]
+
 use super::model::{FeederCourse, FilledVolume};
 use crate::evidence::{Change, ChangeKind};
 use crate::grid::{Grid, STEP_HOURS};
