@@ -66,7 +66,7 @@ async fn devices(State(service): State<ServiceState>) -> Result<Json<DevicesBody
 }
 
 fn devices_body(service: &Service) -> Result<DevicesBody, Problem> {
-    let now = service.host.now();
+    let now = service.as_of();
     let apiary = service.records.apiary()?;
     let mut latest: BTreeMap<DeviceId, Vec<LatestSample>> = BTreeMap::new();
     for sample in service.readings.latest()? {

@@ -24,7 +24,7 @@ async fn feeder_volume(
 ) -> Result<Json<Columns>, Problem> {
     service
         .blocking(move |s| {
-            let (span, points) = (moments.span(s.host.now())?, moments.points()?);
+            let (span, points) = (moments.span(s.as_of())?, moments.points()?);
             let apiary = s.records.apiary()?;
             let feeder = apiary
                 .feeder(&id)

@@ -182,7 +182,7 @@ async fn hive_fills(
 ) -> Result<Json<FillsBody>, Problem> {
     service
         .blocking(move |s| {
-            let span = moments.span(s.host.now())?;
+            let span = moments.span(s.as_of())?;
             let feeders = feeder_ids(s, &id)?;
             let fills = match feeders.is_empty() {
                 true => Vec::new(),
@@ -205,7 +205,7 @@ async fn hive_flags(
 ) -> Result<Json<FlagsBody>, Problem> {
     service
         .blocking(move |s| {
-            let span = moments.span(s.host.now())?;
+            let span = moments.span(s.as_of())?;
             find_hive(&s.records.apiary()?, &id)?;
             let flags = s.records.flags(None, span)?;
             let flags = flags.iter().filter(|flag| flag.hive.as_ref() == Some(&id));
@@ -226,7 +226,7 @@ async fn hive_scale(
 ) -> Result<Json<Columns>, Problem> {
     service
         .blocking(move |s| {
-            let (span, points) = (moments.span(s.host.now())?, moments.points()?);
+            let (span, points) = (moments.span(s.as_of())?, moments.points()?);
             let apiary = s.records.apiary()?;
             let hive = find_hive(&apiary, &id)?;
             let mut samples = Vec::new();

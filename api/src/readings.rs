@@ -89,7 +89,7 @@ pub(crate) fn series_body(
     series: &ChannelRef,
     moments: &Moments,
 ) -> Result<SeriesBody, Problem> {
-    let span = moments.span(service.host.now())?;
+    let span = moments.span(service.as_of())?;
     let (samples, reduced) =
         chart_samples(service.readings.as_ref(), series, span, moments.points()?)?;
     let unit = unit_of(service, series)?;

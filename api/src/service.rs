@@ -4,7 +4,7 @@ use larder_domain::{DeviceId, FeederId, HiveId, Timestamp, YardId};
 use larder_process::FeederNow;
 use larder_store::{QuarantinedId, Readings, Records, StoreError};
 use std::collections::HashMap;
-use std::sync::{Arc, PoisonError, RwLock};
+use std::sync::{Arc, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
 use tokio::sync::broadcast;
 use tokio_util::sync::CancellationToken;
 
@@ -71,26 +71,47 @@ pub enum News {
 /// How every feeder stands, as of the last computation. Held by the processing loop, which writes,
 /// and by the handlers, which read; a poisoned lock still holds whole values.
 #[derive(Clone, Default)]
-pub struct Live(Arc<RwLock<HashMap<FeederId, FeederNow>>>);
+pub struct Live(Arc<RwLock<Held>>);
+
+#[derive(Default)]
+struct Held {
+    feeders: HashMap<FeederId, FeederNow>,
+    record_ends: Option<Timestamp>,
+}
 
 impl Live {
     /// How one feeder stands; `None`: not computed yet.
     pub fn feeder(&self, id: &FeederId) -> Option<FeederNow> {
-        self.0
-            .read()
-            .unwrap_or_else(PoisonError::into_inner)
-            .get(id)
-            .cloned()
+        self.read().feeders.get(id).cloned()
     }
 
     /// Takes in what was computed for one yard.
     pub fn update(&self, feeders: Vec<FeederNow>) {
-        let mut held = self.0.write().unwrap_or_else(PoisonError::into_inner);
-        held.extend(feeders.into_iter().map(|now| (now.feeder.clone(), now)));
+        let feeders = feeders.into_iter().map(|now| (now.feeder.clone(), now));
+        self.write().feeders.extend(feeders);
+    }
+
+    /// Where the record ends, if the readings are one; `None`: devices are at work.
+    pub fn set_record_end(&self, end: Option<Timestamp>) {
+        self.write().record_ends = end;
+    }
+
+    fn read(&self) -> RwLockReadGuard<'_, Held> {
+        self.0.read().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn write(&self) -> RwLockWriteGuard<'_, Held> {
+        self.0.write().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
 impl Service {
+    /// The moment that answers speak of: now, or the end of a record that was imported.
+    pub(crate) fn as_of(&self) -> Timestamp {
+        let ends = self.live.read().record_ends;
+        ends.unwrap_or_else(|| self.host.now())
+    }
+
     /// Runs a store call on a thread that may block.
     pub(crate) async fn blocking<T: Send + 'static>(
         self: &Arc<Self>,

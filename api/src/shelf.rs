@@ -107,7 +107,7 @@ struct Known {
 }
 
 fn shelf_body(service: &Service) -> Result<ShelfBody, Problem> {
-    let now = service.host.now();
+    let now = service.as_of();
     let apiary = service.records.apiary()?;
     let known = read(service, &apiary, now)?;
     let yards = apiary

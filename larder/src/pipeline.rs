@@ -123,24 +123,27 @@ impl Pipeline<'_> {
 /// Changed series looked at in one run; the rest waits for the next, which follows at once.
 const MOST_CHANGES: usize = 100_000;
 
-/// The moment against which silence is judged. Where no device was ever heard live, everything
-/// came from files: the record then ends with its last reading, and nobody has fallen silent since.
-pub fn judged_at(
-    readings: &dyn Readings,
-    records: &dyn Records,
-    clock: Timestamp,
-) -> Result<Timestamp> {
-    let heard_live = records
-        .devices()?
-        .iter()
-        .any(|device| device.last_heard.is_some());
-    if heard_live {
-        return Ok(clock);
-    }
+/// Readings that reach us later than this after they were measured come from a record, not from
+/// devices at work: two days is what a logger that was offline delivers.
+const LIVE_WITHIN_MS: i64 = 2 * 86_400_000;
+
+/// Where the record ends, if the readings are one: imported from files, or sent long after they
+/// were measured. `None`: devices are at work, and what is known reaches to the clock's now, so
+/// that silence is seen.
+pub fn record_end(readings: &dyn Readings, records: &dyn Records) -> Result<Option<Timestamp>> {
     let newest = readings
         .latest()?
         .iter()
         .map(|latest| latest.sample.time)
         .max();
-    Ok(newest.map_or(clock, |newest| newest.min(clock)))
+    let heard = records
+        .devices()?
+        .iter()
+        .filter_map(|device| device.last_heard)
+        .max();
+    Ok(match (newest, heard) {
+        (Some(newest), None) => Some(newest),
+        (Some(newest), Some(heard)) if heard.plus_ms(-LIVE_WITHIN_MS) > newest => Some(newest),
+        _ => None,
+    })
 }

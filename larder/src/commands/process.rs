@@ -2,7 +2,7 @@
 
 use crate::clock;
 use crate::failure::wrong_use;
-use crate::pipeline::{Pipeline, judged_at};
+use crate::pipeline::{Pipeline, record_end};
 use crate::settings::{SettingsFile, Shared, data_dir};
 use anyhow::Result;
 use clap::Args;
@@ -33,7 +33,8 @@ pub fn run(process: Process, shared: &Shared) -> Result<()> {
         )));
     }
     let began = Instant::now();
-    let now = judged_at(&store, &store, clock::now())?;
+    let clock = clock::now();
+    let now = record_end(&store, &store)?.map_or(clock, |end| end.min(clock));
     let pipeline = Pipeline {
         readings: &store,
         records: &store,

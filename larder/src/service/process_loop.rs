@@ -2,9 +2,10 @@
 
 use super::{Changed, ServiceHost};
 use crate::clock;
-use crate::pipeline::{Pipeline, Processed, judged_at};
+use crate::pipeline::{Pipeline, Processed, record_end};
 use anyhow::Result;
 use larder_api::{Host, Live, News};
+use larder_domain::Timestamp;
 use larder_store::{Desk, EmbeddedStore};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -51,7 +52,10 @@ pub async fn run(
         let store = Arc::clone(&store);
         let outcome = tokio::task::spawn_blocking(move || process(&store, everything)).await;
         match outcome {
-            Ok(Ok(done)) => publish(done, &live, &news),
+            Ok(Ok((done, record_ends))) => {
+                live.set_record_end(record_ends);
+                publish(done, &live, &news);
+            }
             Ok(Err(error)) => {
                 tracing::warn!(error = %format!("{error:#}"), "processing failed; it is tried again");
                 if everything {
@@ -82,16 +86,20 @@ async fn written_at_desk(store: &Arc<EmbeddedStore>, told: &mut Option<String>) 
     }
 }
 
-fn process(store: &EmbeddedStore, everything: bool) -> Result<Processed> {
+/// What was done, and where the record ends if the readings are one.
+fn process(store: &EmbeddedStore, everything: bool) -> Result<(Processed, Option<Timestamp>)> {
     let pipeline = Pipeline {
         readings: store,
         records: store,
     };
-    let now = judged_at(store, store, clock::now())?;
-    if !everything {
-        return pipeline.process_news(now);
-    }
-    pipeline.process_everything(now)
+    let clock = clock::now();
+    let record_ends = record_end(store, store)?.filter(|end| *end < clock);
+    let now = record_ends.unwrap_or(clock);
+    let done = match everything {
+        true => pipeline.process_everything(now)?,
+        false => pipeline.process_news(now)?,
+    };
+    Ok((done, record_ends))
 }
 
 fn publish(done: Processed, live: &Live, news: &broadcast::Sender<News>) {
