@@ -439,6 +439,7 @@ async fn the_quarantine_is_listed_with_its_bytes() {
             reason: "not JSON".to_owned(),
             record: None,
             impossible: None,
+            measured_at: None,
         }])
         .unwrap();
     let (_, body) = api.get("/api/v1/quarantine").await;

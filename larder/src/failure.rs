@@ -13,8 +13,11 @@ pub fn wrong_use(sentence: impl Into<String>) -> anyhow::Error {
     WrongUse(sentence.into()).into()
 }
 
-/// Prints one line and picks the exit code.
+/// Prints one line and picks the exit code. A reader that has seen enough (`| head`) is no failure.
 pub fn report(error: &anyhow::Error) -> ExitCode {
+    if error.chain().any(is_broken_pipe) {
+        return ExitCode::SUCCESS;
+    }
     let line = format!("{error:#}").replace('\n', " ");
     eprintln!("larder: {line}");
     let usage = error.chain().any(|cause| {
@@ -25,4 +28,12 @@ pub fn report(error: &anyhow::Error) -> ExitCode {
             )
     });
     ExitCode::from(if usage { 2 } else { 1 })
+}
+
+fn is_broken_pipe(cause: &(dyn std::error::Error + 'static)) -> bool {
+    let io = match cause.downcast_ref::<csv::Error>().map(csv::Error::kind) {
+        Some(csv::ErrorKind::Io(io)) => Some(io),
+        _ => cause.downcast_ref::<std::io::Error>(),
+    };
+    io.is_some_and(|io| io.kind() == std::io::ErrorKind::BrokenPipe)
 }
