@@ -100,7 +100,12 @@ fn kill_and_look(seed: u64) {
         for n in next..acknowledged {
             put(&mut model, &batch(n));
         }
+        let seen = found(&EmbeddedStore::open(dir.path(), Access::Read).unwrap());
         let store = EmbeddedStore::open(dir.path(), Access::Create).unwrap();
+        assert!(
+            found(&store) == seen,
+            "round {round}: a reader sees something else"
+        );
         store.check().unwrap();
         next = acknowledged;
         // The last batch may be on disk without having been acknowledged: whole, or not at all.

@@ -96,3 +96,49 @@ fn a_file_that_is_no_database_is_damaged() {
         assert!(matches!(refused, StoreError::Damaged { .. }), "{refused}");
     }
 }
+
+/// What a process leaves behind that ends between making the file and making the tables.
+#[test]
+fn a_store_that_was_never_finished_is_finished() {
+    let dir = tempfile::tempdir().unwrap();
+    let file = dir.path().join("larder.sqlite");
+    std::fs::write(&file, "").unwrap();
+    let reader = open(dir.path(), Access::Read).unwrap();
+    assert!(reader.series().unwrap().is_empty());
+    drop(reader);
+    std::fs::write(&file, "").unwrap();
+    open(dir.path(), Access::Existing).unwrap().check().unwrap();
+}
+
+/// An older store is brought up to date by whoever opens it, unless someone else is writing it.
+#[test]
+fn an_older_store_in_use_cannot_be_read_yet() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(dir.path().join("larder.sqlite"), "").unwrap();
+    let lock = std::fs::File::create(dir.path().join("larder.lock")).unwrap();
+    lock.try_lock().unwrap();
+    let refused = open(dir.path(), Access::Read).unwrap_err();
+    assert!(matches!(refused, StoreError::InUse(_)), "{refused}");
+    drop(lock);
+    open(dir.path(), Access::Read).unwrap();
+}
+
+#[test]
+fn nothing_is_left_beside_the_database_once_it_is_closed() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = open(dir.path(), Access::Create).unwrap();
+    store.append_durable(&[reading(0, 40.0)]).unwrap();
+    assert!(
+        store
+            .setting("reads on a connection of its own")
+            .unwrap()
+            .is_none()
+    );
+    drop(store);
+    let mut left: Vec<String> = std::fs::read_dir(dir.path())
+        .unwrap()
+        .map(|entry| entry.unwrap().file_name().into_string().unwrap())
+        .collect();
+    left.sort();
+    assert_eq!(left, ["larder.lock", "larder.sqlite"]);
+}

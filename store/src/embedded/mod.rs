@@ -14,10 +14,11 @@ mod trouble;
 pub use desk::Desk;
 pub use folder::{Access, Durability};
 
-use crate::{Records, StoreError};
+use crate::StoreError;
 use connections::Connections;
 use fault::Fault;
 use folder::Lock;
+use larder_domain::Apiary;
 use readings::Memory;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, RwLock};
@@ -29,6 +30,8 @@ pub struct EmbeddedStore {
     /// What of the readings is not (only) on disk. Whoever takes both takes the writing
     /// connection first.
     memory: RwLock<Memory>,
+    /// The apiary as it is on disk, once it was read: whole requests are answered from it.
+    apiary: Mutex<Option<Apiary>>,
     /// What devices said that is not written yet.
     heard: Mutex<records::Heard>,
     /// Held so that no other process writes; `None` where opened to read. Dropped last.
@@ -81,6 +84,7 @@ impl EmbeddedStore {
             dir: dir.to_owned(),
             connections,
             memory: RwLock::new(memory),
+            apiary: Mutex::default(),
             heard: Mutex::default(),
             _lock: lock,
         })
@@ -93,9 +97,9 @@ impl EmbeddedStore {
             if found != "ok" {
                 return Err(Fault::Damaged(found));
             }
-            readings::check_all(db)
-        })?;
-        self.apiary().map(drop)
+            readings::check_all(db)?;
+            records::check_all(db)
+        })
     }
 
     /// The data directory.

@@ -2,7 +2,7 @@
 //! about on any machine what `tests/disk.rs` does with real file systems where it may mount one.
 
 use super::*;
-use crate::{Attribute, Readings, Refused};
+use crate::{Attribute, Readings, Records, Refused};
 use larder_domain::{ChannelName, DeviceId, Reading, Span, Timestamp, Unit};
 
 const START_MS: i64 = 1_788_238_800_000;

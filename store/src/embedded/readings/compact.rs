@@ -239,3 +239,124 @@ fn clear(db: &mut Connection, memory: &RwLock<Memory>, up_to: i64) -> Result<Sli
         finished: !more,
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::append;
+    use super::*;
+    use crate::embedded::{Access, Durability, EmbeddedStore};
+    use crate::{Change, Readings, Records};
+    use larder_domain::{ChannelName, DeviceId, Reading, Span, Timestamp, Unit};
+    use std::collections::BTreeMap;
+    use std::path::Path;
+
+    type Model = BTreeMap<(String, i64), f64>;
+
+    fn open(dir: &Path) -> EmbeddedStore {
+        EmbeddedStore::open_with(dir, Access::Create, Durability::ProcessEnd).unwrap()
+    }
+
+    /// One reading a day of each of forty series.
+    fn invent(model: &mut Model, days: std::ops::Range<i64>, value: f64) -> Vec<Reading> {
+        let mut readings = Vec::new();
+        for day in days {
+            for device in 0..40 {
+                let reading = Reading {
+                    device: DeviceId::new(&format!("sc-{device}")).unwrap(),
+                    channel: ChannelName::new("weight").unwrap(),
+                    unit: Unit::new("kg").unwrap(),
+                    time: Timestamp(1_788_238_800_000 + day * 86_400_000),
+                    value: value + device as f64,
+                };
+                model.insert((reading.device.to_string(), reading.time.0), reading.value);
+                readings.push(reading);
+            }
+        }
+        readings
+    }
+
+    /// Appends without paying for any sorting.
+    fn append(store: &EmbeddedStore, readings: &[Reading]) {
+        let run = |db: &mut Connection| append::append(db, &store.memory, readings);
+        store.connections.with_writer("append", run).unwrap();
+    }
+
+    fn check(store: &EmbeddedStore, model: &Model) {
+        let mut found = Model::new();
+        for info in store.series().unwrap() {
+            for sample in store.range(&info.series, Span::ALWAYS).unwrap() {
+                found.insert(
+                    (info.series.device.to_string(), sample.time.0),
+                    sample.value,
+                );
+            }
+        }
+        assert!(found == *model);
+    }
+
+    fn slice(store: &EmbeddedStore) -> bool {
+        let run = |db: &mut Connection| run_slice(db, &store.memory);
+        !store
+            .connections
+            .with_writer("sort a slice", run)
+            .unwrap()
+            .finished
+    }
+
+    /// Stops after every number of slices, with corrections before and after, and opens again.
+    #[test]
+    fn it_can_be_cut_off_after_any_slice() {
+        for n_slices in 0.. {
+            let dir = tempfile::tempdir().unwrap();
+            let mut model = Model::new();
+            let store = open(dir.path());
+            append(&store, &invent(&mut model, 0..10, 40.0));
+            store.compact().unwrap();
+            // Corrections of what is in blocks, and enough days for several slices.
+            append(&store, &invent(&mut model, 5..25, 41.0));
+            begin(&mut store.memory.write().unwrap());
+            let more = (0..n_slices).all(|_| slice(&store));
+            append(&store, &invent(&mut model, 8..12, 42.0));
+            check(&store, &model);
+            drop(store);
+
+            let store = open(dir.path());
+            check(&store, &model);
+            append(&store, &invent(&mut model, 11..13, 43.0));
+            store.compact().unwrap();
+            check(&store, &model);
+            store.check().unwrap();
+            drop(store);
+            let store = open(dir.path());
+            check(&store, &model);
+            let changes: Vec<Change> = store.changes(100).unwrap().0;
+            assert_eq!(changes.len(), 40, "all of it still waits to be processed");
+            if !more {
+                assert!(n_slices > 4, "only {n_slices} slices");
+                return;
+            }
+        }
+    }
+
+    /// Days close by themselves as readings go on, and memory stays bounded by that.
+    #[test]
+    fn days_close_as_readings_go_on() {
+        let dir = tempfile::tempdir().unwrap();
+        let store = open(dir.path());
+        let mut model = Model::new();
+        for day in 0..30 {
+            store
+                .append_durable(&invent(&mut model, day..day + 1, 40.0))
+                .unwrap();
+            let n_open = store.memory.read().unwrap().n_open;
+            assert!(n_open <= 3 * 40, "{n_open} readings are open on day {day}");
+        }
+        check(&store, &model);
+        let in_log: i64 = (store.connections)
+            .read("count", |db| {
+                Ok(db.query_row("SELECT count(*) FROM hot", [], |row| row.get(0))?)
+            })
+            .unwrap();
+        assert!(in_log < 5, "{in_log} rows are left in the log");
+    }
+}

@@ -46,7 +46,7 @@ pub(super) fn clear(db: &Connection, up_to: i64, limit: i64) -> Result<bool, Fau
         .prepare_cached("SELECT min(id) FROM hot WHERE id <= ?1")?
         .query_row([up_to], |row| row.get(0))?;
     let Some(first) = first else { return Ok(false) };
-    let last = up_to.min(first.saturating_add(limit));
+    let last = up_to.min(first.saturating_add(limit - 1));
     db.prepare_cached("DELETE FROM hot WHERE id <= ?1")?
         .execute([last])?;
     Ok(last < up_to)
@@ -127,6 +127,33 @@ mod tests {
         let expected =
             expected.map(|(series, ms, value): (i64, i64, f64)| (series, ms, value.to_bits()));
         assert_eq!(decoded(fixture).unwrap(), expected);
+    }
+
+    #[test]
+    fn rows_are_cleared_a_few_at_a_time() {
+        let db = Connection::open_in_memory().unwrap();
+        db.execute_batch("CREATE TABLE hot (id INTEGER PRIMARY KEY, readings BLOB)")
+            .unwrap();
+        let sample = Sample {
+            time: Timestamp(0),
+            value: 1.0,
+        };
+        (1..=10).for_each(|id| put(&db, id, &[(SeriesId(1), sample)]).unwrap());
+        let left = || -> Vec<i64> {
+            let mut ids = Vec::new();
+            replay(&db, 0, |id, _, _| {
+                ids.push(id);
+                Ok(())
+            })
+            .unwrap();
+            ids
+        };
+        assert!(clear(&db, 8, 4).unwrap());
+        assert_eq!(left(), [5, 6, 7, 8, 9, 10]);
+        assert!(!clear(&db, 8, 4).unwrap());
+        assert_eq!(left(), [9, 10]);
+        assert!(!clear(&db, 8, 4).unwrap());
+        assert_eq!(left(), [9, 10]);
     }
 
     proptest! {

@@ -1,9 +1,10 @@
 //! What is known about devices beside their readings.
 
-use super::{apiary, row};
+use super::apiary::devices_declared;
+use super::row;
 use crate::embedded::fault::Fault;
 use crate::{Attribute, DeviceHealth};
-use larder_domain::{DeviceId, Timestamp};
+use larder_domain::{Apiary, DeviceId, Timestamp};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use std::collections::BTreeMap;
 
@@ -53,8 +54,8 @@ fn read_attribute(row: &Row<'_>) -> Result<Attribute, Fault> {
     })
 }
 
-/// Every device that is written down anywhere.
-pub(super) fn load(db: &Connection) -> Result<Found, Fault> {
+/// Every device that is written down anywhere or declared in the apiary.
+pub(super) fn load(db: &Connection, apiary: &Apiary) -> Result<Found, Fault> {
     let mut found = Found::default();
     for device in db
         .prepare_cached("SELECT DISTINCT device AS device FROM series")?
@@ -62,7 +63,7 @@ pub(super) fn load(db: &Connection) -> Result<Found, Fault> {
     {
         found.device(device?);
     }
-    for device in apiary::devices_declared(&apiary::load(db)?) {
+    for device in devices_declared(apiary) {
         found.device(device.clone());
     }
     found.read_heard(db)?;

@@ -75,8 +75,11 @@ impl EmbeddedStore {
 
     pub(super) fn all_devices(&self) -> Result<Vec<DeviceHealth>, StoreError> {
         let attempted = "read the devices";
+        let apiary = self.known_apiary(attempted)?;
         let waiting = self.waiting(attempted)?;
-        let mut found: Found = self.connections.read(attempted, devices::load)?;
+        let mut found: Found = self
+            .connections
+            .read(attempted, |db| devices::load(db, &apiary))?;
         for (device, at) in &waiting.devices {
             found.heard(device.clone(), *at);
         }
@@ -87,8 +90,7 @@ impl EmbeddedStore {
     }
 
     fn waiting(&self, attempted: &str) -> Result<std::sync::MutexGuard<'_, Heard>, StoreError> {
-        let waiting = self.heard.lock().map_err(|_| Fault::Poisoned);
-        waiting.map_err(|fault| fault.told(self.dir(), attempted))
+        self.heard.lock().map_err(|_| self.poisoned(attempted))
     }
 }
 

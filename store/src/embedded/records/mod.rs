@@ -14,6 +14,7 @@ mod settings;
 pub(super) use heard::Heard;
 
 use super::EmbeddedStore;
+use super::fault::Fault;
 use crate::{
     Appended, Attribute, Change, DeviceHealth, Quarantined, QuarantinedId, Records, Refused,
     ResultsPatch, StoreError,
@@ -23,15 +24,21 @@ use larder_domain::{
     Apiary, DeviceId, FeederId, FillEvent, Flag, HiveId, RecordedFill, Span, Timestamp, UptakeDay,
     WeightDay, YardId,
 };
+use rusqlite::Connection;
 
 impl Records for EmbeddedStore {
     fn apiary(&self) -> Result<Apiary, StoreError> {
-        self.connections.read("read the apiary", apiary::load)
+        self.known_apiary("read the apiary")
     }
 
     fn set_apiary(&self, apiary: &Apiary) -> Result<bool, StoreError> {
-        self.connections
-            .write("write the apiary", |tx| apiary::replace(tx, apiary))
+        let attempted = "write the apiary";
+        let mut known = self.apiary.lock().map_err(|_| self.poisoned(attempted))?;
+        let changed = self
+            .connections
+            .write(attempted, |tx| apiary::replace(tx, apiary))?;
+        *known = Some(apiary.clone());
+        Ok(changed)
     }
 
     fn record_fills(&self, fills: &[RecordedFill]) -> Result<Appended, StoreError> {
@@ -162,4 +169,28 @@ impl Records for EmbeddedStore {
         self.connections
             .write("write a setting", |tx| settings::write(tx, name, value))
     }
+}
+
+impl EmbeddedStore {
+    /// The apiary, from memory where it was read before. It changes through this store only.
+    fn known_apiary(&self, attempted: &str) -> Result<Apiary, StoreError> {
+        let mut known = self.apiary.lock().map_err(|_| self.poisoned(attempted))?;
+        match &*known {
+            Some(apiary) => Ok(apiary.clone()),
+            None => {
+                let apiary = self.connections.read(attempted, apiary::load)?;
+                *known = Some(apiary.clone());
+                Ok(apiary)
+            }
+        }
+    }
+
+    fn poisoned(&self, attempted: &str) -> StoreError {
+        Fault::Poisoned.told(self.dir(), attempted)
+    }
+}
+
+/// Reads everything that is kept in a form of our own.
+pub(super) fn check_all(db: &Connection) -> Result<(), Fault> {
+    apiary::load(db).map(drop)
 }
