@@ -1,0 +1,67 @@
+//! A straight drawdown in white noise: no unbiased estimator of the day's drawdown can have a
+//! smaller variance than the Cramér–Rao bound. For `y_i = a - r t_i + noise` the bound for `r` is
+//! `sigma^2 / sum (t_i - mean t)^2` (S. M. Kay, *Fundamentals of Statistical Signal Processing:
+//! Estimation Theory*, 1993, example 3.7).
+
+mod common;
+
+use common::Random;
+use larder_process::kalman::{Adjoint, State, Update};
+
+/// The states are the level and the rate.
+fn smoothed_drawdown(levels: &[f64], step_hours: f64, noise_variance: f64) -> (f64, f64) {
+    let transition = [[1.0, -step_hours], [0.0, 1.0]];
+    // Wide against the answer, narrow enough that differences of covariances keep their digits.
+    let mut state = State {
+        mean: [levels[0], 0.0],
+        covariance: [[1e3, 0.0], [0.0, 1.0]],
+    };
+    let mut filtered = Vec::new();
+    let mut updates: Vec<Update<2>> = Vec::new();
+    for (i, level) in levels.iter().enumerate() {
+        if i > 0 {
+            state.predict(&transition, &[0.0; 2], &[[0.0; 2]; 2]);
+        }
+        let residual = level - state.mean[0];
+        updates.push(state.update(&[1.0, 0.0], residual, noise_variance));
+        filtered.push(state);
+    }
+    let mut adjoint = Adjoint::nothing();
+    let mut first = filtered[0];
+    for i in (0..levels.len()).rev() {
+        first = filtered[i].smoothed(&adjoint);
+        adjoint.before_update(&updates[i]);
+        adjoint.before_predict(&transition);
+    }
+    (24.0 * first.mean[1], 24.0 * first.covariance[1][1].sqrt())
+}
+
+#[test]
+fn a_straight_drawdown_is_read_as_exactly_as_noise_allows() {
+    let (per_day, sigma, step_hours) = (0.9, 0.15, 1.0 / 6.0);
+    let n = 144;
+    let times: Vec<f64> = (0..n).map(|i| step_hours * f64::from(i)).collect();
+    let mean = times.iter().sum::<f64>() / f64::from(n);
+    let spread: f64 = times.iter().map(|t| (t - mean).powi(2)).sum();
+    let bound = 24.0 * sigma / spread.sqrt();
+    let mut random = Random(7);
+    let runs = 4000;
+    let mut squares = 0.0;
+    for _ in 0..runs {
+        let level = |t: &f64| 6.0 - per_day / 24.0 * t + sigma * random.normal();
+        let levels: Vec<f64> = times.iter().map(level).collect();
+        let (found, sd) = smoothed_drawdown(&levels, step_hours, sigma * sigma);
+        assert!(
+            (sd / bound - 1.0).abs() < 0.01,
+            "claims {sd}, bound {bound}"
+        );
+        squares += (found - per_day).powi(2);
+    }
+    let reached = (squares / f64::from(runs)).sqrt();
+    // 4000 runs tell a standard deviation to 1.1 %.
+    assert!(reached < 1.1 * bound, "reached {reached}, bound {bound}");
+    assert!(
+        reached > 0.95 * bound,
+        "below the bound: {reached}, {bound}"
+    );
+}
