@@ -1,7 +1,7 @@
 //! The command line: what can be asked for. Each command lives in its own file under `commands`.
 
 use crate::commands::{
-    apply, backup, check, demo, export, import, process, quarantine, report, serve,
+    apply, backup, check, demo, export, feeder, import, mix, process, quarantine, report, serve,
 };
 use crate::settings::Shared;
 use clap::{Parser, Subcommand};
@@ -41,6 +41,11 @@ pub enum Command {
     Report(report::Report),
     /// What could not be read, and reading it again
     Quarantine(quarantine::Quarantine),
+    /// Reckon a batch of syrup: any two of sugar, water, volume and strength
+    Mix(Box<mix::Mix>),
+    /// Know a feeder: kinds, shape, and how well its level is known
+    #[command(subcommand)]
+    Feeder(feeder::Feeder),
     /// Check settings, an apiary file, a message, the store
     Check(check::Check),
     /// Copy the store, also while the service runs

@@ -1,5 +1,8 @@
 //! Larder: from a sensor's message to what a keeper should do next.
 
+// Answers go to standard output: this is the binary.
+#![allow(clippy::print_stdout)]
+
 mod broker;
 mod cli;
 mod clock;
@@ -10,6 +13,7 @@ mod output;
 mod pipeline;
 mod service;
 mod settings;
+mod units;
 
 use anyhow::Result;
 use clap::Parser;
@@ -40,6 +44,8 @@ fn run(cli: Cli) -> Result<()> {
         Command::Process(command) => commands::process::run(command, shared),
         Command::Report(command) => commands::report::run(command, shared),
         Command::Quarantine(command) => commands::quarantine::run(command, shared),
+        Command::Mix(command) => commands::mix::run(*command, shared),
+        Command::Feeder(command) => commands::feeder::run(command, shared),
         Command::Check(command) => commands::check::run(command, shared),
         Command::Backup(command) => commands::backup::run(command, shared),
     }

@@ -2,7 +2,7 @@
 
 use super::response::{Row, Section, WeightBody, rounded};
 use larder_domain::mix::{Answer, Ask, Recipe, Warmth, weights};
-use larder_domain::syrup::Crystallises;
+use larder_domain::syrup::{Crystallises, SOLUBILITY_RANGE_C};
 use larder_domain::units::{DegreesCelsius, Kilograms, Litres, Shown, UnitSystem};
 
 const TWENTY: DegreesCelsius = DegreesCelsius(20.0);
@@ -132,7 +132,7 @@ fn comes_out(answer: &Answer, units: UnitSystem) -> Section {
     }
     let kg_per_l = made.mass().0 / made.volume(TWENTY).0;
     rows.push(row("weighs", units.mass_in_main(made.mass()), ""));
-    rows.push(row("of it", units.density(kg_per_l), ""));
+    rows.push(row("density", units.density(kg_per_l), ""));
     Section {
         title: format!("Comes out, at {}", units.temperature(TWENTY)),
         rows,
@@ -176,7 +176,10 @@ fn behaves(answer: &Answer, units: UnitSystem) -> Section {
         ),
         Crystallises::Never | Crystallises::Always => Row {
             label: "crystals".into(),
-            note: "none, however cold".into(),
+            note: format!(
+                "none above {}",
+                units.temperature(DegreesCelsius(SOLUBILITY_RANGE_C.0))
+            ),
             ..Row::default()
         },
     });

@@ -106,7 +106,7 @@ pub fn plan(
     }
 
     let mut left_kg = wanted.sugar().0;
-    let mut loads = Vec::new();
+    let mut loads: Vec<Load> = Vec::new();
     for &vessel in vessels {
         let room_kg = room_l(&vessel) * sugar_per_l * (1.0 + 1e-9);
         let (counts, full_kg) = fill(&sizes, room_kg);
@@ -123,7 +123,15 @@ pub fn plan(
         }
         if left_kg > CRUMB_KG && full < most {
             let (counts, sugar_kg) = cover(&sizes, left_kg, room_kg);
-            loads.push(load(1, Some(vessel), counts, sugar_kg));
+            match loads.last_mut() {
+                // Whole bags often make the last vessel as full as the others.
+                Some(Load { times, bags, .. })
+                    if full > 0 && *bags == counts && !counts.is_empty() =>
+                {
+                    *times += 1;
+                }
+                _ => loads.push(load(1, Some(vessel), counts, sugar_kg)),
+            }
             left_kg = 0.0;
         }
         if left_kg <= CRUMB_KG {

@@ -49,7 +49,8 @@ impl Price {
             && kg.0 > 0.0
             && !sign.contains(['-', '−'])
             && currency.chars().count() <= 8;
-        if fits && !currency.chars().any(char::is_control) {
+        let is_money = |c: char| c.is_alphabetic() || "$€£¥₹₩¢. ".contains(c);
+        if fits && currency.chars().all(is_money) {
             Ok(Self {
                 per_kg: amount / kg.0,
                 currency,
@@ -95,7 +96,15 @@ mod tests {
 
     #[test]
     fn what_is_no_price_is_refused() {
-        for bad in ["", "18.50", "per kg", "-1/kg", "1 per 5 gal", "1 per 0 kg"] {
+        for bad in [
+            "",
+            "18.50",
+            "per kg",
+            "-1/kg",
+            "1 per 5 gal",
+            "1 per 0 kg",
+            "<b>1/kg",
+        ] {
             assert!(Price::parse(bad).is_err(), "{bad}");
         }
     }

@@ -1,0 +1,335 @@
+//! What is asked, from options and from a declared feeder.
+
+use super::Explain;
+use crate::failure::wrong_use;
+use crate::settings::{SettingsFile, Shared, data_dir};
+use anyhow::Result;
+use larder_domain::feeder::Shape;
+use larder_domain::level::{Doubts, Gauge, Inputs, Wall, usual_doubts};
+use larder_domain::strength::{LooseDensity, typed as strength_typed};
+use larder_domain::units::number::leading_number;
+use larder_domain::units::{
+    DegreesCelsius, Kilograms, Litres, MassFraction, Metres, UnitSystem, typed,
+};
+use larder_domain::{Feeder, FeederId, Geometry, LevelSensor};
+use larder_store::{Access, EmbeddedStore, Readings, Records};
+
+/// Everything the budget needs.
+pub(super) struct Asked {
+    pub feeder: Option<String>,
+    pub gauge: Gauge,
+    pub wall: Wall,
+    pub inputs: Inputs,
+    pub doubts: Doubts,
+    pub reading_words: String,
+    pub notes: Vec<String>,
+}
+
+/// What a declared feeder knows by itself.
+#[derive(Default)]
+struct Declared {
+    feeder: Option<String>,
+    geometry: Option<Geometry>,
+    reading: Option<f64>,
+    sugar: Option<f64>,
+}
+
+/// Halfway between 1:1 and 2:1, and how far apart they are as one standard deviation.
+const UNKNOWN_SUGAR: (f64, f64) = (0.583, 0.048);
+
+pub(super) fn gather(command: &Explain, shared: &Shared, units: UnitSystem) -> Result<Asked> {
+    let declared = match &command.feeder {
+        Some(id) => declared(id, shared)?,
+        None => Declared::default(),
+    };
+    let set_for = temperature("--set-for", &command.set_for)?.unwrap_or(20.0);
+    let gauge = gauge(command, &declared, DegreesCelsius(set_for))?;
+    let wall = wall(command, &declared, gauge)?;
+    let (reading, reading_words) = reading(command, &declared, gauge, units)?;
+
+    let mut notes = Vec::new();
+    let known = match &command.strength {
+        Some(text) => Some(
+            strength_typed(text, LooseDensity::USUAL)
+                .map_err(|e| wrong_use(format!("--strength: {e}")))?
+                .mass_fraction()
+                .value(),
+        ),
+        None => declared.sugar,
+    };
+    let mut doubts = usual_doubts(gauge);
+    let sugar = known.unwrap_or_else(|| {
+        notes.push("The strength was not said: taken as anything from 1:1 to 2:1.".to_owned());
+        doubts.sugar = UNKNOWN_SUGAR.1;
+        UNKNOWN_SUGAR.0
+    });
+    let sugar = MassFraction::new(sugar).map_err(|e| wrong_use(e.to_string()))?;
+    let syrup_c = temperature("--syrup-at", &command.syrup_at)?.unwrap_or(20.0);
+    let inputs = Inputs {
+        syrup_c,
+        air_c: temperature("--air-at", &command.air_at)?.unwrap_or(syrup_c),
+        tilt_deg: degrees("--tilt", &command.tilt)?.unwrap_or(0.0),
+        off_middle_m: length("--off-middle", &command.off_middle)?.unwrap_or(0.0),
+        ..Inputs::of(reading, sugar)
+    };
+    for text in &command.doubts {
+        set_doubt(&mut doubts, gauge, text)?;
+    }
+    Ok(Asked {
+        feeder: declared.feeder,
+        gauge,
+        wall,
+        inputs,
+        doubts,
+        reading_words,
+        notes,
+    })
+}
+
+fn declared(id: &str, shared: &Shared) -> Result<Declared> {
+    let id = FeederId::new(id).map_err(|e| wrong_use(e.to_string()))?;
+    let file = SettingsFile::find(shared.config.as_deref())?;
+    let store = EmbeddedStore::open(&data_dir(shared, &file), Access::Read)?;
+    let apiary = store.apiary()?;
+    let Some(feeder) = apiary.feeder(&id) else {
+        return Err(wrong_use(format!(
+            "there is no feeder \"{id}\"; `larder apply` declares one"
+        )));
+    };
+    let Some(sensor) = newest_sensor(feeder) else {
+        return Err(wrong_use(format!(
+            "\"{id}\" has no sensor; give --sensor and --reading instead"
+        )));
+    };
+    let source = &sensor.assignment.source;
+    let newest = store.latest()?.into_iter().find(|l| l.series == *source);
+    let own = sensor.geometry.channel_kind().unit();
+    let reading = newest.and_then(|l| l.unit.convert(l.sample.value, &own));
+    let fills = store.fill_events(std::slice::from_ref(&id), larder_domain::Span::ALWAYS)?;
+    let sugar = fills
+        .iter()
+        .rev()
+        .find_map(|fill| Some(fill.strength?.mass_fraction().value()));
+    Ok(Declared {
+        feeder: Some(id.to_string()),
+        geometry: Some(sensor.geometry.clone()),
+        reading,
+        sugar,
+    })
+}
+
+fn newest_sensor(feeder: &Feeder) -> Option<&LevelSensor> {
+    feeder
+        .sensors
+        .iter()
+        .max_by_key(|s| s.assignment.during.start)
+}
+
+fn gauge(command: &Explain, declared: &Declared, set_for: DegreesCelsius) -> Result<Gauge> {
+    let word = match (&command.sensor, &declared.geometry) {
+        (Some(word), _) => word.as_str(),
+        (None, Some(Geometry::Distance { .. })) => "ultrasonic",
+        (None, Some(Geometry::Depth { .. })) => "depth",
+        (None, Some(Geometry::Volume)) => "volume",
+        (None, Some(Geometry::FeederWeight)) => "weight",
+        (None, None) => {
+            return Err(wrong_use(
+                "say --sensor: ultrasonic, optical, pressure, depth, volume or weight",
+            ));
+        }
+    };
+    Ok(match word {
+        "ultrasonic" => Gauge::Sound { set_for },
+        "optical" => Gauge::Optical,
+        "pressure" => Gauge::Pressure {
+            set_with_water: command.set_with_water,
+        },
+        "depth" => Gauge::Depth,
+        "volume" => Gauge::Volume,
+        "weight" => Gauge::Weight,
+        other => {
+            return Err(wrong_use(format!(
+                "--sensor: ultrasonic, optical, pressure, depth, volume or weight, not \"{other}\""
+            )));
+        }
+    })
+}
+
+fn wall(command: &Explain, declared: &Declared, gauge: Gauge) -> Result<Wall> {
+    let looks_down = matches!(gauge, Gauge::Sound { .. } | Gauge::Optical);
+    let needs_shape = !matches!(gauge, Gauge::Volume | Gauge::Weight);
+    let (known_mount, known_shape) = match &declared.geometry {
+        Some(Geometry::Distance { mount_m, shape }) => (Some(*mount_m), Some(shape.clone())),
+        Some(Geometry::Depth { shape }) => (None, Some(shape.clone())),
+        Some(Geometry::Volume | Geometry::FeederWeight) | None => (None, None),
+    };
+    let bad = |e: larder_domain::feeder::BadShape| wrong_use(e.to_string());
+    let shape = match (&command.area, &command.table, known_shape) {
+        (Some(_), Some(_), _) => {
+            return Err(wrong_use("give --area or --table, not both"));
+        }
+        (Some(area), None, _) => {
+            let area = area.trim().trim_end_matches("m2").trim();
+            let area: f64 = area
+                .parse()
+                .map_err(|_| wrong_use(format!("--area: \"{area}\" is no number of m2")))?;
+            Shape::straight(area).map_err(bad)?
+        }
+        (None, Some(table), _) => {
+            let rows: Vec<(f64, f64)> = serde_json::from_str(table).map_err(|_| {
+                wrong_use(
+                    "--table: write pairs of depth in m and litres, like [[0, 0], [0.05, 3.1]]",
+                )
+            })?;
+            Shape::table(&rows).map_err(bad)?
+        }
+        (None, None, Some(shape)) => shape,
+        (None, None, None) if needs_shape => {
+            return Err(wrong_use(
+                "say --area or --table; `larder feeder calibrate` measures them out",
+            ));
+        }
+        (None, None, None) => Shape::straight(1.0).map_err(bad)?, // not looked at by this gauge
+    };
+    let mount_m = match length("--mount", &command.mount)?.or(known_mount) {
+        Some(mount) => mount,
+        None if looks_down => {
+            return Err(wrong_use(
+                "say --mount, from the sensor's face to the feeder's floor, like \"145 mm\"",
+            ));
+        }
+        None => 0.0,
+    };
+    Ok(Wall { shape, mount_m })
+}
+
+fn reading(
+    command: &Explain,
+    declared: &Declared,
+    gauge: Gauge,
+    units: UnitSystem,
+) -> Result<(f64, String)> {
+    let bad = |e: larder_domain::units::NotUnderstood| wrong_use(format!("--reading: {e}"));
+    let value = match (&command.reading, declared.reading) {
+        (Some(text), _) => match gauge {
+            Gauge::Volume => typed::volume(text).map_err(bad)?.0,
+            Gauge::Weight => typed::mass(text).map_err(bad)?.0,
+            Gauge::Sound { .. } | Gauge::Optical | Gauge::Pressure { .. } | Gauge::Depth => {
+                typed::length(text).map_err(bad)?.0
+            }
+        },
+        (None, Some(value)) => value,
+        (None, None) => {
+            return Err(wrong_use(
+                "say --reading, what the sensor says, like \"85 mm\"",
+            ));
+        }
+    };
+    let words = match gauge {
+        Gauge::Volume => units.volume(Litres(value)).to_string(),
+        Gauge::Weight => units.mass(Kilograms(value)).to_string(),
+        Gauge::Sound { .. } | Gauge::Optical => {
+            format!("{} below the sensor", units.length(Metres(value)))
+        }
+        Gauge::Pressure { .. } | Gauge::Depth => format!("{} deep", units.length(Metres(value))),
+    };
+    Ok((value, words))
+}
+
+fn temperature(option: &str, text: &Option<String>) -> Result<Option<f64>> {
+    text.as_deref()
+        .map(|text| {
+            typed::temperature(text)
+                .map(|t| t.0)
+                .map_err(|e| wrong_use(format!("{option}: {e}")))
+        })
+        .transpose()
+}
+
+fn length(option: &str, text: &Option<String>) -> Result<Option<f64>> {
+    text.as_deref()
+        .map(|text| {
+            typed::length(text)
+                .map(|l| l.0)
+                .map_err(|e| wrong_use(format!("{option}: {e}")))
+        })
+        .transpose()
+}
+
+fn degrees(option: &str, text: &Option<String>) -> Result<Option<f64>> {
+    text.as_deref()
+        .map(|text| {
+            let number = text
+                .trim()
+                .trim_end_matches("deg")
+                .trim_end_matches('°')
+                .trim();
+            match number.parse::<f64>() {
+                Ok(value) if value.abs() <= 45.0 => Ok(value),
+                _ => Err(wrong_use(format!(
+                    "{option}: \"{text}\" is no angle from 0 to 45 degrees"
+                ))),
+            }
+        })
+        .transpose()
+}
+
+/// `reading=2 mm`, `air=1 C`: one standard deviation.
+fn set_doubt(doubts: &mut Doubts, gauge: Gauge, text: &str) -> Result<()> {
+    let shape = || wrong_use(format!("--doubt: \"{text}\" is not like \"reading=2 mm\""));
+    let (name, amount) = text.split_once('=').ok_or_else(shape)?;
+    let (name, amount) = (name.trim(), amount.trim());
+    let quantity =
+        |e: larder_domain::units::NotUnderstood| wrong_use(format!("--doubt {name}: {e}"));
+    let metres = || typed::length(amount).map(|l| l.0).map_err(quantity);
+    let kilograms = || typed::mass(amount).map(|m| m.0).map_err(quantity);
+    let in_unit = |words: &[(&str, f64)]| {
+        let (value, unit) = leading_number(amount).map_err(|_| shape())?;
+        let unit = unit.trim();
+        let factor = words.iter().find(|(word, _)| *word == unit).map(|(_, f)| f);
+        match factor {
+            Some(factor) if value >= 0.0 => Ok(value * factor),
+            _ => {
+                let known: Vec<&str> = words.iter().map(|(word, _)| *word).collect();
+                Err(wrong_use(format!(
+                    "--doubt {name}: write a number and {}",
+                    known.join(" or ")
+                )))
+            }
+        }
+    };
+    let kelvin = [
+        ("C", 1.0),
+        ("°C", 1.0),
+        ("K", 1.0),
+        ("F", 5.0 / 9.0),
+        ("°F", 5.0 / 9.0),
+    ];
+    match name {
+        "reading" => {
+            doubts.reading = match gauge {
+                Gauge::Volume => typed::volume(amount).map(|v| v.0).map_err(quantity)?,
+                Gauge::Weight => kilograms()?,
+                Gauge::Sound { .. } | Gauge::Optical | Gauge::Pressure { .. } | Gauge::Depth => {
+                    metres()?
+                }
+            };
+        }
+        "air" => doubts.air_c = in_unit(&kelvin)?,
+        "syrup" => doubts.syrup_c = in_unit(&kelvin)?,
+        "mount" => doubts.mount_off_m = metres()?,
+        "tare" => doubts.tare_off_kg = kilograms()?,
+        "shape" => doubts.shape_off = in_unit(&[("%", 0.01)])?,
+        "strength" => doubts.sugar = in_unit(&[("%", 0.01)])?,
+        "moist-air" => doubts.moist_air = in_unit(&[("%", 0.01)])?,
+        "tilt" => doubts.tilt_deg = in_unit(&[("deg", 1.0), ("°", 1.0)])?,
+        "hive-tilt" => doubts.hive_tilt_deg = in_unit(&[("deg", 1.0), ("°", 1.0)])?,
+        other => {
+            return Err(wrong_use(format!(
+                "--doubt: reading, air, syrup, mount, tare, shape, strength, moist-air, tilt or \
+                 hive-tilt, not \"{other}\""
+            )));
+        }
+    }
+    Ok(())
+}
