@@ -14,7 +14,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, _flow: &[Vec<Spell>], flag
             continue;
         };
         let Some(date) = target.date else { continue };
-        let weight = stores::gross(case, h);
+        let weight = stores::own(case, h);
         let pace = |k: usize| {
             let days = date.hours_since(signals.grid.time(k)) / 24.0;
             let needed = (target.kg - weight[k]) / days.max(0.5);
@@ -30,7 +30,9 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, _flow: &[Vec<Spell>], flag
                 Sign::Gone
             } else if needed.is_nan() || had.is_nan() || doubts.scale(case, h, k) {
                 Sign::Between
-            } else if needed > parameters.factor * had.max(0.0) {
+            } else if needed > parameters.factor * had.max(0.0)
+                && target.kg - weight[k] > parameters.least_short_kg
+            {
                 Sign::Holds
             } else {
                 Sign::Gone

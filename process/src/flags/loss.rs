@@ -233,7 +233,8 @@ impl Watch<'_> {
             // A keeper, or a fall, takes it at once; robbers and holes take their time.
             let half = self.drop(k, nodes(0.5 * seen.hours));
             let gradual = (0.25..0.75).contains(&(half / seen.drop_l));
-            return (clear && gradual && seen.hours >= 2.0).then_some(seen);
+            let slow_enough = rate < UNWEIGHED_MOST_L_PER_H;
+            return (clear && gradual && slow_enough && seen.hours >= 2.0).then_some(seen);
         }
         let density = kg_per_litre(self.feeder.strength[k]);
         let beyond_usual = seen.drop_kg - 1.5 * usual * seen.hours * density;
@@ -249,12 +250,25 @@ impl Watch<'_> {
             && drop_z.min(9.0) + hive_z.min(9.0) > parameters.sds * 2f64.sqrt()
             && rate > FAST_L_PER_H + 1.5 * usual;
         let agrees = if self.on_scale {
-            seen.hive_kg > parameters.fast_kg && seen.hive_kg > 0.5 * seen.drop_kg
+            let known = if self.settled(k) { 1.0 } else { UNKNOWN_FACTOR };
+            let least = if drop_z > SHARP_Z {
+                parameters.fast_kg
+            } else {
+                BLURRED_KG
+            };
+            seen.hive_kg > known * least * (seen.hours / 2.0).sqrt()
+                && seen.hive_kg > 0.5 * seen.drop_kg
         } else {
             // What the colony takes from beside the hive would show on the scale.
             seen.hive_kg > -0.3 * seen.drop_kg && seen.drop_kg > parameters.fast_kg
         };
         (clear && agrees).then_some(seen)
+    }
+
+    /// Whether two days are known by which to tell what is usual.
+    fn settled(&self, k: usize) -> bool {
+        let then = k.checked_sub(nodes(52.0));
+        then.is_some_and(|then| !self.case.balance.weight(self.h, then).is_nan())
     }
 
     fn still_fast(&self, k: usize) -> bool {
@@ -290,13 +304,9 @@ impl Watch<'_> {
             );
         }
         // By day robbers are the likelier guess; honey going too makes them sure.
+        let factor = |seen: &Loss| seen.hive_kg / seen.drop_kg.max(0.05);
         let long = self.loss(k, FAST[2]);
-        let seen = if long.drop_kg > seen.drop_kg {
-            &long
-        } else {
-            seen
-        };
-        let factor = seen.hive_kg / seen.drop_kg.max(0.05);
+        let factor = factor(seen).max(factor(&long));
         let odds = 4.0 * (factor - parameters.honey_factor);
         let robbed = 1.0 / (1.0 + (-odds).exp());
         if robbed > 0.5 {
@@ -316,6 +326,9 @@ impl Watch<'_> {
         let parameters = &self.case.parameters.loss;
         let at = self.nights.partition_point(|night| night.known < k);
         let night = self.nights[at..].iter().find(|night| night.known == k)?;
+        if self.doubts.scale(self.case, self.h, k) {
+            return None;
+        }
         let drop_l = night.drop_kg / kg_per_litre(self.feeder.strength[k]);
         let odd = -night.odd_kg;
         let clear =
@@ -402,6 +415,14 @@ impl Watch<'_> {
 const FAST_L_PER_H: f64 = 0.06;
 /// The same where no scale confirms it.
 const UNWEIGHED_L_PER_H: f64 = 0.25;
+/// Faster than this is a keeper or a fall, l/h.
+const UNWEIGHED_MOST_L_PER_H: f64 = 0.8;
+/// A level that fell by so many standard deviations is beyond doubt; else the scale must show more,
+/// kg in two hours (measured).
+const SHARP_Z: f64 = 10.0;
+const BLURRED_KG: f64 = 0.33;
+/// And more again in a record's first days, a factor.
+const UNKNOWN_FACTOR: f64 = 1.5;
 /// A colony may take so much at any time, l/h for each litre of capacity (measured).
 const LEAST_USUAL: f64 = 0.008;
 /// By how much two hives of a yard differ in two hours, by day and by night, kg (measured).
@@ -415,7 +436,7 @@ const COLD_EASE: f64 = 0.25;
 /// And a feeder that goes down by this in 12 h then leaks, l.
 const COLD_DROP_L: f64 = 0.15;
 /// Of what was taken in two days, at most so much dries off in one night, kg/kg (measured).
-const LATE_DRYING: f64 = 0.1;
+const LATE_DRYING: f64 = 0.07;
 
 /// The share of syrup that dries off on the way to capped stores of 18 % water.
 fn drying_share(strength: Option<Strength>) -> f64 {

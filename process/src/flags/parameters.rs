@@ -176,7 +176,9 @@ pub struct Souring {
     /// How much longer each 0.01 of water activity below that of 1:1 makes it, a factor (from the
     /// shelf-life guides for 1:1 and 2:1, common practice).
     pub factor_per_hundredth: f64,
-    /// Risk at which it opens, 0 to 1.
+    /// Risk from which on signs of it open it, 0 to 1.
+    pub shown_risk: f64,
+    /// Risk at which it opens without any, 0 to 1.
     pub open_risk: f64,
     /// And below which it closes.
     pub close_risk: f64,
@@ -205,6 +207,8 @@ pub struct NeedsFeed {
 pub struct Behind {
     /// The gain still needed is more than this many times the last week's.
     pub factor: f64,
+    /// And at least this is missing, kg: less is within what bees and brood weigh (measured).
+    pub least_short_kg: f64,
     /// For so long, hours.
     pub hours: f64,
 }
@@ -276,9 +280,9 @@ impl Default for Flow {
     fn default() -> Self {
         Self {
             open_kg_per_day: 0.22,
-            close_kg_per_day: 0.05,
+            close_kg_per_day: 0.12,
             yard_kg_per_day: 0.22,
-            close_hours: 12.0,
+            close_hours: 6.0,
         }
     }
 }
@@ -299,8 +303,8 @@ impl Default for Stalled {
             ease: 0.4,
             hours: 28.0,
             share: 0.025,
-            holds_hours: 2.0,
-            of_expected: 0.3,
+            holds_hours: 5.0,
+            of_expected: 0.25,
             resumed: 0.4,
             least_share: 0.08,
         }
@@ -309,10 +313,11 @@ impl Default for Stalled {
 impl Default for Souring {
     fn default() -> Self {
         Self {
-            days_to_sour: 5.0,
-            factor_per_hundredth: 1.2,
+            days_to_sour: 8.0,
+            factor_per_hundredth: 1.067,
+            shown_risk: 0.05,
             open_risk: 0.5,
-            close_risk: 0.3,
+            close_risk: 0.04,
         }
     }
 }
@@ -327,7 +332,7 @@ impl Default for Refill {
 impl Default for NeedsFeed {
     fn default() -> Self {
         Self {
-            under_target_kg: 1.0,
+            under_target_kg: 1.5,
             hours: 0.0,
         }
     }
@@ -336,6 +341,7 @@ impl Default for Behind {
     fn default() -> Self {
         Self {
             factor: 1.3,
+            least_short_kg: 2.0,
             hours: 48.0,
         }
     }

@@ -327,7 +327,13 @@ fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
             && odd.abs() > parameters.drift_sds * night.sd_kg
             && night.n_habit >= 4;
         let gains = odd > 0.0 && night.own_kg > GAIN_AT_NIGHT_KG * night.hours / 8.0;
-        let drying = case.balance.change(h, night.known, DAY) > FLOW_KG || night.fed_kg > FED_KG;
+        let flowed = (0..FLOW_DAYS).any(|day| {
+            let then = night
+                .known
+                .saturating_sub(day * super::signals::nodes(24.0));
+            case.balance.change(h, then, DAY) > FLOW_KG
+        });
+        let drying = flowed || night.fed_kg > FED_KG;
         let loses = odd < 0.0 && night.seen && night.drop_kg < LEAK_SHARE * -odd && !drying;
         let suspect = clear && (gains || loses);
         let again = before.is_some_and(|earlier| {
@@ -361,8 +367,9 @@ fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
 
 /// The window in [`super::balance::WINDOWS`] that is one day.
 const DAY: usize = 5;
-/// A hive that gained this in the day dries nectar by night, kg.
-const FLOW_KG: f64 = 0.2;
+/// A hive that gained this in a day dries nectar for some nights, kg.
+const FLOW_KG: f64 = 0.25;
+const FLOW_DAYS: usize = 5;
 /// And one that was fed this in two days dries syrup, kg.
 const FED_KG: f64 = 1.0;
 /// A hive does not gain this much in a dry night, kg.

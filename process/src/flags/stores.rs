@@ -2,7 +2,9 @@
 
 use super::Case;
 use super::signals::nodes;
+use crate::grid::STEP_HOURS;
 use crate::robust::median;
+use crate::strengths::kg_per_litre;
 use larder_domain::Timestamp;
 
 /// A hive's goal.
@@ -22,25 +24,67 @@ pub(super) fn target(case: &Case<'_>, h: usize) -> Option<Target> {
     })
 }
 
-/// Gross weight at each node, median of the last six hours; NaN where unknown for a day.
-pub(super) fn gross(case: &Case<'_>, h: usize) -> Vec<f64> {
+/// What the hive weighs at each node without the syrup in its feeders and without the boxes put on
+/// or taken off since the record began, kg: what its target is held against. Median of the last six
+/// hours; NaN where nothing was heard for two days.
+pub(super) fn own(case: &Case<'_>, h: usize) -> Vec<f64> {
     let signals = case.signals;
-    let gross = &signals.hives[h].gross_kg;
+    let hive = &signals.hives[h];
+    let Some(start) = hive.gross_kg.iter().position(|v| !v.is_nan()) else {
+        return vec![f64::NAN; signals.last + 1];
+    };
+    let on_scale = |f: usize| case.feeder(h, f).on_scale;
+    let density = |f: usize, k: usize| kg_per_litre(hive.feeders[f].strength[k]);
+    let at_start: f64 = (0..hive.feeders.len())
+        .filter(|&f| on_scale(f))
+        .map(|f| left(case, h, f, start).max(0.0) * density(f, start))
+        .sum();
+    let offset = hive.gross_kg[start] - hive.free_kg[start] - at_start;
+    let offset = if offset.is_nan() { -at_start } else { offset };
+    let mut taken = 0.0;
     let mut window = Vec::new();
     let mut last = (f64::NAN, 0);
     (0..=signals.last)
         .map(|k| {
+            for f in (0..hive.feeders.len()).filter(|&f| on_scale(f) && k > start) {
+                taken += rate(case, h, f, k).max(0.0) * STEP_HOURS * density(f, k);
+            }
             window.clear();
             let from = k.saturating_sub(nodes(6.0));
-            window.extend(gross[from..=k].iter().copied().filter(|v| !v.is_nan()));
+            window.extend(
+                hive.free_kg[from..=k]
+                    .iter()
+                    .copied()
+                    .filter(|v| !v.is_nan()),
+            );
             if let Some(found) = median(&mut window) {
                 last = (found, k);
             }
-            if k - last.1 > nodes(48.0) {
+            let old = k - last.1 > nodes(48.0);
+            if old {
                 f64::NAN
             } else {
-                last.0
+                last.0 + offset + taken
             }
         })
         .collect()
+}
+
+/// What is left in a feeder at a node, l.
+pub(super) fn left(case: &Case<'_>, h: usize, f: usize, k: usize) -> f64 {
+    let feeder = &case.signals.hives[h].feeders[f];
+    if feeder.sensed {
+        feeder.followed[k].litres
+    } else {
+        case.analysis.hives[h].feeders[f].course.volume_l[k]
+    }
+}
+
+fn rate(case: &Case<'_>, h: usize, f: usize, k: usize) -> f64 {
+    let feeder = &case.signals.hives[h].feeders[f];
+    if feeder.sensed {
+        feeder.followed[k].rate
+    } else {
+        case.analysis.hives[h].feeders[f].course.rate[k]
+    }
 }
