@@ -4,11 +4,13 @@
 mod load;
 
 use anyhow::Result;
-use larder_domain::{Apiary, HiveId, Span, Timestamp, YardId, time::local_day};
-use larder_process::{FeederNow, YardOutput, process_yard};
+use chrono::NaiveDate;
+use larder_domain::{Apiary, Flag, HiveId, Span, Timestamp, Yard, YardId, time::local_day};
+use larder_process::{FeederNow, YardOutput, process_yard, window};
 use larder_store::{Readings, Records, ResultsPatch};
 use load::LoadedYard;
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
+use std::ops::RangeInclusive;
 
 /// Stores and the clock's reading that a run works with.
 pub struct Pipeline<'a> {
@@ -16,6 +18,16 @@ pub struct Pipeline<'a> {
     pub readings: &'a dyn Readings,
     /// Where the rest is.
     pub records: &'a dyn Records,
+}
+
+/// As of when each yard was estimated last. A yard that is not in it is estimated whole.
+pub type Turns = BTreeMap<YardId, Timestamp>;
+
+fn cover(one: Span, other: Span) -> Span {
+    Span {
+        start: one.start.min(other.start),
+        end: one.end.max(other.end),
+    }
 }
 
 /// What a run did.
@@ -33,20 +45,14 @@ pub struct Processed {
 
 impl Pipeline<'_> {
     /// Estimates every yard, or one, over all that is known.
-    pub fn process_all(
-        &self,
-        only: Option<&YardId>,
-        now: Timestamp,
-        mut progress: impl FnMut(&YardId),
-    ) -> Result<Processed> {
+    pub fn process_all(&self, only: Option<&YardId>, now: Timestamp) -> Result<Processed> {
         let apiary = self.records.apiary()?;
         let mut done = Processed::default();
         for yard in apiary
             .yards()
             .filter(|yard| only.is_none_or(|only| *only == yard.id))
         {
-            progress(&yard.id);
-            self.process_one(&apiary, &yard.id, now, &mut done)?;
+            self.process_one(&apiary, yard, None, now, &mut done)?;
         }
         Ok(done)
     }
@@ -54,25 +60,45 @@ impl Pipeline<'_> {
     /// Estimates every yard and forgets the news that was there before.
     pub fn process_everything(&self, now: Timestamp) -> Result<Processed> {
         let (_, mark) = self.records.changes(MOST_CHANGES)?;
-        let done = self.process_all(None, now, |_| ())?;
+        let done = self.process_all(None, now)?;
         self.records.settle(mark)?;
         Ok(done)
     }
 
-    /// Estimates the yards that have news, and forgets the news. Nothing to do: no yards.
-    pub fn process_news(&self, now: Timestamp) -> Result<Processed> {
+    /// Estimates what may be different from what it was: in yards that have news, the days that news
+    /// touches and those that time has touched since the yard's turn before; in the other yards only
+    /// the latter, and only when their last turn is `longest_ms` ago. Forgets the news. Ends at the
+    /// same results as [`Self::process_everything`] would.
+    pub fn process_news(
+        &self,
+        turns: &mut Turns,
+        now: Timestamp,
+        longest_ms: i64,
+    ) -> Result<Processed> {
         let (changes, mark) = self.records.changes(MOST_CHANGES)?;
-        let mut done = Processed::default();
-        if changes.is_empty() {
-            return Ok(done);
-        }
         let apiary = self.records.apiary()?;
-        let changed: BTreeSet<_> = changes.iter().map(|change| &change.series.device).collect();
+        let mut done = Processed::default();
         for yard in apiary.yards() {
             let devices = load::devices_of(&apiary, &yard.id);
-            if devices.iter().any(|device| changed.contains(device)) {
-                self.process_one(&apiary, &yard.id, now, &mut done)?;
+            let mut touched = changes
+                .iter()
+                .filter(|change| devices.contains(&change.series.device))
+                .map(|change| change.span)
+                .reduce(cover);
+            let before = turns.get(&yard.id).copied();
+            if touched.is_none() && before.is_some_and(|before| now.0 - before.0 < longest_ms) {
+                continue;
             }
+            let dates = before.map(|before| {
+                let passed = Span {
+                    start: before.min(now),
+                    end: now.plus_ms(1),
+                };
+                touched = touched.into_iter().chain([passed]).reduce(cover);
+                window::affected_dates(touched.unwrap_or(passed), yard.timezone)
+            });
+            self.process_one(&apiary, yard, dates, now, &mut done)?;
+            turns.insert(yard.id.clone(), now);
         }
         self.records.settle(mark)?;
         Ok(done)
@@ -81,16 +107,18 @@ impl Pipeline<'_> {
     fn process_one(
         &self,
         apiary: &Apiary,
-        yard: &YardId,
+        yard: &Yard,
+        dates: Option<RangeInclusive<NaiveDate>>,
         now: Timestamp,
         done: &mut Processed,
     ) -> Result<()> {
-        let Some(loaded) = LoadedYard::load(self.readings, self.records, apiary, yard, now)? else {
+        let loaded = LoadedYard::load(self.readings, self.records, apiary, &yard.id, dates, now)?;
+        let Some(loaded) = loaded else {
             return Ok(());
         };
         let output = process_yard(&loaded.input(now));
         self.keep(&loaded, &output)?;
-        done.yards.push(yard.clone());
+        done.yards.push(yard.id.clone());
         done.hives.extend(loaded.hive_ids());
         done.days += output.uptake.len() as u64;
         done.now.extend(output.now);
@@ -114,9 +142,55 @@ impl Pipeline<'_> {
             weight: output.weight.clone(),
             fills: output.fills.clone(),
         })?;
-        self.records
-            .replace_flags(Some(&loaded.yard.id), whole_days, &output.flags)?;
-        Ok(())
+        self.keep_flags(&loaded.yard.id, whole_days, &output.flags)
+    }
+
+    /// A flag that was open where the days before end and is open where these start is one flag,
+    /// as it is where all days are estimated together.
+    fn keep_flags(&self, yard: &YardId, days: Span, flags: &[Flag]) -> Result<()> {
+        let before = Span {
+            start: Span::ALWAYS.start,
+            end: days.start,
+        };
+        let mut kept: Vec<Flag> = self.records.flags(Some(yard), before)?;
+        kept.retain(|flag| flag.closed_at.is_none_or(|at| at >= days.start));
+        let first_kept = kept.iter().map(|flag| flag.opened_at).min();
+        let mut goes_on = vec![false; kept.len()];
+        for flag in flags {
+            let subject = |f: &Flag| (f.kind, f.device.clone(), f.feeder.clone(), f.hive.clone());
+            let same = |earlier: &Flag| {
+                earlier.closed_at.is_none_or(|at| at >= flag.opened_at)
+                    && subject(earlier) == subject(flag)
+            };
+            match kept.iter().rposition(same) {
+                Some(i) if i < goes_on.len() => {
+                    kept[i].closed_at = flag.closed_at;
+                    goes_on[i] = true;
+                }
+                _ => kept.push(flag.clone()),
+            }
+        }
+        for (flag, goes_on) in kept.iter_mut().zip(goes_on) {
+            if !goes_on {
+                flag.closed_at = Some(days.start);
+            }
+        }
+        // Flags that were opened long before and are not among the kept ones must stay: only from
+        // the first kept one on is anything replaced.
+        let from = first_kept.unwrap_or(days.start).min(days.start);
+        let between = Span {
+            start: from,
+            end: days.start,
+        };
+        let untouched = self.records.flags(Some(yard), between)?;
+        kept.extend(untouched.into_iter().filter(|flag| {
+            flag.opened_at >= from && flag.closed_at.is_some_and(|at| at < days.start)
+        }));
+        let replaced = Span {
+            start: from,
+            end: days.end,
+        };
+        Ok(self.records.replace_flags(Some(yard), replaced, &kept)?)
     }
 }
 
@@ -147,3 +221,6 @@ pub fn record_end(readings: &dyn Readings, records: &dyn Records) -> Result<Opti
         _ => None,
     })
 }
+
+#[cfg(test)]
+mod tests;

@@ -40,7 +40,7 @@ pub fn run(process: Process, shared: &Shared) -> Result<()> {
         records: &store,
     };
     let done = match &process.yard {
-        Some(yard) => pipeline.process_all(Some(yard), now, |_| ())?,
+        Some(yard) => pipeline.process_all(Some(yard), now)?,
         None => pipeline.process_everything(now)?,
     };
     let seconds = began.elapsed().as_secs_f64();

@@ -1,18 +1,21 @@
 //! One yard's readings and records, loaded and owned, to be lent to the estimators.
 
 use anyhow::Result;
+use chrono::NaiveDate;
+use larder_domain::time::local_day;
 use larder_domain::{
     Apiary, Assignment, ChannelKind, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, Hive,
     HiveId, LevelSensor, RecordedFill, Sample, Span, Timestamp, Yard, YardId,
 };
-use larder_process::{DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};
+use larder_process::{DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput, window};
 use larder_store::{DeviceHealth, Readings, Records, SeriesInfo};
 use std::collections::BTreeSet;
+use std::ops::RangeInclusive;
 
 /// One yard, loaded.
 pub struct LoadedYard<'a> {
     pub yard: &'a Yard,
-    /// From the first reading or fill to now.
+    /// The local days to estimate, whole ones, cut at now.
     pub span: Span,
     weather: [Vec<Sample>; 5],
     hives: Vec<LoadedHive<'a>>,
@@ -54,12 +57,14 @@ const WEATHER: [ChannelKind; 5] = [
 ];
 
 impl<'a> LoadedYard<'a> {
-    /// Loads everything about `yard` up to `now`; `None` where nothing is known yet.
+    /// Loads what results for `yard` on the local `dates` rest on, or on all dates where none are
+    /// given, up to `now`. `None` where nothing is known of them.
     pub fn load(
         readings: &dyn Readings,
         records: &dyn Records,
         apiary: &'a Apiary,
         yard: &YardId,
+        dates: Option<RangeInclusive<NaiveDate>>,
         now: Timestamp,
     ) -> Result<Option<Self>> {
         let Some(yard) = apiary.yard(yard) else {
@@ -68,26 +73,28 @@ impl<'a> LoadedYard<'a> {
         let ids = devices_of(apiary, &yard.id);
         let mut series = readings.series()?;
         series.retain(|info| ids.contains(&info.series.device));
-        let fills: Vec<_> = apiary
-            .hives()
-            .filter(|hive| !stays(hive, &yard.id).is_empty())
-            .flat_map(|hive| apiary.feeders_of(&hive.id))
-            .map(|feeder| records.recorded_fills(Some(&feeder.id), Span::ALWAYS))
-            .collect::<Result<Vec<_>, _>>()?;
-        let first_fill = fills.iter().flatten().map(|fill| fill.time).min();
-        let first = series.iter().map(|info| info.first).chain(first_fill).min();
-        let Some(start) = first.filter(|first| *first <= now) else {
+        let Some(known) = known_span(records, apiary, yard, &series, now)? else {
             return Ok(None);
         };
-        let span = Span {
-            start,
-            end: now.plus_ms(1),
+        let (asked, context) = match dates {
+            None => (Span::ALWAYS, Span::ALWAYS),
+            Some(dates) => {
+                let start = local_day(yard.timezone, *dates.start()).start;
+                let end = local_day(yard.timezone, *dates.end()).end;
+                (
+                    Span { start, end },
+                    window::context_of(dates, yard.timezone),
+                )
+            }
+        };
+        let (Some(span), Some(context)) = (known.intersect(asked), known.intersect(context)) else {
+            return Ok(None);
         };
         let loader = Loader {
             readings,
             records,
             yard: &yard.id,
-            span,
+            span: context,
         };
         let hives = apiary
             .hives()
@@ -303,6 +310,33 @@ impl Loader<'_> {
             impossible: impossible.collect(),
         })
     }
+}
+
+/// From the first reading or fill of a yard to `now`; `None` where there is none.
+fn known_span(
+    records: &dyn Records,
+    apiary: &Apiary,
+    yard: &Yard,
+    series: &[SeriesInfo],
+    now: Timestamp,
+) -> Result<Option<Span>> {
+    let mut first = series.iter().map(|info| info.first).min();
+    for hive in apiary
+        .hives()
+        .filter(|hive| !stays(hive, &yard.id).is_empty())
+    {
+        for feeder in apiary.feeders_of(&hive.id) {
+            let fills = records.recorded_fills(Some(&feeder.id), Span::ALWAYS)?;
+            first = first
+                .into_iter()
+                .chain(fills.first().map(|fill| fill.time))
+                .min();
+        }
+    }
+    let end = now.plus_ms(1);
+    Ok(first
+        .filter(|first| *first < end)
+        .map(|start| Span { start, end }))
 }
 
 /// When a hive stood in a yard.

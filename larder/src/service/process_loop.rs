@@ -2,7 +2,7 @@
 
 use super::{Changed, ServiceHost};
 use crate::clock;
-use crate::pipeline::{Pipeline, Processed, record_end};
+use crate::pipeline::{Pipeline, Processed, Turns, record_end};
 use anyhow::Result;
 use larder_api::{Host, Live, News};
 use larder_domain::Timestamp;
@@ -35,6 +35,7 @@ pub async fn run(
 ) {
     changed.everything();
     let mut told = None;
+    let mut turns = Turns::new();
     let mut pause = Duration::ZERO;
     loop {
         tokio::select! {
@@ -45,24 +46,28 @@ pub async fn run(
             () = stop.cancelled() => return,
             () = changed.wake.notified() => {}
             () = written_at_desk(&store, &mut told) => host.changed(),
-            () = tokio::time::sleep(LONGEST_PAUSE) => changed.everything(),
+            () = tokio::time::sleep(LONGEST_PAUSE) => {}
         }
         let everything = changed.take_everything();
         let began = Instant::now();
-        let store = Arc::clone(&store);
-        let outcome = tokio::task::spawn_blocking(move || process(&store, everything)).await;
+        if everything {
+            turns.clear();
+        }
+        let (at, mut taken) = (Arc::clone(&store), std::mem::take(&mut turns));
+        let outcome = tokio::task::spawn_blocking(move || {
+            let done = process(&at, &mut taken)?;
+            anyhow::Ok((done, taken))
+        })
+        .await;
         match outcome {
-            Ok(Ok((done, record_ends))) => {
+            Ok(Ok(((done, record_ends), taken))) => {
+                turns = taken;
                 live.set_record_end(record_ends);
                 publish(done, &live, &news);
             }
             Ok(Err(error)) => {
                 tracing::warn!(error = %format!("{error:#}"), "processing failed; it is tried again");
-                if everything {
-                    changed.everything();
-                } else {
-                    changed.readings();
-                }
+                changed.everything();
             }
             Err(error) => tracing::error!(%error, "processing ended unexpectedly"),
         }
@@ -86,8 +91,9 @@ async fn written_at_desk(store: &Arc<EmbeddedStore>, told: &mut Option<String>) 
     }
 }
 
-/// What was done, and where the record ends if the readings are one.
-fn process(store: &EmbeddedStore, everything: bool) -> Result<(Processed, Option<Timestamp>)> {
+/// Estimates what is different from what it was. Says what was done, and where the record ends if
+/// the readings are one.
+fn process(store: &EmbeddedStore, turns: &mut Turns) -> Result<(Processed, Option<Timestamp>)> {
     let pipeline = Pipeline {
         readings: store,
         records: store,
@@ -95,11 +101,8 @@ fn process(store: &EmbeddedStore, everything: bool) -> Result<(Processed, Option
     let clock = clock::now();
     let record_ends = record_end(store, store)?.filter(|end| *end < clock);
     let now = record_ends.unwrap_or(clock);
-    let done = match everything {
-        true => pipeline.process_everything(now)?,
-        false => pipeline.process_news(now)?,
-    };
-    Ok((done, record_ends))
+    let longest_ms = LONGEST_PAUSE.as_millis() as i64 - 1000;
+    Ok((pipeline.process_news(turns, now, longest_ms)?, record_ends))
 }
 
 fn publish(done: Processed, live: &Live, news: &broadcast::Sender<News>) {
