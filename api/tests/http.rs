@@ -487,6 +487,39 @@ async fn settings_are_kept() {
 }
 
 #[tokio::test]
+async fn a_mix_is_reckoned_in_the_units_of_the_setting() {
+    let api = Api::new();
+    let ask = json!({ "sugar": "5 x 25 lb", "water": "15 gal" });
+    let (status, made) = api.write("POST", "/api/v1/mix", &ask).await;
+    assert_eq!((status, &made["units"]), (StatusCode::OK, &json!("metric")));
+    assert_eq!(made["strength"], json!("1:1"));
+    let litres = made["volume_l"].as_f64().unwrap();
+    // 125 lb of sugar and 15 gal of water by the density equation (ICUMSA SPS-4).
+    assert!((litres - 92.2).abs() < 0.1, "{litres}");
+
+    let us = json!({ "units": "us" });
+    assert_eq!(
+        api.write("PUT", "/api/v1/settings", &us).await.0,
+        StatusCode::OK
+    );
+    let (_, made) = api.write("POST", "/api/v1/mix", &ask).await;
+    assert!(
+        made["sentence"].as_str().unwrap().contains("24.4 gal"),
+        "{made}"
+    );
+
+    let wrong = json!({ "strength": "4:1", "volume": "5 gal" });
+    let (status, problem) = api.write("POST", "/api/v1/mix", &wrong).await;
+    assert_eq!(status, StatusCode::BAD_REQUEST);
+    assert!(
+        problem["detail"]
+            .as_str()
+            .unwrap()
+            .contains("dissolves at most 70.1 %")
+    );
+}
+
+#[tokio::test]
 async fn answers_are_compressed_when_asked_for() {
     let api = Api::with_a_yard().await;
     let values: Vec<_> = (0..1000).map(|i| (i - 1000, 40.0)).collect();

@@ -109,3 +109,25 @@ fn syrup_expands_as_the_equation_says() {
     }
     assert_eq!(checked, 6);
 }
+
+/// A kilogram of dissolved sugar takes up 0.622 to 0.630 L in strong syrup (CRC Handbook's table,
+/// apparent specific volume): the density equation knows nothing of that number.
+#[test]
+fn dissolved_sugar_takes_the_room_that_was_published() {
+    let rows = checks::rows(include_str!("../../tests/checks/sugar_bulk.csv"));
+    let row = rows
+        .iter()
+        .find(|row| row.id() == "apparent")
+        .expect("a row");
+    assert!(row.is_oracle());
+    let twenty = DegreesCelsius(20.0);
+    for w in [0.50, 0.55, 0.60, 0.65, 0.67] {
+        let litres = 1000.0 / density_kg_m3(percent(100.0 * w), twenty);
+        let water = (1.0 - w) * 1000.0 / water_density_kg_m3(twenty);
+        let per_kg = (litres - water) / w;
+        assert!(
+            per_kg > row.number("low") && per_kg < row.number("high"),
+            "{w}: {per_kg}"
+        );
+    }
+}

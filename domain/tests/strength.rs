@@ -4,7 +4,12 @@
 mod checks;
 
 use checks::oracles;
+use larder_domain::mix::{Known, Recipe};
 use larder_domain::strength::{LooseDensity, Views, typed};
+use larder_domain::syrup::water_density_kg_m3;
+use larder_domain::units::{DegreesCelsius, Kilograms};
+
+const TWENTY: DegreesCelsius = DegreesCelsius(20.0);
 
 #[test]
 fn parts_by_volume_give_the_published_percent() {
@@ -29,5 +34,19 @@ fn parts_by_volume_give_the_published_percent() {
             "closer than it need be: {percent}"
         );
         assert!((parts_by_volume - parts).abs() < 1e-12);
+
+        let litre_of_water = Known {
+            sugar: None,
+            water: Some(Kilograms(water_density_kg_m3(TWENTY) / 1000.0)),
+            volume: None,
+            strength: Some(strength),
+            measured_at: TWENTY,
+        };
+        let makes = Recipe::from_known(&litre_of_water)
+            .unwrap()
+            .volume(TWENTY)
+            .0;
+        let expected = row.number("syrup_L_per_L_water");
+        assert!((makes - expected).abs() < 0.001, "{}: {makes}", row.id());
     }
 }

@@ -47,9 +47,9 @@ impl Plan {
         let mut all: Vec<BagCount> = Vec::new();
         for load in &self.loads {
             for &BagCount { bag, count } in &load.bags {
-                let count = count * load.times;
+                let count = count.saturating_mul(load.times);
                 match all.iter_mut().find(|known| known.bag == bag) {
-                    Some(known) => known.count += count,
+                    Some(known) => known.count = known.count.saturating_add(count),
                     None => all.push(BagCount { bag, count }),
                 }
             }
@@ -238,7 +238,7 @@ fn try_counts(
     let Some(&size) = sizes.get(first) else {
         return true;
     };
-    let under = ((left_kg.max(0.0) + CRUMB_KG) / size).floor().min(1e6) as u32;
+    let under = ((left_kg.max(0.0) + CRUMB_KG) / size).floor().min(1e9) as u32;
     let is_last = first + 1 == sizes.len();
     let least = if is_last { under } else { 0 };
     for count in (least..=under + 1).rev() {

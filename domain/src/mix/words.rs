@@ -93,8 +93,13 @@ fn bag_words(bags: &[BagCount], units: UnitSystem) -> String {
     let each: Vec<String> = bags
         .iter()
         .map(|b| {
-            let plural = if b.count == 1 { "" } else { "s" };
-            format!("{} {} bag{plural}", count_word(b.count), units.mass(b.bag))
+            let (count, bag) = (count_word(b.count), units.mass(b.bag));
+            match b.count {
+                1 => format!("{count} {bag} bag"),
+                // Two numbers in a row would be misread.
+                n if n > 12 => format!("{count} × {bag} bags"),
+                _ => format!("{count} {bag} bags"),
+            }
         })
         .collect();
     match each.split_last() {

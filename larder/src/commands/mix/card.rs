@@ -7,6 +7,9 @@ use larder_api::mix::{MixResponse, VesselBody};
 /// More vessels than this are one line with a count instead of a box each.
 const MOST_BOXES: u32 = 24;
 
+/// More boxes than this get a line of their own in plain text.
+const MOST_BOXES_BESIDE: usize = 12;
+
 /// Plain text, 80 columns.
 pub fn text(mix: &MixResponse) -> String {
     let mut card = String::new();
@@ -38,7 +41,12 @@ pub fn text(mix: &MixResponse) -> String {
         line("");
         line("VESSEL BY VESSEL");
         for vessel in vessels {
-            line(&format!("  {} {}", "[ ]".repeat(vessel.boxes), vessel.head));
+            if vessel.boxes <= MOST_BOXES_BESIDE {
+                line(&format!("  {} {}", "[ ]".repeat(vessel.boxes), vessel.head));
+            } else {
+                line(&format!("  {}", "[ ]".repeat(vessel.boxes)));
+                line(&format!("      {}", vessel.head));
+            }
             for words in wrap(&vessel.work, WIDTH - 6, "") {
                 line(&format!("      {words}"));
             }
@@ -161,7 +169,7 @@ fn steps(mix: &MixResponse) -> Vec<String> {
         (Some(_), true) => {
             steps.push("Put the hot water in first, then the cold, off the heat.".into());
         }
-        (None, true) => steps.push("Put the water in first, warm if you can.".into()),
+        (None, true) => steps.push("Put most of the water in first, warm if you can.".into()),
         (_, false) => {}
     }
     if mix.add_sugar_kg > 0.0 {
