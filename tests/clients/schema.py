@@ -8,6 +8,8 @@ import sys
 folder, direction = sys.argv[1:]
 step = 1000 if direction == "+" else -1000
 for file in sorted(pathlib.Path(folder).iterdir()):
+    if file.name.endswith(("-wal", "-shm", "-journal")):
+        continue
     with open(file, "rb") as head:
         if head.read(16) != b"SQLite format 3\0":
             continue
