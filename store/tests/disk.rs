@@ -196,6 +196,10 @@ fn a_read_only_file_system() {
     assert!(matches!(error, StoreError::ReadOnly(_)), "{error:?}");
     let store = EmbeddedStore::open(&data, Access::Read).unwrap();
     assert!(everything(&store) == kept, "reports can still be read");
+    let elsewhere = tempfile::tempdir().unwrap();
+    store.backup_to(elsewhere.path()).unwrap();
+    let rescued = EmbeddedStore::open(elsewhere.path(), Access::Existing).unwrap();
+    assert!(everything(&rescued) == kept, "and rescued");
     drop(store);
     for dir in [&killed, &torn] {
         match EmbeddedStore::open(dir, Access::Read) {

@@ -1,7 +1,7 @@
 //! A copy of the whole store, taken while it is in use.
 
 use super::EmbeddedStore;
-use super::connections::open_reader;
+use super::connections::open_on_any_medium;
 use super::fault::Fault;
 use super::folder::database_in;
 use crate::StoreError;
@@ -38,7 +38,7 @@ fn copy(database: &Path, dest: &Path) -> Result<(), Fault> {
             "the folder's name is not UTF-8",
         )
     })?;
-    open_reader(database)?.execute("VACUUM INTO ?1", [name])?;
+    open_on_any_medium(database)?.execute("VACUUM INTO ?1", [name])?;
     File::open(&part)?.sync_all()?;
     fs::rename(&part, &whole)?;
     Ok(File::open(dest)?.sync_all()?)

@@ -169,7 +169,7 @@ fn open_writer(file: &Path, durability: Durability) -> Result<Connection, Fault>
     Ok(db)
 }
 
-pub(super) fn open_reader(file: &Path) -> Result<Connection, Fault> {
+fn open_reader(file: &Path) -> Result<Connection, Fault> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(file, flags)?;
     prepare(&db)?;
@@ -182,21 +182,28 @@ fn prepare(db: &Connection) -> Result<(), Fault> {
     Ok(())
 }
 
-/// A reading connection inside a transaction, and the schema that it sees. On a medium that cannot
-/// be written SQLite cannot make its shared memory file; the database is then read as it lies
-/// there, which is right as long as no log stands beside it.
+/// A reading connection inside a transaction, and the schema that it sees.
 fn begin_snapshot(file: &Path) -> Result<(Connection, i64), Fault> {
-    let begin = |db: Connection| -> Result<(Connection, i64), Fault> {
-        db.execute_batch("BEGIN")?;
-        let found = schema::found(&db)?;
-        Ok((db, found))
+    let db = open_on_any_medium(file)?;
+    db.execute_batch("BEGIN")?;
+    let found = schema::found(&db)?;
+    Ok((db, found))
+}
+
+/// A reading connection. On a medium that cannot be written SQLite cannot make its shared memory
+/// file; the database is then read as it lies there, which is right as long as no log stands
+/// beside it.
+pub(super) fn open_on_any_medium(file: &Path) -> Result<Connection, Fault> {
+    let try_out = |db: Connection| -> Result<Connection, Fault> {
+        schema::found(&db)?;
+        Ok(db)
     };
-    match open_reader(file).and_then(begin) {
+    match open_reader(file).and_then(try_out) {
         Err(Fault::Sqlite(e)) if cannot_open(&e) && !has_log(file) => {
             let flags = OpenFlags::SQLITE_OPEN_READ_ONLY
                 | OpenFlags::SQLITE_OPEN_NO_MUTEX
                 | OpenFlags::SQLITE_OPEN_URI;
-            begin(Connection::open_with_flags(immutable_uri(file), flags)?)
+            try_out(Connection::open_with_flags(immutable_uri(file), flags)?)
         }
         opened => opened,
     }

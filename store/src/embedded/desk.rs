@@ -59,10 +59,10 @@ impl Desk {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use larder_domain::{FeederId, RecordedFill, Span, Timestamp};
+    use larder_domain::{Apiary, FeederId, RecordedFill, Span, Timestamp, Yard, YardId};
 
     #[test]
-    fn fills_are_written_down_beside_a_service_which_sees_them() {
+    fn what_is_written_beside_a_service_is_seen_by_it() {
         let folder = tempfile::tempdir().unwrap();
         let service = EmbeddedStore::open(folder.path(), Access::Create).unwrap();
         let desk = Desk::open(folder.path()).unwrap();
@@ -77,6 +77,17 @@ mod tests {
             .record_fills(std::slice::from_ref(&fill))
             .unwrap();
         desk.tell_service("1").unwrap();
+        assert_eq!(service.apiary().unwrap(), Apiary::default());
+        let yard = Yard {
+            id: YardId::new("north").unwrap(),
+            name: "North terrace".into(),
+            timezone: chrono_tz::America::New_York,
+            position: None,
+            weather: None,
+        };
+        let declared = Apiary::new(vec![yard], vec![], vec![], vec![]).unwrap();
+        assert!(desk.records().set_apiary(&declared).unwrap());
+        assert_eq!(service.apiary().unwrap(), declared);
         assert_eq!(service.recorded_fills(None, Span::ALWAYS).unwrap(), [fill]);
         assert_eq!(Desk::last_told(&service).unwrap().as_deref(), Some("1"));
         drop(service);

@@ -30,8 +30,9 @@ pub struct EmbeddedStore {
     /// What of the readings is not (only) on disk. Whoever takes both takes the writing
     /// connection first.
     memory: RwLock<Memory>,
-    /// The apiary as it is on disk, once it was read: whole requests are answered from it.
-    apiary: Mutex<Option<Apiary>>,
+    /// The apiary as it was last read, and its revision then: it is asked for more often than it
+    /// changes, and reading it takes long where there are many hives.
+    apiary: Mutex<Option<(i64, Apiary)>>,
     /// What devices said that is not written yet.
     heard: Mutex<records::Heard>,
     /// Held so that no other process writes; `None` where opened to read. Dropped last.

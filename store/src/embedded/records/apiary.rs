@@ -3,7 +3,7 @@
 use super::apiary_record::{FeederRecord, HiveRecord, YardRecord};
 use crate::embedded::fault::Fault;
 use larder_domain::{Apiary, DeviceId};
-use rusqlite::{Connection, params};
+use rusqlite::{Connection, OptionalExtension, params};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use std::collections::BTreeMap;
@@ -12,10 +12,22 @@ const YARD: &str = "yard";
 const HIVE: &str = "hive";
 const FEEDER: &str = "feeder";
 const GATEWAY: &str = "gateway";
+/// Not a thing of the apiary: the row that counts its changes.
+const REVISION: &str = "revision";
+
+/// Grows with every change, whoever makes it; 0: nothing was ever declared.
+pub(super) fn revision(db: &Connection) -> Result<i64, Fault> {
+    let revision: Option<String> = db
+        .prepare_cached("SELECT body FROM apiary_item WHERE kind = ?1")?
+        .query_row([REVISION], |row| row.get(0))
+        .optional()?;
+    let unreadable = |_| Fault::Damaged("the apiary's revision does not read".into());
+    revision.map_or(Ok(0), |text| text.parse().map_err(unreadable))
+}
 
 pub(super) fn load(db: &Connection) -> Result<Apiary, Fault> {
     let (mut yards, mut hives, mut feeders, mut gateways) = (vec![], vec![], vec![], vec![]);
-    let mut select = db.prepare_cached("SELECT kind, id, body FROM apiary_item")?;
+    let mut select = db.prepare_cached(ALL_THINGS)?;
     let mut rows = select.query([])?;
     while let Some(row) = rows.next()? {
         let (kind, id): (String, String) = (row.get(0)?, row.get(1)?);
@@ -59,7 +71,7 @@ fn parse<T: DeserializeOwned>(body: &str) -> Result<T, String> {
 pub(super) fn replace(db: &Connection, apiary: &Apiary) -> Result<bool, Fault> {
     let mut wanted = rows_of(apiary)?;
     let mut changed = false;
-    let mut select = db.prepare_cached("SELECT kind, id, body FROM apiary_item")?;
+    let mut select = db.prepare_cached(ALL_THINGS)?;
     let mut rows = select.query([])?;
     let mut gone = Vec::new();
     while let Some(row) = rows.next()? {
@@ -84,8 +96,13 @@ pub(super) fn replace(db: &Connection, apiary: &Apiary) -> Result<bool, Fault> {
         put.execute(params![kind, id, body])?;
         changed = true;
     }
+    if changed {
+        put.execute(params![REVISION, "", (revision(db)? + 1).to_string()])?;
+    }
     Ok(changed)
 }
+
+const ALL_THINGS: &str = "SELECT kind, id, body FROM apiary_item WHERE kind <> 'revision'";
 
 type Rows = BTreeMap<(String, String), String>;
 

@@ -32,13 +32,8 @@ impl Records for EmbeddedStore {
     }
 
     fn set_apiary(&self, apiary: &Apiary) -> Result<bool, StoreError> {
-        let attempted = "write the apiary";
-        let mut known = self.apiary.lock().map_err(|_| self.poisoned(attempted))?;
-        let changed = self
-            .connections
-            .write(attempted, |tx| apiary::replace(tx, apiary))?;
-        *known = Some(apiary.clone());
-        Ok(changed)
+        self.connections
+            .write("write the apiary", |tx| apiary::replace(tx, apiary))
     }
 
     fn record_fills(&self, fills: &[RecordedFill]) -> Result<Appended, StoreError> {
@@ -172,17 +167,20 @@ impl Records for EmbeddedStore {
 }
 
 impl EmbeddedStore {
-    /// The apiary, from memory where it was read before. It changes through this store only.
+    /// The apiary, from memory where it did not change since it was last read.
     fn known_apiary(&self, attempted: &str) -> Result<Apiary, StoreError> {
         let mut known = self.apiary.lock().map_err(|_| self.poisoned(attempted))?;
-        match &*known {
-            Some(apiary) => Ok(apiary.clone()),
-            None => {
-                let apiary = self.connections.read(attempted, apiary::load)?;
-                *known = Some(apiary.clone());
-                Ok(apiary)
+        self.connections.read(attempted, |db| {
+            let revision = apiary::revision(db)?;
+            if let Some((of, apiary)) = &*known
+                && *of == revision
+            {
+                return Ok(apiary.clone());
             }
-        }
+            let apiary = apiary::load(db)?;
+            *known = Some((revision, apiary.clone()));
+            Ok(apiary)
+        })
     }
 
     fn poisoned(&self, attempted: &str) -> StoreError {
