@@ -1,61 +1,73 @@
-//! Readings as CSV that can be imported again: nothing is added, nothing lost.
+//! Readings as CSV, so that they can be imported again: nothing is added, nothing lost.
 
 use larder_domain::{ChannelName, DeviceId, Span, Timestamp};
 use larder_store::{Readings, SeriesInfo, StoreError};
-use std::io::Write;
+use std::io::{self, Write};
 
 /// Which readings.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Which {
     /// Only of this device.
     pub device: Option<DeviceId>,
-    /// Only of channels of this name.
+    /// Only of channels of this name, prefix included.
     pub channel: Option<ChannelName>,
-    /// Only in this span.
+    /// Only of this time.
     pub span: Span,
 }
 
-/// Why an export stopped.
+impl Default for Which {
+    /// All.
+    fn default() -> Self {
+        Self {
+            device: None,
+            channel: None,
+            span: Span::ALWAYS,
+        }
+    }
+}
+
+/// Why an export ended early.
 #[derive(Debug, thiserror::Error)]
 pub enum ExportError {
     /// The store failed.
     #[error(transparent)]
     Store(#[from] StoreError),
-    /// The output can't be written.
-    #[error("writing the export")]
-    Write(#[from] std::io::Error),
+    /// Whoever takes the lines takes no more.
+    #[error("the readings cannot be written")]
+    Write(#[from] io::Error),
 }
 
-/// Read at a time, so that memory does not grow with the history.
-const PART_MS: i64 = 30 * 86_400_000;
+/// How much of a series is held in memory at a time.
+const WINDOW_MS: i64 = 30 * 24 * 3_600_000;
 
-/// Writes readings ordered by device, channel, time. Says how many.
+/// Writes `time,device,channel,unit,value`, ordered by device, channel, time; says how many readings
+/// it wrote. Values have the fewest digits that stand for no other number.
 pub fn export_readings(
     readings: &dyn Readings,
     which: &Which,
     out: &mut dyn Write,
 ) -> Result<u64, ExportError> {
     writeln!(out, "time,device,channel,unit,value")?;
+    let mut series = readings.series()?;
+    series.sort_by(|a, b| a.series.cmp(&b.series));
     let mut written = 0;
-    for info in readings.series()? {
-        let wanted = which
-            .device
-            .as_ref()
-            .is_none_or(|device| *device == info.series.device)
-            && which
-                .channel
-                .as_ref()
-                .is_none_or(|channel| *channel == info.series.channel);
-        let held = Span {
-            start: info.first,
-            end: info.last.plus_ms(1),
-        };
-        if let Some(span) = held.intersect(which.span).filter(|_| wanted) {
-            written += export_series(readings, &info, span, out)?;
-        }
+    for info in series.iter().filter(|info| which.wants(info)) {
+        written += export_series(readings, info, which.span, out)?;
     }
     out.flush()?;
     Ok(written)
+}
+
+impl Which {
+    fn wants(&self, info: &SeriesInfo) -> bool {
+        self.device
+            .as_ref()
+            .is_none_or(|d| *d == info.series.device)
+            && self
+                .channel
+                .as_ref()
+                .is_none_or(|c| *c == info.series.channel)
+    }
 }
 
 fn export_series(
@@ -64,12 +76,18 @@ fn export_series(
     span: Span,
     out: &mut dyn Write,
 ) -> Result<u64, ExportError> {
+    let held = Span {
+        start: info.first,
+        end: info.last.plus_ms(1),
+    };
+    let Some(span) = span.intersect(held) else {
+        return Ok(0);
+    };
     let mut written = 0;
     let mut start = span.start;
     while start < span.end {
-        let end = Timestamp(start.0.saturating_add(PART_MS)).min(span.end);
+        let end = Timestamp(start.plus_ms(WINDOW_MS).0.min(span.end.0));
         for sample in readings.range(&info.series, Span { start, end })? {
-            // `{}` prints the shortest digits that read back as the same number.
             writeln!(
                 out,
                 "{},{},{},{},{}",

@@ -5,11 +5,11 @@
 pub mod decode;
 pub mod session;
 
+pub mod export;
+pub mod import;
+pub mod replay;
+
 pub mod apiary_file;
 
 #[cfg(any(test, feature = "corpus"))]
 pub mod corpus;
-
-pub mod export;
-pub mod import;
-pub mod replay;

@@ -1,27 +1,42 @@
-//! Reading what lies in the quarantine again, once a mapping or a gateway was added that makes
-//! sense of it.
+//! Reading the quarantine again, once a mapping or a gateway was added or a clock has caught up.
 
-use crate::decode::{DecodeConfig, Decoded, Message, decode};
-use larder_domain::Timestamp;
-use larder_store::{Quarantined, QuarantinedId, Readings, Records, StoreError};
+use crate::decode::{DecodeConfig, Message, decode, decode_record};
+use crate::import::{LINE_CONTENT_TYPE, Line, Taken, read_line};
+use larder_domain::{Reading, RecordedFill, Timestamp};
+use larder_store::{Attribute, Quarantined, QuarantinedId, Readings, Records, Refused, StoreError};
 
 /// What a replay did.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
 pub struct Replayed {
     /// Entries that could be read now and left the quarantine.
     pub released: u64,
-    /// Entries that still can't be read.
+    /// Entries that still cannot be read.
     pub kept: u64,
-    /// Readings that came of it, new or replaced.
+    /// Readings (and fills) that came of it, known ones included.
     pub readings: u64,
 }
 
-/// Entries read from the store at a time.
+/// What an entry says when it is read again.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Judged {
+    /// Readings.
+    pub readings: Vec<Reading>,
+    /// Fills of a file's lines.
+    pub fills: Vec<RecordedFill>,
+    /// What devices say about themselves.
+    pub attributes: Vec<Attribute>,
+    /// The entry can leave the quarantine.
+    pub is_read: bool,
+    /// What takes its place: records of a message that was unreadable as a whole and of which some
+    /// are bad.
+    pub refused: Vec<Refused>,
+}
+
+/// Entries held in memory at a time.
 const PAGE: usize = 200;
 
-/// Reads entries again; all of them where `ids` is empty. An entry leaves when nothing of what it
-/// stands for is refused any more. Its readings are on disk before it leaves, so a crash between
-/// the two repeats what is safe to repeat.
+/// Reads entries again, all of them where `ids` is empty. What can be read now is appended, then
+/// released; the rest stays. Repeating is safe.
 pub fn replay(
     readings: &dyn Readings,
     records: &dyn Records,
@@ -31,30 +46,73 @@ pub fn replay(
 ) -> Result<Replayed, StoreError> {
     let mut done = Replayed::default();
     let mut after = 0;
+    // Entries made by this replay come behind this one and are not read again.
+    let last = last_entry(records)?;
     loop {
         let page = records.quarantined(after, PAGE)?;
-        let Some(last) = page.last() else {
+        let Some(newest) = page.last() else {
             return Ok(done);
         };
-        after = last.id;
-        for entry in page
-            .iter()
-            .filter(|entry| ids.is_empty() || ids.contains(&entry.id))
-        {
-            replay_one(readings, records, entry, config, now, &mut done)?;
+        after = newest.id;
+        for entry in page {
+            if entry.id > last {
+                return Ok(done);
+            }
+            if ids.is_empty() || ids.contains(&entry.id) {
+                take(&entry, readings, records, config, now, &mut done)?;
+            }
         }
     }
 }
 
-fn replay_one(
+fn last_entry(records: &dyn Records) -> Result<QuarantinedId, StoreError> {
+    let mut last = 0;
+    loop {
+        match records.quarantined(last, PAGE)?.last() {
+            Some(entry) => last = entry.id,
+            None => return Ok(last),
+        }
+    }
+}
+
+fn take(
+    entry: &Quarantined,
     readings: &dyn Readings,
     records: &dyn Records,
-    entry: &Quarantined,
     config: &DecodeConfig,
     now: Timestamp,
     done: &mut Replayed,
 ) -> Result<(), StoreError> {
+    let judged = judge(entry, config, now);
+    if !judged.is_read {
+        done.kept += 1;
+        return Ok(());
+    }
+    if !judged.readings.is_empty() {
+        readings.append_durable(&judged.readings)?;
+    }
+    if !judged.fills.is_empty() {
+        records.record_fills(&judged.fills)?;
+    }
+    if !judged.attributes.is_empty() {
+        records.note_devices(&[], &judged.attributes)?;
+    }
+    if !judged.refused.is_empty() {
+        records.quarantine_durable(&judged.refused)?;
+    }
+    records.release_quarantined(&[entry.id])?;
+    done.released += 1;
+    done.readings += (judged.readings.len() + judged.fills.len()) as u64;
+    Ok(())
+}
+
+/// Reads one entry again. An entry for one record yields that record alone: the others of its pack
+/// were taken in when it came, and may have been corrected since.
+pub fn judge(entry: &Quarantined, config: &DecodeConfig, now: Timestamp) -> Judged {
     let refused = &entry.refused;
+    if refused.content_type.as_deref() == Some(LINE_CONTENT_TYPE) {
+        return judge_line(refused, now);
+    }
     let message = Message {
         topic: refused.topic.clone(),
         payload: refused.bytes.clone(),
@@ -62,23 +120,34 @@ fn replay_one(
         retained: refused.retained,
         received_at: refused.received_at,
     };
-    let decoded = decode(&message, config, now);
-    if still_refused(&decoded, refused.record) {
-        done.kept += 1;
-        return Ok(());
+    let decoded = match refused.record {
+        Some(index) => decode_record(&message, config, now, index),
+        None => decode(&message, config, now),
+    };
+    let is_unreadable = decoded.refused.iter().any(|r| r.record == refused.record);
+    Judged {
+        is_read: !is_unreadable,
+        readings: decoded.readings,
+        attributes: decoded.attributes,
+        refused: decoded.refused,
+        fills: Vec::new(),
     }
-    let appended = readings.append_durable(&decoded.readings)?;
-    records.note_devices(&[], &decoded.attributes)?;
-    records.release_quarantined(&[entry.id])?;
-    done.readings += appended.new + appended.replaced;
-    done.released += 1;
-    Ok(())
 }
 
-/// Whether the record that the entry stands for (or, for a whole message, anything) is refused.
-fn still_refused(decoded: &Decoded, record: Option<u32>) -> bool {
-    decoded
-        .refused
-        .iter()
-        .any(|refused| record.is_none() || refused.record.is_none() || refused.record == record)
+fn judge_line(refused: &Refused, now: Timestamp) -> Judged {
+    let columns = refused.bytes.iter().filter(|byte| **byte == b',').count() + 1;
+    let taken: Taken = read_line(&refused.bytes, columns, now);
+    let mut judged = Judged {
+        is_read: taken.is_ok(),
+        ..Judged::default()
+    };
+    match taken {
+        Ok(Line::Reading(reading)) => judged.readings.push(reading),
+        Ok(Line::Fill(fill)) => judged.fills.push(fill),
+        Err(_) => {}
+    }
+    judged
 }
+
+#[cfg(test)]
+mod tests;

@@ -68,6 +68,8 @@ pub(super) struct Collector<'a> {
     heard: BTreeSet<DeviceId>,
     /// Faults of the record that is being read.
     pending: Vec<Fault>,
+    /// Set where one record alone is wanted.
+    only: Option<usize>,
     /// Bad records beyond [`MAX_REFUSED_BYTES`], and the reason of the first of them.
     beyond: (usize, Option<String>),
 }
@@ -80,8 +82,15 @@ impl<'a> Collector<'a> {
             decoded: Decoded::default(),
             heard: BTreeSet::new(),
             pending: Vec::new(),
+            only: None,
             beyond: (0, None),
         }
+    }
+
+    /// Keeps what this record says, and nothing else.
+    pub fn only(mut self, index: u32) -> Self {
+        self.only = usize::try_from(index).ok();
+        self
     }
 
     /// The time of receipt, where that says when something was measured: not for a retained message.
@@ -100,8 +109,16 @@ impl<'a> Collector<'a> {
 
     /// Reads one record; whatever is wrong with it becomes one entry.
     pub fn record(&mut self, index: usize, read: impl FnOnce(&mut Self) -> Result<(), Fault>) {
+        let before = (self.decoded.readings.len(), self.decoded.attributes.len());
         if let Err(fault) = read(self) {
             self.pending.push(fault);
+        }
+        if self.only.is_some_and(|wanted| wanted != index) {
+            // Read all the same: later records rest on its base fields.
+            self.decoded.readings.truncate(before.0);
+            self.decoded.attributes.truncate(before.1);
+            self.pending.clear();
+            return;
         }
         let faults = std::mem::take(&mut self.pending);
         if !faults.is_empty() {

@@ -36,6 +36,16 @@ impl FaultClass {
         Self::Retained,
     ];
 
+    /// The kind of a refusal of the domain's checks.
+    pub fn of(refusal: &Refusal) -> Self {
+        match refusal {
+            Refusal::NotFinite { .. } => Self::Number,
+            Refusal::Impossible { .. } => Self::Impossible,
+            Refusal::WrongUnit { .. } | Refusal::NoUnit { .. } => Self::Unit,
+            Refusal::FromTheFuture { .. } | Refusal::ClockNeverSet { .. } => Self::Time,
+        }
+    }
+
     /// The word in metrics.
     pub fn name(self) -> &'static str {
         match self {
@@ -94,12 +104,7 @@ impl Fault {
 
     /// A refusal of the domain's checks for the series and time `of`.
     pub fn refusal(refusal: &Refusal, of: impl FnOnce() -> (ChannelRef, Timestamp)) -> Self {
-        let class = match refusal {
-            Refusal::NotFinite { .. } => FaultClass::Number,
-            Refusal::Impossible { .. } => FaultClass::Impossible,
-            Refusal::WrongUnit { .. } | Refusal::NoUnit { .. } => FaultClass::Unit,
-            Refusal::FromTheFuture { .. } | Refusal::ClockNeverSet { .. } => FaultClass::Time,
-        };
+        let class = FaultClass::of(refusal);
         Self {
             class,
             reason: refusal.to_string(),

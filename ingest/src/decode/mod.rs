@@ -21,6 +21,7 @@ pub use config::{ChannelFile, DecodeConfig, DeviceFile, MappingFile, TimeFile, T
 pub use decoded::{Decoded, Event};
 pub use fault::FaultClass;
 pub use mapping::{DeviceSource, MappedChannel, Mapping, Ready, TimeSource};
+pub(crate) use moment::unix as unix_time;
 pub use pointer::{BadPointer, Pointer};
 pub use topic::{BadFilter, BadPrefix, TopicFilter, TopicPrefix};
 
@@ -53,6 +54,20 @@ pub struct Message {
 /// message it is the time of receipt, for a replay the present.
 pub fn decode(message: &Message, config: &DecodeConfig, now: Timestamp) -> Decoded {
     let mut collector = Collector::new(message, now);
+    if let Err(fault) = read(message, config, &mut collector) {
+        collector.refuse_message(fault);
+    }
+    collector.finish()
+}
+
+/// Reads a message, but keeps only what one of its records says (or why that one is refused).
+pub fn decode_record(
+    message: &Message,
+    config: &DecodeConfig,
+    now: Timestamp,
+    index: u32,
+) -> Decoded {
+    let mut collector = Collector::new(message, now).only(index);
     if let Err(fault) = read(message, config, &mut collector) {
         collector.refuse_message(fault);
     }

@@ -87,7 +87,7 @@ impl Seconds {
 const FIRST_MILLISECONDS: i128 = 100_000_000_000;
 
 /// Unix seconds, or (from 1e11 on) milliseconds.
-pub(super) fn unix(number: &str) -> Option<Timestamp> {
+pub(crate) fn unix(number: &str) -> Option<Timestamp> {
     let seconds = Seconds::parse(number)?;
     Some(if seconds.0 >= FIRST_MILLISECONDS * NANOS {
         seconds.as_milliseconds()

@@ -1,90 +1,70 @@
-//! `time,feeder,volume_l,strength`.
+//! `time,feeder,volume_l,strength`
 
-use super::lines::{Line, Lines, fields};
-use super::{ImportError, Imported, Refusals};
-use larder_domain::reading::AHEAD_LIMIT_MS;
-use larder_domain::{FeederId, RecordedFill, Strength, Timestamp};
-use larder_store::Records;
+use super::line::FILL_HEADER;
+use super::{ImportError, Imported, Importer, Line};
+use larder_domain::{Apiary, ChannelRef, FeederId, RecordedFill, Span, Timestamp};
+use larder_store::{Change, Records};
+use std::cell::RefCell;
+use std::collections::BTreeSet;
 use std::io::Read;
 
-/// The header.
-const HEADER: &str = "time,feeder,volume_l,strength";
+/// Undeclared feeders that a summary names.
+const FEEDERS_NAMED: usize = 20;
+/// How far around a fill its readings are estimated again.
+const AROUND_MS: i64 = 24 * 3_600_000;
 
-/// Fills written down together.
-const BATCH: usize = 1_000;
-
-/// The largest fill: the capacity that a feeder may have.
-const LARGEST_FILL_L: f64 = 2_000.0;
-
-/// Imports what a keeper wrote down. An empty volume: the detected step says how much; an empty
-/// strength: the one before holds.
+/// Imports fills that a keeper wrote down from CSV, plain or gzipped. The volume and the strength of
+/// a line may be empty. Fills of feeders that nobody has declared are kept, and named in the result.
 pub fn import_fills(
-    source: impl Read,
-    file: &str,
+    stream: impl Read,
+    name: &str,
     records: &dyn Records,
     now: Timestamp,
 ) -> Result<Imported, ImportError> {
-    let mut lines = Lines::open(file, source, HEADER)?;
-    let mut done = Imported::default();
-    let mut refusals = Refusals::new(records, file, now);
-    let mut batch = Vec::new();
-    while let Some(line) = lines.next()? {
-        done.lines += 1;
-        match parse(&line, now) {
-            Ok(fill) => batch.push(fill),
-            Err(reason) => refusals.refuse(&line, reason, &mut done)?,
-        }
-        if batch.len() >= BATCH {
-            record(records, &mut batch, &mut done)?;
-        }
-    }
-    record(records, &mut batch, &mut done)?;
-    refusals.put_away()?;
+    let apiary = records.apiary()?;
+    let unknown: RefCell<BTreeSet<String>> = RefCell::default();
+    let write = |fills: &[RecordedFill]| {
+        let appended = records.record_fills(fills)?;
+        let changes: Vec<Change> = fills.iter().flat_map(|f| touched(&apiary, f)).collect();
+        records.note_change(&changes)?;
+        let undeclared = fills.iter().filter(|f| apiary.feeder(&f.feeder).is_none());
+        unknown
+            .borrow_mut()
+            .extend(undeclared.map(|fill| fill.feeder.to_string()));
+        Ok(appended)
+    };
+    let take = |line| match line {
+        Line::Fill(fill) => Some(fill),
+        Line::Reading(_) => None,
+    };
+    let mut done =
+        Importer::new(name, records, now).run(stream, FILL_HEADER, take, write, |_| ())?;
+    done.unknown_feeders = unknown
+        .into_inner()
+        .into_iter()
+        .take(FEEDERS_NAMED)
+        .collect();
     Ok(done)
 }
 
-fn record(
-    records: &dyn Records,
-    batch: &mut Vec<RecordedFill>,
-    done: &mut Imported,
-) -> Result<(), ImportError> {
-    let recorded = records.record_fills(batch)?;
-    done.new += recorded.new;
-    done.replaced += recorded.replaced;
-    done.repeated += recorded.repeated;
-    batch.clear();
-    Ok(())
+/// The series whose estimates a fill changes: those of its feeder's sensors and of its hive's scales.
+fn touched(apiary: &Apiary, fill: &RecordedFill) -> Vec<Change> {
+    let span = Span {
+        start: fill.time.plus_ms(-AROUND_MS),
+        end: fill.time.plus_ms(AROUND_MS),
+    };
+    series_of(apiary, &fill.feeder)
+        .into_iter()
+        .map(|series| Change { series, span })
+        .collect()
 }
 
-fn parse(line: &Line<'_>, now: Timestamp) -> Result<RecordedFill, String> {
-    let [time, feeder, volume, strength] =
-        fields(line).ok_or("a fill has four fields: time, feeder, volume_l, strength")?;
-    let time = Timestamp::parse_rfc3339(time)
-        .filter(|time| *time >= Timestamp::YEAR_2000)
-        .ok_or_else(|| format!("the time is not like 2026-09-01T05:00:00Z: \"{time}\""))?;
-    if time > now.plus_ms(AHEAD_LIMIT_MS) {
-        return Err("the time lies ahead of the clock".to_owned());
-    }
-    let volume_l = match volume {
-        "" => None,
-        text => match text.parse() {
-            Ok(litres) if litres > 0.0 && litres <= LARGEST_FILL_L => Some(litres),
-            _ => {
-                return Err(format!(
-                    "the volume is not between 0 and 2000 litres: \"{text}\""
-                ));
-            }
-        },
+fn series_of(apiary: &Apiary, feeder: &FeederId) -> Vec<ChannelRef> {
+    let Some(feeder) = apiary.feeder(feeder) else {
+        return Vec::new();
     };
-    let strength = match strength {
-        "" => None,
-        text => Some(Strength::parse(text).map_err(|error| error.to_string())?),
-    };
-    let feeder = FeederId::new(feeder).map_err(|error| error.to_string())?;
-    Ok(RecordedFill {
-        feeder,
-        time,
-        volume_l,
-        strength,
-    })
+    let sensors = feeder.sensors.iter().map(|s| s.assignment.source.clone());
+    let hive = apiary.hive(&feeder.hive);
+    let scales = hive.iter().flat_map(|hive| &hive.scales);
+    sensors.chain(scales.map(|s| s.source.clone())).collect()
 }
