@@ -1,10 +1,9 @@
 //! `time,feeder,volume_l,strength`
 
-use super::line::FILL_HEADER;
-use super::{ImportError, Imported, Importer, Line};
+use super::line::{FILL_COLUMNS, FILL_HEADER, Line, LineFault, read_line};
+use super::{Format, ImportError, Imported, Importer, has_columns};
 use larder_domain::{Apiary, ChannelRef, FeederId, RecordedFill, Span, Timestamp};
-use larder_store::{Change, Records};
-use std::cell::RefCell;
+use larder_store::{Appended, Change, Records, StoreError};
 use std::collections::BTreeSet;
 use std::io::Read;
 
@@ -21,30 +20,54 @@ pub fn import_fills(
     records: &dyn Records,
     now: Timestamp,
 ) -> Result<Imported, ImportError> {
-    let apiary = records.apiary()?;
-    let unknown: RefCell<BTreeSet<String>> = RefCell::default();
-    let write = |fills: &[RecordedFill]| {
-        let appended = records.record_fills(fills)?;
-        let changes: Vec<Change> = fills.iter().flat_map(|f| touched(&apiary, f)).collect();
-        records.note_change(&changes)?;
-        let undeclared = fills.iter().filter(|f| apiary.feeder(&f.feeder).is_none());
-        unknown
-            .borrow_mut()
-            .extend(undeclared.map(|fill| fill.feeder.to_string()));
-        Ok(appended)
+    let mut unknown = BTreeSet::new();
+    let format = FillsFile {
+        records,
+        apiary: records.apiary()?,
+        unknown: &mut unknown,
+        now,
     };
-    let take = |line| match line {
-        Line::Fill(fill) => Some(fill),
-        Line::Reading(_) => None,
-    };
-    let mut done =
-        Importer::new(name, records, now).run(stream, FILL_HEADER, take, write, |_| ())?;
-    done.unknown_feeders = unknown
-        .into_inner()
-        .into_iter()
-        .take(FEEDERS_NAMED)
-        .collect();
+    let mut done = Importer::new(format, name, records, now).run(stream, |_| ())?;
+    done.unknown_feeders = unknown.into_iter().collect();
     Ok(done)
+}
+
+struct FillsFile<'a> {
+    records: &'a dyn Records,
+    apiary: Apiary,
+    /// Feeders that nobody has declared, the first few.
+    unknown: &'a mut BTreeSet<String>,
+    now: Timestamp,
+}
+
+impl Format for FillsFile<'_> {
+    type Item = RecordedFill;
+
+    fn is_header(&mut self, first: &str) -> Result<bool, &'static str> {
+        has_columns(first, FILL_HEADER)
+            .then_some(true)
+            .ok_or(FILL_HEADER)
+    }
+
+    fn read(&mut self, line: &[u8], items: &mut Vec<RecordedFill>) -> Result<(), LineFault> {
+        if let Line::Fill(fill) = read_line(line, FILL_COLUMNS, self.now)? {
+            if self.apiary.feeder(&fill.feeder).is_none() && self.unknown.len() < FEEDERS_NAMED {
+                self.unknown.insert(fill.feeder.to_string());
+            }
+            items.push(fill);
+        }
+        Ok(())
+    }
+
+    fn write(&mut self, items: &[RecordedFill]) -> Result<Appended, StoreError> {
+        let appended = self.records.record_fills(items)?;
+        let changes: Vec<Change> = items
+            .iter()
+            .flat_map(|fill| touched(&self.apiary, fill))
+            .collect();
+        self.records.note_change(&changes)?;
+        Ok(appended)
+    }
 }
 
 /// The series whose estimates a fill changes: those of its feeder's sensors and of its hive's scales.

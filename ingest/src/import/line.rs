@@ -12,7 +12,9 @@ use std::borrow::Cow;
 pub(crate) const LINE_CONTENT_TYPE: &str = "text/csv; header=absent";
 
 pub(super) const READING_HEADER: &str = "time,device,channel,unit,value";
+pub(super) const READING_COLUMNS: usize = 5;
 pub(super) const FILL_HEADER: &str = "time,feeder,volume_l,strength";
+pub(super) const FILL_COLUMNS: usize = 4;
 
 /// What a line says.
 #[derive(Clone, PartialEq, Debug)]
@@ -48,10 +50,10 @@ pub(crate) fn read_line(bytes: &[u8], columns: usize, now: Timestamp) -> Taken {
     let text = std::str::from_utf8(bytes).map_err(|_| unreadable("the line is not UTF-8 text"))?;
     let fields = fields(text).ok_or_else(|| unreadable("the line's quotes do not match"))?;
     match fields.as_slice() {
-        [time, device, channel, unit, value] if columns == 5 => {
+        [time, device, channel, unit, value] if columns == READING_COLUMNS => {
             reading([time, device, channel, unit, value], now).map(Line::Reading)
         }
-        [time, feeder, volume, strength] if columns == 4 => {
+        [time, feeder, volume, strength] if columns == FILL_COLUMNS => {
             fill([time, feeder, volume, strength], now).map(Line::Fill)
         }
         other => Err(unreadable(&format!(

@@ -6,6 +6,7 @@ mod fills;
 mod line;
 mod readings;
 mod source;
+mod weather;
 
 pub(crate) use line::{LINE_CONTENT_TYPE, Line, Taken, read_line};
 
@@ -19,19 +20,20 @@ use std::io::Read;
 
 pub use fills::import_fills;
 pub use readings::import_readings;
+pub use weather::{WeatherStation, import_weather};
 
-/// What an import did. Every line is counted in exactly one of the four.
+/// What an import did.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Imported {
     /// Lines after the header, empty ones apart.
     pub lines: u64,
-    /// Not known before.
+    /// Readings or fills that were not known before.
     pub new: u64,
     /// Known with another value; the new one stands now.
     pub replaced: u64,
     /// Known already.
     pub repeated: u64,
-    /// Gone into the quarantine.
+    /// Lines gone into the quarantine.
     pub refused: u64,
     /// Why, and how many of each. The exact words are in the quarantine.
     pub reasons: BTreeMap<&'static str, u64>,
@@ -73,19 +75,36 @@ const BATCH: usize = 10_000;
 /// Refused lines written at a time.
 const REFUSED_BATCH: usize = 500;
 
+/// A kind of file.
+trait Format {
+    type Item;
+
+    /// Looks at the first line: whether it is a header, without data of its own. `Err`: what the
+    /// first line of such a file must be.
+    fn is_header(&mut self, first: &str) -> Result<bool, &'static str>;
+
+    /// What a line says.
+    fn read(&mut self, line: &[u8], items: &mut Vec<Self::Item>) -> Result<(), LineFault>;
+
+    /// Keeps a batch, on disk when it returns.
+    fn write(&mut self, items: &[Self::Item]) -> Result<Appended, StoreError>;
+}
+
 /// What lines came to, on its way to the store.
-struct Importer<'a, T> {
+struct Importer<'a, F: Format> {
+    format: F,
     name: &'a str,
     records: &'a dyn Records,
     now: Timestamp,
-    batch: Vec<T>,
+    batch: Vec<F::Item>,
     refused: Vec<Refused>,
     done: Imported,
 }
 
-impl<'a, T> Importer<'a, T> {
-    fn new(name: &'a str, records: &'a dyn Records, now: Timestamp) -> Self {
+impl<'a, F: Format> Importer<'a, F> {
+    fn new(format: F, name: &'a str, records: &'a dyn Records, now: Timestamp) -> Self {
         Self {
+            format,
             name,
             records,
             now,
@@ -95,50 +114,67 @@ impl<'a, T> Importer<'a, T> {
         }
     }
 
-    /// Reads all lines after the header; `take` makes sense of one, `write` writes a batch.
     fn run(
         mut self,
         stream: impl Read,
-        header: &'static str,
-        take: impl Fn(Line) -> Option<T>,
-        mut write: impl FnMut(&[T]) -> Result<Appended, StoreError>,
         mut progress: impl FnMut(u64),
     ) -> Result<Imported, ImportError> {
         let mut lines = Lines::new(stream);
-        let name = self.name.to_owned();
-        let broken = |source, line| ImportError::Read {
-            name: name.clone(),
-            line,
-            source,
-        };
-        let first = lines.next().map_err(|e| broken(e, 0))?;
-        check_header(self.name, header, first.as_ref())?;
-        loop {
-            let number = lines.number();
-            let Some(raw) = lines.next().map_err(|e| broken(e, number))? else {
-                break;
-            };
-            if raw.bytes.is_empty() && !raw.is_cut {
+        while let Some(raw) = self.next(&mut lines)? {
+            let is_first = raw.number == 1;
+            if is_first && self.is_header(&raw)? || raw.bytes.is_empty() && !raw.is_cut {
                 continue;
             }
             self.done.lines += 1;
-            match parse(&raw, header, self.now).map(&take) {
-                Ok(Some(item)) => self.batch.push(item),
-                Ok(None) => {}
-                Err(fault) => self.refuse(&raw, fault),
+            if let Err(fault) = self.read(&raw) {
+                self.refuse(&raw, fault);
             }
             if self.batch.len() >= BATCH {
-                self.flush(&mut write)?;
+                self.flush()?;
                 progress(self.done.lines);
             }
             if self.refused.len() >= REFUSED_BATCH {
                 self.flush_refused()?;
             }
         }
-        self.flush(&mut write)?;
+        if lines.number() == 0 {
+            self.is_header(&RawLine::default())?;
+        }
+        self.flush()?;
         self.flush_refused()?;
         progress(self.done.lines);
         Ok(self.done)
+    }
+
+    fn next<R: Read>(&self, lines: &mut Lines<R>) -> Result<Option<RawLine>, ImportError> {
+        let line = lines.number();
+        lines.next().map_err(|source| ImportError::Read {
+            name: self.name.to_owned(),
+            line,
+            source,
+        })
+    }
+
+    fn is_header(&mut self, raw: &RawLine) -> Result<bool, ImportError> {
+        let found = String::from_utf8_lossy(&raw.bytes);
+        let found = found.trim_start_matches('\u{feff}').trim();
+        self.format
+            .is_header(found)
+            .map_err(|expected| ImportError::Header {
+                name: self.name.to_owned(),
+                expected,
+                found: found.chars().take(80).collect(),
+            })
+    }
+
+    fn read(&mut self, raw: &RawLine) -> Result<(), LineFault> {
+        if raw.is_cut {
+            return Err(LineFault::new(
+                FaultClass::Oversized,
+                "the line is longer than 64 KiB".into(),
+            ));
+        }
+        self.format.read(&raw.bytes, &mut self.batch)
     }
 
     fn refuse(&mut self, raw: &RawLine, fault: LineFault) {
@@ -158,12 +194,9 @@ impl<'a, T> Importer<'a, T> {
         });
     }
 
-    fn flush(
-        &mut self,
-        write: &mut impl FnMut(&[T]) -> Result<Appended, StoreError>,
-    ) -> Result<(), StoreError> {
+    fn flush(&mut self) -> Result<(), StoreError> {
         if !self.batch.is_empty() {
-            let appended = write(&self.batch)?;
+            let appended = self.format.write(&self.batch)?;
             self.done.new += appended.new;
             self.done.replaced += appended.replaced;
             self.done.repeated += appended.repeated;
@@ -181,37 +214,12 @@ impl<'a, T> Importer<'a, T> {
     }
 }
 
-fn parse(raw: &RawLine, header: &'static str, now: Timestamp) -> Result<Line, LineFault> {
-    if raw.is_cut {
-        return Err(LineFault::new(
-            FaultClass::Oversized,
-            "the line is longer than 64 KiB".into(),
-        ));
-    }
-    read_line(&raw.bytes, header.split(',').count(), now)
-}
-
-fn check_header(
-    name: &str,
-    expected: &'static str,
-    first: Option<&RawLine>,
-) -> Result<(), ImportError> {
-    let found = first.map_or(String::new(), |raw| {
-        String::from_utf8_lossy(&raw.bytes).into_owned()
-    });
-    let found = found.trim_start_matches('\u{feff}').trim();
-    let is_header = found
+/// Whether `first` has these columns; spaces and quotes around their names do not matter.
+fn has_columns(first: &str, columns: &str) -> bool {
+    first
         .split(',')
         .map(|field| field.trim().trim_matches('"'))
-        .eq(expected.split(','));
-    if is_header {
-        return Ok(());
-    }
-    Err(ImportError::Header {
-        name: name.to_owned(),
-        expected,
-        found: found.chars().take(80).collect(),
-    })
+        .eq(columns.split(','))
 }
 
 /// The kinds of fault in words that do not name the value.

@@ -9,6 +9,7 @@ const BUFFER: usize = 256 * 1024;
 const GZIP: [u8; 2] = [0x1f, 0x8b];
 
 /// A line without its end.
+#[derive(Default)]
 pub(super) struct RawLine {
     /// Counted from 1, the header included.
     pub number: u64,
