@@ -2,6 +2,7 @@
 //! equation and mass balance, and recipes from keepers' guides) through the built program, and
 //! wrong input answered with one sentence and exit code 2.
 
+use larder_store::{Access, EmbeddedStore, Records};
 use serde_json::Value;
 use std::collections::HashMap;
 use std::path::Path;
@@ -527,4 +528,71 @@ fn every_kind_of_feeder_is_described() {
     );
     let output = larder(&["feeder", "kinds", "bucket"]);
     assert_eq!(output.status.code(), Some(2));
+}
+
+const APIARY: &str = r#"
+[[yard]]
+id = "north"
+name = "North terrace"
+timezone = "America/New_York"
+
+[[hive]]
+id = "north-01"
+yard = "north"
+
+[[feeder]]
+id = "north-01-f"
+hive = "north-01"
+kind = "tray"
+capacity_l = 11.0
+[feeder.sensor]
+device = "lv-north-01"
+channel = "distance"
+mount_m = 0.145
+area_m2 = 0.0759
+"#;
+
+#[test]
+fn a_declared_feeder_and_the_pages_setting_are_known() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = |name: &str| {
+        folder
+            .path()
+            .join(name)
+            .to_str()
+            .expect("a path")
+            .to_owned()
+    };
+    let data = path("data");
+    std::fs::write(path("apiary.toml"), APIARY).expect("a file");
+    let readings = "time,device,channel,unit,value\n\
+                    2026-08-20T00:00:00Z,lv-north-01,distance,m,0.085\n\
+                    2026-08-20T00:05:00Z,lv-north-01,distance,m,0.095\n";
+    std::fs::write(path("readings.csv"), readings).expect("a file");
+    printed(&["apply", &path("apiary.toml"), "--data", &data]);
+    printed(&["import", "readings", &path("readings.csv"), "--data", &data]);
+
+    let optical = ["--sensor", "optical", "--strength", "2:1", "--data", &data];
+    let explain = ["feeder", "explain", "north-01-f"];
+    let made = json(&[&explain[..], &optical].concat());
+    // The newest reading: 145 - 95 mm over 0.0759 m2.
+    let litres = number(&made, "litres_at_20c");
+    assert!((litres - 50.0 * 0.0759).abs() < 1e-6, "{litres}");
+    let output = larder(&["feeder", "explain", "south-09-f", "--data", &data]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(text(&output.stderr).contains("no feeder \"south-09-f\""));
+
+    let store = EmbeddedStore::open(Path::new(&data), Access::Existing).expect("the store");
+    store.set_setting("units", "us").expect("a setting");
+    drop(store);
+    let by_pages = printed(&[
+        "mix",
+        "--strength",
+        "1:1",
+        "--volume",
+        "10 L",
+        "--data",
+        &data,
+    ]);
+    assert!(by_pages.contains("13.6 lb"), "{by_pages}");
 }
