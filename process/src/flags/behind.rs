@@ -14,7 +14,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, _flow: &[Vec<Spell>], flag
             continue;
         };
         let Some(date) = target.date else { continue };
-        let weight = stores::own(case, h);
+        let weight = &case.own_kg[h];
         let pace = |k: usize| {
             let days = date.hours_since(signals.grid.time(k)) / 24.0;
             let needed = (target.kg - weight[k]) / days.max(0.5);

@@ -6,7 +6,7 @@
 //! and stop at dusk; a hole does not care.
 
 use super::cold::{ease, ease_of_day};
-use super::night::{Night, nights};
+use super::night::Night;
 use super::signals::{FeederSignals, nodes};
 use super::{Case, Doubts, Spell, Words};
 use crate::robust::median_of_few;
@@ -67,7 +67,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
                 feeder,
                 weighed: hive.weighed,
                 on_scale,
-                nights: nights(case, h),
+                nights: &case.nights[h],
                 easy: ease_of_day(case, &feeder.syrup),
             };
             watch.run(flags);
@@ -83,7 +83,7 @@ struct Watch<'a> {
     feeder: &'a FeederSignals,
     weighed: bool,
     on_scale: bool,
-    nights: Vec<Night>,
+    nights: &'a [Night],
     easy: Vec<f64>,
 }
 
@@ -224,9 +224,13 @@ impl Watch<'_> {
 
     fn fast(&self, k: usize, window: usize) -> Option<Loss> {
         let parameters = &self.case.parameters.loss;
+        let hours = super::balance::WINDOWS[window];
+        let usual = self.usual(k, nodes(hours));
+        let rate = self.drop(k, nodes(hours)) / hours;
+        if rate.is_nan() || rate <= FAST_L_PER_H + 1.5 * usual {
+            return None;
+        }
         let seen = self.loss(k, window);
-        let usual = self.usual(k, nodes(seen.hours));
-        let rate = seen.drop_l / seen.hours;
         let noise = self.feeder.noise_l;
         if seen.hive_kg.is_nan() {
             let clear = seen.drop_l > 8.0 * noise && rate > UNWEIGHED_L_PER_H + 3.0 * usual;

@@ -51,13 +51,22 @@ pub fn raise_with(
     }
     let signals = Signals::of(input, analysis);
     let balance = Balance::of(&signals);
+    let nights = (0..input.hives.len())
+        .map(|h| night::nights(input, &signals, &balance, h))
+        .collect();
     let case = Case {
         input,
         analysis,
         signals: &signals,
         balance: &balance,
+        nights,
+        own_kg: Vec::new(),
         parameters,
     };
+    let own_kg = (0..input.hives.len())
+        .map(|h| stores::own(&case, h))
+        .collect();
+    let case = Case { own_kg, ..case };
     let mut flags = Vec::new();
     for device in &input.devices {
         silent::raise(&case, device, &mut flags);
@@ -104,6 +113,10 @@ struct Case<'a> {
     analysis: &'a YardAnalysis,
     signals: &'a Signals,
     balance: &'a Balance,
+    /// For each hive.
+    nights: Vec<Vec<night::Night>>,
+    /// For each hive, its weight as its target means it (see [`stores::own`]).
+    own_kg: Vec<Vec<f64>>,
     parameters: &'a FlagParameters,
 }
 
@@ -209,6 +222,10 @@ impl<'a> Case<'a> {
         }
     }
 }
+
+/// Tests on small invented yards.
+#[cfg(test)]
+mod tests;
 
 /// The hive and feeder that a device serves, where it serves one.
 fn subject_of(input: &YardInput<'_>, device: &DeviceId) -> (Option<HiveId>, Option<FeederId>) {

@@ -14,7 +14,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
         let Some(target) = target.filter(|_| hive.weighed) else {
             continue;
         };
-        let weight = stores::own(case, h);
+        let weight = &case.own_kg[h];
         let fed = |k: usize| {
             hive.feeders.iter().enumerate().any(|(f, feeder)| {
                 let course = &case.analysis.hives[h].feeders[f].course;

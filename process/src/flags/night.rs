@@ -1,8 +1,9 @@
 //! Nights: when bees are in and hands are off, all that a hive does is lose a little, and all hives
 //! of a yard lose alike. What differs is a leak or a drifting scale.
 
-use super::Case;
+use super::balance::Balance;
 use super::signals::{Signals, nodes};
+use crate::input::YardInput;
 use crate::robust::{MAD_TO_SD, median, median_of_few};
 use crate::strengths::kg_per_litre;
 
@@ -52,19 +53,34 @@ const DRIES_OF_NIGHT: f64 = 0.05;
 const DRIES_OF_DAY: f64 = 0.025;
 
 /// A hive's nights in order of the moments at which they are known.
-pub(super) fn nights(case: &Case<'_>, h: usize) -> Vec<Night> {
-    let signals = case.signals;
+pub(super) fn nights(
+    input: &YardInput<'_>,
+    signals: &Signals,
+    balance: &Balance,
+    h: usize,
+) -> Vec<Night> {
+    let yard = Yard {
+        input,
+        signals,
+        balance,
+    };
     let mut found = Vec::new();
     for hours in PARTS {
-        of_length(case, h, hours, &mut found);
+        of_length(&yard, h, hours, &mut found);
     }
     found.sort_by_key(|night| night.known);
     debug_assert!(found.iter().all(|night| night.known <= signals.last));
     found
 }
 
-fn of_length(case: &Case<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
-    let signals: &Signals = case.signals;
+struct Yard<'a> {
+    input: &'a YardInput<'a>,
+    signals: &'a Signals,
+    balance: &'a Balance,
+}
+
+fn of_length(case: &Yard<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
+    let signals = case.signals;
     let span = nodes(hours);
     let wet = nodes(WET_HOURS);
     let until = (EVENING + hours) % 24.0;
@@ -120,7 +136,7 @@ fn of_length(case: &Case<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
 }
 
 /// What left the hive's feeders in the last `back` nodes, kg, and whether all were watched.
-fn left_feeders(case: &Case<'_>, h: usize, k: usize, back: usize) -> (f64, bool) {
+fn left_feeders(case: &Yard<'_>, h: usize, k: usize, back: usize) -> (f64, bool) {
     let mut seen = true;
     let feeders = case.signals.hives[h]
         .feeders

@@ -11,7 +11,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
     for (h, f, hive, feeder) in case.feeders() {
         let capacity = case.feeder(h, f).capacity_l;
         let target = stores::target(case, h);
-        let weight = stores::own(case, h);
+        let weight = &case.own_kg[h];
         let course = &case.analysis.hives[h].feeders[f].course;
         let left = |k: usize| {
             if feeder.sensed {

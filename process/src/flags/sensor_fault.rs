@@ -1,6 +1,6 @@
 //! A device's values can't be right: stuck, out of range, jumping between two echoes, drifting.
 
-use super::night::{Night, nights};
+use super::night::Night;
 use super::{Case, Faults, Sign, Spell, Words, joined, spells};
 use crate::input::FeederInput;
 use crate::level::litres;
@@ -317,10 +317,9 @@ fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
     let parameters = &case.parameters.sensor_fault;
     let grid = &case.signals.grid;
     let source = case.input.hives[h].hive.scales.first().map(|a| &a.source);
-    let nights = nights(case, h);
     let mut before: Option<Night> = None;
-    let mut said = Vec::with_capacity(nights.len());
-    for night in &nights {
+    let mut said = Vec::with_capacity(case.nights[h].len());
+    for night in &case.nights[h] {
         let odd = night.odd_kg;
         let least = parameters.drift_kg_per_night * night.hours / 8.0;
         let clear = odd.abs() > least

@@ -26,6 +26,8 @@ pub struct Signals {
     pub rain_mm: Vec<f64>,
     /// Wind, m/s; NaN where unknown.
     pub wind: Vec<f64>,
+    /// Syrup as the median of the yard's thermometers has it, Cel; the air, late, where there are none.
+    pub yard_syrup: Vec<f64>,
     /// Whether bees can see to fly.
     pub daylight: Vec<bool>,
     /// Local hour of day, 0 to 24.
@@ -54,6 +56,8 @@ pub struct FeederSignals {
     pub sensed: bool,
     /// Litres by the sensor, its learned errors taken out; NaN where it said nothing.
     pub litres: Vec<f64>,
+    /// The means of three hours of that.
+    levels: Vec<f64>,
     /// Noise of a node's litres.
     pub noise_l: f64,
     /// What a filter that looks back only makes of it.
@@ -73,15 +77,27 @@ pub struct FeederSignals {
 impl FeederSignals {
     /// The mean level of the last three hours, l; NaN where it was hardly seen.
     pub fn level(&self, k: usize) -> f64 {
-        let around = &self.litres[(k + 1).saturating_sub(LEVEL_NODES)..=k];
-        let known = around.iter().filter(|v| !v.is_nan());
-        let (n, sum) = known.fold((0, 0.0), |(n, sum), v| (n + 1, sum + v));
-        if n < LEVEL_NODES / 3 {
-            f64::NAN
-        } else {
-            sum / n as f64
-        }
+        self.levels[k]
     }
+}
+
+fn three_hourly(litres: &[f64]) -> Vec<f64> {
+    let (mut sum, mut n) = (0.0, 0usize);
+    (0..litres.len())
+        .map(|k| {
+            if !litres[k].is_nan() {
+                (sum, n) = (sum + litres[k], n + 1);
+            }
+            if k >= LEVEL_NODES && !litres[k - LEVEL_NODES].is_nan() {
+                (sum, n) = (sum - litres[k - LEVEL_NODES], n - 1);
+            }
+            if n < LEVEL_NODES / 3 {
+                f64::NAN
+            } else {
+                sum / n as f64
+            }
+        })
+        .collect()
 }
 
 /// Nodes in three hours.
@@ -137,6 +153,7 @@ impl Signals {
         Self {
             last: grid.nearest(input.now).min(grid.len().saturating_sub(1)),
             hives: hives.collect(),
+            yard_syrup,
             grid,
             air,
             rain_mm,
@@ -399,6 +416,7 @@ fn feeder_signals(
     let followed = LevelFilter::new(feeder.feeder.capacity_l, noise_l).run(&litres, &changed);
     FeederSignals {
         sensed: !feeder.levels.is_empty(),
+        levels: three_hourly(&litres),
         litres,
         noise_l,
         followed,

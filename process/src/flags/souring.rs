@@ -16,7 +16,7 @@ use super::signals::{FeederSignals, nodes};
 use super::stalled::uptake;
 use super::{Case, Doubts, Sign, Spell, Words, spells};
 use crate::grid::PER_DAY;
-use crate::robust::{median, median_of_few};
+use crate::robust::median_of_few;
 use larder_domain::units::DegreesCelsius;
 use larder_domain::{Flag, FlagKind, Severity, Strength, syrup};
 
@@ -133,17 +133,11 @@ fn warmth(case: &Case<'_>, h: usize, f: usize) -> Vec<f64> {
     if !own.own_thermometer {
         return vec![f64::NAN; n];
     }
-    let mut scratch = Vec::new();
-    let beside: Vec<f64> = (0..n)
-        .map(|k| {
-            scratch.clear();
-            for (oh, of, _, other) in case.feeders() {
-                if (oh, of) != (h, f) && other.own_thermometer && !other.syrup[k].is_nan() {
-                    scratch.push(other.syrup[k]);
-                }
-            }
-            own.syrup[k] - median(&mut scratch).unwrap_or(signals.air[k])
-        })
+    let beside: Vec<f64> = own
+        .syrup
+        .iter()
+        .zip(&signals.yard_syrup)
+        .map(|(o, y)| o - y)
         .collect();
     let day = nodes(24.0);
     let mut daily = vec![f64::NAN; n];

@@ -1,0 +1,37 @@
+//! Held against sources outside the project.
+
+use super::super::cold::ease;
+use super::super::parameters::{Cold, Loss};
+use super::super::souring::growth;
+
+/// *Cardinal Temperatures for Growth of Osmotolerant Yeasts in Broths at Different Water Activity
+/// Values* (abstract): no growth at 4 Cel within 30 days; D. hansenii grows best at 27 to 29.5 Cel
+/// below a water activity of 0.922; some strains still grow at 42 Cel only in high sugar.
+#[test]
+fn yeasts_grow_between_their_cardinal_temperatures() {
+    assert!(growth(4.0) < 1e-9 && growth(43.0) < 1e-9);
+    let tenths = (40..420).map(|t| f64::from(t) / 10.0);
+    let best = tenths
+        .max_by(|a, b| growth(*a).total_cmp(&growth(*b)))
+        .expect("some");
+    assert!((27.0..=29.5).contains(&best), "{best}");
+    assert!((growth(28.0) - 1.0).abs() < 1e-9);
+    assert!(growth(10.0) < growth(20.0) && growth(20.0) < growth(26.0));
+}
+
+/// Oregon State University Extension and Ontario's apiary notes: liquid feed stops between 10 and
+/// 14 Cel; 13 Cel and above is reached (published thresholds for feeding).
+#[test]
+fn liquid_feed_stops_between_ten_and_fourteen_degrees() {
+    let parameters = Cold::default();
+    assert!(ease(&parameters, 10.0) < 1e-9);
+    assert!(ease(&parameters, 14.0) > 0.5 && ease(&parameters, 16.0) >= 1.0);
+}
+
+/// E. Burrill, A. Dietz (1981) by way of the BEEBOOK, in-vitro 4.1.9: no foraging under 12 Cel.
+/// Robbers start no later than foragers, and the default leaves room below.
+#[test]
+fn nobody_robs_in_the_cold() {
+    let flight = Loss::default().flight_cel;
+    assert!((7.0..=12.0).contains(&flight));
+}
