@@ -2,6 +2,7 @@
 
 mod support;
 
+use larder_ingest::corpus;
 use larder_ingest::session::{Password, TlsFiles};
 use std::sync::atomic::Ordering::SeqCst;
 use support::{Mosquitto, Session, Store, session_config, wait_for, weights};
@@ -325,6 +326,42 @@ fn a_message_sent_twice_counts_once_and_a_correction_replaces() {
     let quarantine = store.quarantine();
     assert_eq!(quarantine.len(), 1);
     assert_eq!(quarantine[0].count, 3);
+    session.stop().unwrap();
+}
+
+#[test]
+fn a_thousand_malformed_messages_are_all_accounted_for() {
+    let broker = Mosquitto::start();
+    let store = Store::new();
+    let session = Session::start(session_config(broker.url("?version=5")), &store);
+    // Retained ones must be there before anybody subscribes; they have a test of their own.
+    let cases: Vec<_> = corpus::malformed(7, 1_100)
+        .into_iter()
+        .filter(|case| !case.retained)
+        .collect();
+    assert!(cases.len() >= 1_000);
+    let expected: u64 = cases.iter().map(|case| case.refused as u64).sum();
+    support::publish_all(&broker, &cases);
+    wait_for("all are committed", || {
+        session.status.messages() == cases.len() as u64
+    });
+    let quarantine = store.quarantine();
+    assert_eq!(quarantine.iter().map(|q| q.count).sum::<u64>(), expected);
+    for case in &cases {
+        let entries: Vec<_> = quarantine
+            .iter()
+            .filter(|q| q.refused.topic == case.topic && q.refused.bytes == case.payload)
+            .collect();
+        assert!(!entries.is_empty(), "{} is not there", case.what);
+        assert!(
+            entries
+                .iter()
+                .all(|q| q.refused.record.is_none() == case.whole)
+        );
+    }
+    let good: usize = cases.iter().map(|case| case.readings).sum();
+    let snapshot = session.status.snapshot();
+    assert!(snapshot.readings > 0 && snapshot.readings <= good as u64);
     session.stop().unwrap();
 }
 

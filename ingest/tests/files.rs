@@ -10,9 +10,9 @@ use std::io::Write;
 const NOW: Timestamp = Timestamp(1_788_238_800_000); // 2026-09-01T05:00:00Z
 
 fn store() -> (EmbeddedStore, tempfile::TempDir) {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = tempfile::tempdir().expect("a temporary folder");
     (
-        EmbeddedStore::open(folder.path(), Access::Create).unwrap(),
+        EmbeddedStore::open(folder.path(), Access::Create).expect("a new store"),
         folder,
     )
 }
@@ -28,8 +28,8 @@ fn export(store: &EmbeddedStore) -> String {
         span: Span::ALWAYS,
     };
     let mut out = Vec::new();
-    export_readings(store, &which, &mut out).unwrap();
-    String::from_utf8(out).unwrap()
+    export_readings(store, &which, &mut out).expect("the store reads");
+    String::from_utf8(out).expect("CSV is text")
 }
 
 const GOOD: &str = "time,device,channel,unit,value

@@ -246,3 +246,20 @@ fn what_is_no_toml_says_the_line() {
         "{problems}"
     );
 }
+
+/// Two apiaries of twenty and fifteen hives that lie outside the project; looked at where they are
+/// there, and not the only proof of anything.
+#[test]
+fn larger_apiaries_round_trip() {
+    let scenarios = concat!(env!("CARGO_MANIFEST_DIR"), "/../../shared/scenarios");
+    for (name, hives) in [("dev-a", 20), ("dev-b", 15)] {
+        let Ok(text) = std::fs::read_to_string(format!("{scenarios}/{name}/apiary.toml")) else {
+            println!("not run: the shared scenario {name} is not here");
+            continue;
+        };
+        let apiary = apply_text(&text).unwrap();
+        assert_eq!(apiary.hives().count(), hives);
+        let again = ApiaryFile::from(&apiary).to_toml();
+        assert_eq!(apply_text(&again).unwrap(), apiary);
+    }
+}

@@ -79,6 +79,14 @@ impl Fault {
         }
     }
 
+    /// With one more sentence for an impossible value.
+    pub fn with(mut self, hint: &str) -> Self {
+        if self.class == FaultClass::Impossible {
+            self.reason = format!("{}; {hint}", self.reason);
+        }
+        self
+    }
+
     pub fn unreadable(reason: String) -> Self {
         Self::new(FaultClass::Unreadable, reason)
     }

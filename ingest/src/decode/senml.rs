@@ -413,9 +413,23 @@ fn take(
         Some(value) if unit.is_none() && channel.kind().is_none() => {
             collector.attribute(device, name, json_number(value, name)?, time)
         }
-        Some(value) => collector.reading(device, channel, unit, time, value),
+        Some(value) => {
+            let is_ratio = unit.as_ref().is_some_and(|unit| unit.as_str() == "/");
+            collector
+                .reading(device, channel, unit, time, value)
+                .map_err(|fault| {
+                    if is_ratio {
+                        fault.with(RATIO_HINT)
+                    } else {
+                        fault
+                    }
+                })
+        }
     }
 }
+
+/// A frequent mistake: `"u":"%","v":65`.
+const RATIO_HINT: &str = "in SenML % and / are ratios: 65 percent are 0.65, or 65 %RH";
 
 fn json_number(value: f64, name: &str) -> Result<String, Fault> {
     serde_json::Number::from_f64(value + 0.0)

@@ -121,8 +121,8 @@ impl<'a, F: Format> Importer<'a, F> {
     ) -> Result<Imported, ImportError> {
         let mut lines = Lines::new(stream);
         while let Some(raw) = self.next(&mut lines)? {
-            let is_first = raw.number == 1;
-            if is_first && self.is_header(&raw)? || raw.bytes.is_empty() && !raw.is_cut {
+            let is_header = raw.number == 1 && self.is_header(&raw)?;
+            if is_header || raw.bytes.iter().all(u8::is_ascii_whitespace) {
                 continue;
             }
             self.done.lines += 1;

@@ -3,6 +3,7 @@
 #![allow(dead_code, reason = "each test binary uses a part of it")]
 
 use larder_domain::{ChannelName, ChannelRef, DeviceId, Reading, Sample, Span, Timestamp};
+use larder_ingest::corpus::Case;
 use larder_ingest::decode::DecodeConfig;
 use larder_ingest::session::{self, BrokerUrl, Committed, IngestStatus, SessionConfig};
 use larder_store::{
@@ -395,4 +396,45 @@ pub fn weights(from: u32, to: u32) -> String {
             )
         })
         .collect()
+}
+
+/// Publishes cases over one MQTT 5 connection, QoS 1, and waits until the broker has all of them.
+pub fn publish_all(broker: &Mosquitto, cases: &[Case]) {
+    use rumqttc::v5::mqttbytes::QoS;
+    use rumqttc::v5::mqttbytes::v5::{Packet, PublishProperties};
+    use rumqttc::v5::{AsyncClient, Event, MqttOptions};
+    let runtime = tokio::runtime::Builder::new_current_thread()
+        .enable_all()
+        .build()
+        .expect("a runtime");
+    runtime.block_on(async {
+        let options = MqttOptions::new("devices", "127.0.0.1", broker.port);
+        let (client, mut events) = AsyncClient::new(options, 100);
+        let mut sent = 0;
+        let mut taken = 0;
+        while taken < cases.len() {
+            while let Some(case) = cases.get(sent) {
+                let properties = PublishProperties {
+                    content_type: case.content_type.map(str::to_owned),
+                    ..PublishProperties::default()
+                };
+                let payload = case.payload.clone();
+                let published = client.try_publish_with_properties(
+                    case.topic.clone(),
+                    QoS::AtLeastOnce,
+                    false,
+                    payload,
+                    properties,
+                );
+                if published.is_err() {
+                    break;
+                }
+                sent += 1;
+            }
+            let event = events.poll().await.expect("the broker stays");
+            if matches!(event, Event::Incoming(Packet::PubAck(_))) {
+                taken += 1;
+            }
+        }
+    });
 }

@@ -61,6 +61,8 @@ fn percent_is_a_ratio_in_senml() {
         &sc1(r#"[{"n":"valve","u":"%","v":0.5}]"#),
         &["sc-1 valve 0.5 / 2026-09-01T05:00:00Z"],
     );
+    let mistaken = sc1(r#"[{"n":"humidity","u":"%","v":65}]"#);
+    expect_refused(&mistaken, "65 percent are 0.65");
 }
 
 #[test]
