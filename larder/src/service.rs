@@ -19,6 +19,7 @@ use metrics_exporter_prometheus::PrometheusBuilder;
 use std::future::IntoFuture;
 use std::net::SocketAddr;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::{Notify, broadcast};
@@ -60,19 +61,23 @@ pub struct Running {
     server: JoinHandle<()>,
 }
 
-/// Wakes the processing loop for what is not a reading: fills and the apiary.
+/// Wakes the processing loop, and knows whether all of what was asked for is done.
 #[derive(Default)]
 pub struct Changed {
-    everything: std::sync::atomic::AtomicBool,
+    /// How often everything was asked for.
+    asked: AtomicU64,
+    /// The newest asking that was answered.
+    answered: AtomicU64,
     wake: Notify,
 }
 
 impl Changed {
-    /// Everything is to be estimated again.
-    pub fn everything(&self) {
-        self.everything
-            .store(true, std::sync::atomic::Ordering::Release);
+    /// Everything is to be estimated again: fills or the apiary changed. Gives a number for
+    /// [`Self::is_answered`].
+    pub fn everything(&self) -> u64 {
+        let asking = self.asked.fetch_add(1, Ordering::AcqRel) + 1;
         self.wake.notify_one();
+        asking
     }
 
     /// There are new readings.
@@ -80,9 +85,19 @@ impl Changed {
         self.wake.notify_one();
     }
 
-    fn take_everything(&self) -> bool {
-        self.everything
-            .swap(false, std::sync::atomic::Ordering::AcqRel)
+    /// Whether everything was estimated since that asking.
+    pub fn is_answered(&self, asking: u64) -> bool {
+        self.answered.load(Ordering::Acquire) >= asking
+    }
+
+    /// The newest asking, if it is not answered yet.
+    fn asking(&self) -> Option<u64> {
+        let asking = self.asked.load(Ordering::Acquire);
+        (!self.is_answered(asking)).then_some(asking)
+    }
+
+    fn answer(&self, asking: u64) {
+        self.answered.store(asking, Ordering::Release);
     }
 }
 

@@ -153,7 +153,10 @@ fn check_rest(check: &Check, shared: &Shared) -> Result<()> {
     let settings = ServeSettings::check(shared, ServeOptions::default(), file)?;
     let config = decode_config(&settings)?;
     let store = match EmbeddedStore::open(&data, Access::Read) {
-        Ok(store) => Some(store),
+        Ok(store) => {
+            store.check()?;
+            Some(store)
+        }
         Err(StoreError::Missing(_)) => None,
         Err(error) => return Err(error.into()),
     };

@@ -85,7 +85,9 @@ pub fn run(demo: Demo, shared: &Shared) -> Result<()> {
             let (address, store) = (address(&running)?, running.store.clone());
             let changed = running.changed.clone();
             let noted = move |fills: Vec<RecordedFill>| match store.record_fills(&fills) {
-                Ok(_) => changed.everything(),
+                Ok(_) => {
+                    changed.everything();
+                }
                 Err(error) => tracing::warn!(%error, "a fill could not be written down"),
             };
             let live = publish_live(&address, &mut apiary, clock::now, noted, stop.clone());
@@ -152,19 +154,8 @@ async fn tell(running: &Running, options: DemoOptions, json: bool) -> Result<Dem
     })
     .await;
     store.record_fills(&apiary.take_fills())?;
-    running.changed.everything();
-    let feeders: Vec<_> = apiary
-        .apiary()
-        .feeders()
-        .map(|feeder| feeder.id.clone())
-        .collect();
-    let asked = store.clone();
-    wait_for(FIRST_RESULTS, move || {
-        asked
-            .uptake(&feeders, None, None)
-            .is_ok_and(|days| !days.is_empty())
-    })
-    .await;
+    let asking = running.changed.everything();
+    wait_for(FIRST_RESULTS, || running.changed.is_answered(asking)).await;
     bar.finish_and_clear();
     announce(running, &apiary, published.readings, began.elapsed(), json)?;
     Ok(apiary)

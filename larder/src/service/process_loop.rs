@@ -48,9 +48,9 @@ pub async fn run(
             () = written_at_desk(&store, &mut told) => host.changed(),
             () = tokio::time::sleep(LONGEST_PAUSE) => {}
         }
-        let everything = changed.take_everything();
+        let asking = changed.asking();
         let began = Instant::now();
-        if everything {
+        if asking.is_some() {
             turns.clear();
         }
         let (at, mut taken) = (Arc::clone(&store), std::mem::take(&mut turns));
@@ -64,6 +64,9 @@ pub async fn run(
                 turns = taken;
                 live.set_record_end(record_ends);
                 publish(done, &live, &news);
+                if let Some(asking) = asking {
+                    changed.answer(asking);
+                }
             }
             Ok(Err(error)) => {
                 tracing::warn!(error = %format!("{error:#}"), "processing failed; it is tried again");
