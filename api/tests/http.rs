@@ -1,5 +1,10 @@
 //! The whole router over a real embedded store, without a socket.
 
+#![allow(
+    clippy::unwrap_used,
+    reason = "a test ends where an answer is not as it should be"
+)]
+
 use axum::Router;
 use axum::body::Body;
 use axum::http::{Request, StatusCode, header};
@@ -217,7 +222,7 @@ async fn the_shelf_says_how_every_feeder_stands() {
         .replace_flags(
             flag.yard.as_ref(),
             larder_domain::Span::ALWAYS,
-            &[flag.clone()],
+            std::slice::from_ref(&flag),
         )
         .unwrap();
 
