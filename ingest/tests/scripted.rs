@@ -311,3 +311,26 @@ fn stopping_with_a_store_that_fails_ends_and_acknowledges_nothing() {
     stopping.join().unwrap();
     assert!(store.all("sc-1", "weight").is_empty());
 }
+
+#[test]
+fn a_fault_of_our_own_is_told_and_acknowledges_nothing() {
+    let broker = Broker::new();
+    let store = Store::new();
+    store.panics.store(true, SeqCst);
+    let session = Session::start_without_waiting(session_config(broker.url("?version=3")), &store);
+    let mut client = broker.subscribed(false);
+    client.publish(1, 1, 41);
+    let told = || {
+        let why = session.status.ready().err().unwrap_or_default();
+        why.contains("restart the service")
+    };
+    // The fault shows with the next message at the latest.
+    wait_for("it says so", || {
+        if !told() {
+            client.publish(2, 2, 42);
+        }
+        told()
+    });
+    client.expect(DISCONNECT);
+    session.crash();
+}

@@ -12,7 +12,6 @@ mod mapping;
 mod moment;
 mod pointer;
 mod senml;
-mod senml_name;
 mod topic;
 mod uplink;
 mod wire;

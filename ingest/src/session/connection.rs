@@ -98,7 +98,9 @@ pub async fn run(
         backlog: Backlog::default(),
     };
     session.run(&stop).await;
-    session.status.stopped();
+    if stop.is_cancelled() {
+        session.status.stopped();
+    }
     // Its senders are gone: the thread ends, at the latest with the batch that it is at.
     drop(session);
     let _ = tokio::task::spawn_blocking(move || thread.join()).await;
@@ -144,6 +146,8 @@ struct Session {
 enum Left {
     Stopped,
     BacklogFull,
+    /// The committing thread is gone: a fault of ours.
+    Broken,
     Lost(LinkError),
 }
 
@@ -165,6 +169,13 @@ impl Session {
             self.show_unacked();
             let error = match left {
                 Left::Stopped => break,
+                Left::Broken => {
+                    events::broken();
+                    self.status.not_subscribed(
+                        "ingest has failed by a fault of its own; restart the service",
+                    );
+                    return;
+                }
                 Left::BacklogFull => {
                     self.wait_for_the_store(stop).await;
                     continue;
@@ -372,9 +383,8 @@ impl Session {
         };
         match jobs.try_send(job) {
             Ok(()) => {}
-            Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) => {
-                return Err(Left::BacklogFull);
-            }
+            Err(TrySendError::Full(_)) => return Err(Left::BacklogFull),
+            Err(TrySendError::Disconnected(_)) => return Err(Left::Broken),
         }
         self.sequence += 1;
         self.backlog.messages += 1;

@@ -84,3 +84,7 @@ pub(super) fn gave_up(messages: usize) {
         "stopped before the store took everything; the broker will send it again"
     );
 }
+
+pub(super) fn broken() {
+    error!("the thread that commits readings has died; nothing acknowledged is lost");
+}

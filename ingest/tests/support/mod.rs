@@ -197,6 +197,7 @@ pub struct Store {
     pub inner: EmbeddedStore,
     _folder: tempfile::TempDir,
     pub fails: AtomicBool,
+    pub panics: AtomicBool,
     pub delay_ms: AtomicU64,
     pub appends: AtomicU64,
 }
@@ -208,6 +209,7 @@ impl Store {
             inner: EmbeddedStore::open(folder.path(), Access::Create).expect("a new store"),
             _folder: folder,
             fails: AtomicBool::new(false),
+            panics: AtomicBool::new(false),
             delay_ms: AtomicU64::new(0),
             appends: AtomicU64::new(0),
         })
@@ -233,6 +235,10 @@ impl Store {
 impl Readings for Store {
     fn append_durable(&self, readings: &[Reading]) -> Result<Appended, StoreError> {
         std::thread::sleep(Duration::from_millis(self.delay_ms.load(SeqCst)));
+        assert!(
+            !self.panics.load(SeqCst),
+            "a fault in the store, played by the test"
+        );
         if self.fails.load(SeqCst) {
             return Err(StoreError::Unavailable("switched off by the test".into()));
         }

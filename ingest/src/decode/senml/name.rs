@@ -1,11 +1,11 @@
 //! Whose channel a resolved SenML name is.
 
-use super::fault::{Fault, quoted};
+use super::super::fault::{Fault, quoted};
 use larder_domain::{ChannelName, DeviceId};
 
 /// Who sent a pack.
 #[derive(Clone, Copy)]
-pub(super) struct Speaker<'a> {
+pub(in crate::decode) struct Speaker<'a> {
     /// The device of the topic.
     pub device: &'a DeviceId,
     /// It is declared as a gateway and may speak for others.

@@ -1,13 +1,19 @@
 //! SenML packs (RFC 8428; versions by RFC 9100; secondary units by RFC 8798), from JSON or CBOR.
 
+mod base;
+mod content;
+mod name;
+
+pub(super) use name::Speaker;
+
 use super::decoded::Collector;
 use super::fault::{Fault, FaultClass, quoted};
-use super::moment::{Seconds, not_a_time};
-use super::senml_name::resolve;
+use super::moment::Seconds;
 use super::wire::{self, Value};
+use base::{Base, Fields, rests_on};
+use content::{Content, content};
 use larder_domain::{ChannelName, DeviceId, Timestamp, Unit};
-
-pub(super) use super::senml_name::Speaker;
+use name::resolve;
 
 /// Version 10 is RFC 8428; 26 is 10 with feature 4 of RFC 9100, secondary units.
 const NEWEST_PLAIN_VERSION: f64 = 10.0;
@@ -16,8 +22,6 @@ const WITH_SECONDARY_UNITS: f64 = 26.0;
 const LABELS: [&str; 15] = [
     "bn", "bt", "bu", "bv", "bs", "bver", "n", "u", "v", "vs", "vb", "vd", "s", "t", "ut",
 ];
-/// Labels that apply to later records too.
-const BASE_LABELS: [&str; 5] = ["bn", "bt", "bu", "bv", "bs"];
 
 /// Whether JSON without a telling content type is a pack: the members of its first object are
 /// SenML's labels, with a name or a value among them.
@@ -112,133 +116,6 @@ fn known_version(value: &Value) -> Result<f64, Fault> {
         })
 }
 
-/// The base fields in effect. Where one could not be read, the records that rest on it cannot be
-/// read either: `Err` holds the index of the record that broke it.
-struct Base {
-    name: Result<String, usize>,
-    time: Result<Seconds, usize>,
-    unit: Result<Option<String>, usize>,
-    value: Result<Option<f64>, usize>,
-    sum: Result<Option<f64>, usize>,
-}
-
-impl Default for Base {
-    fn default() -> Self {
-        Self {
-            name: Ok(String::new()),
-            time: Ok(Seconds::ZERO),
-            unit: Ok(None),
-            value: Ok(None),
-            sum: Ok(None),
-        }
-    }
-}
-
-fn rests_on<T: Clone>(base: &Result<T, usize>, label: &str) -> Result<T, Fault> {
-    base.clone().map_err(|index| {
-        Fault::unreadable(format!(
-            "it rests on the {label} of record {index}, which cannot be read"
-        ))
-    })
-}
-
-impl Base {
-    /// Takes in a record's base fields. What is wrong with them is a fault of this record.
-    fn update(&mut self, fields: &Fields, index: usize) -> Result<(), Fault> {
-        let mut first_fault = None;
-        let mut broken = |fault: Fault| {
-            first_fault.get_or_insert(fault);
-            index
-        };
-        if let Some(name) = fields.text("bn").transpose() {
-            self.name = name.map(str::to_owned).map_err(&mut broken);
-        }
-        if let Some(time) = fields.seconds("bt").transpose() {
-            self.time = time.map_err(&mut broken);
-        }
-        if let Some(unit) = fields.text("bu").transpose() {
-            self.unit = unit.map(|u| Some(u.to_owned())).map_err(&mut broken);
-        }
-        if let Some(value) = fields.number("bv").transpose() {
-            self.value = value.map(Some).map_err(&mut broken);
-        }
-        if let Some(sum) = fields.number("bs").transpose() {
-            self.sum = sum.map(Some).map_err(&mut broken);
-        }
-        first_fault.map_or(Ok(()), Err)
-    }
-
-    /// A record of which nothing can be read may have held base fields: those that its text names
-    /// are no longer known.
-    fn forget(&mut self, names: impl Fn(&str) -> bool, index: usize) {
-        for label in BASE_LABELS {
-            if names(label) {
-                match label {
-                    "bn" => self.name = Err(index),
-                    "bt" => self.time = Err(index),
-                    "bu" => self.unit = Err(index),
-                    "bv" => self.value = Err(index),
-                    _ => self.sum = Err(index),
-                }
-            }
-        }
-    }
-}
-
-/// The fields of one record, by label.
-struct Fields<'v, 'a>(&'v [(std::borrow::Cow<'a, str>, Value<'a>)]);
-
-impl<'v> Fields<'v, '_> {
-    fn find(&self, label: &str) -> Option<&'v Value<'v>> {
-        self.0.iter().find(|(n, _)| n == label).map(|(_, v)| v)
-    }
-
-    fn text(&self, label: &str) -> Result<Option<&'v str>, Fault> {
-        match self.find(label) {
-            None => Ok(None),
-            Some(Value::Text(text)) => Ok(Some(text)),
-            Some(other) => Err(wrong_type(label, "text", other)),
-        }
-    }
-
-    fn digits(&self, label: &str) -> Result<Option<&'v str>, Fault> {
-        match self.find(label) {
-            None => Ok(None),
-            Some(Value::Number(digits)) => Ok(Some(digits)),
-            Some(other) => Err(wrong_type(label, "a number", other)),
-        }
-    }
-
-    fn number(&self, label: &str) -> Result<Option<f64>, Fault> {
-        let Some(digits) = self.digits(label)? else {
-            return Ok(None);
-        };
-        match wire::finite(digits) {
-            Some(value) => Ok(Some(value)),
-            None => Err(Fault::number(format!(
-                "{label} is not a finite number: {}",
-                quoted(digits)
-            ))),
-        }
-    }
-
-    fn seconds(&self, label: &str) -> Result<Option<Seconds>, Fault> {
-        match self.digits(label)? {
-            None => Ok(None),
-            Some(digits) => Seconds::parse(digits)
-                .map(Some)
-                .ok_or_else(|| not_a_time(digits)),
-        }
-    }
-}
-
-fn wrong_type(label: &str, wanted: &str, given: &Value) -> Fault {
-    match given {
-        Value::Unreadable { why, .. } => Fault::unreadable(format!("{label}: {why}")),
-        other => Fault::unreadable(format!("{label} must be {wanted}, not {}", other.what())),
-    }
-}
-
 fn read_record(
     record: &Value,
     index: usize,
@@ -279,90 +156,6 @@ fn read_record(
     fields.seconds("ut")?;
     let unit = unit(&fields, base, &channel)?;
     take(&content, &device, &channel, unit, time, collector)
-}
-
-/// What a record says, apart from its name and time.
-struct Content {
-    number: Option<f64>,
-    /// A text, boolean or data value, as JSON text.
-    other: Option<String>,
-    sum: Option<f64>,
-}
-
-/// `None`: the record only sets base fields.
-fn content(fields: &Fields, base: &Base) -> Result<Option<Content>, Fault> {
-    let given: Vec<&str> = ["v", "vs", "vb", "vd"]
-        .into_iter()
-        .filter(|label| fields.find(label).is_some())
-        .collect();
-    if let [first, second, ..] = given[..] {
-        return Err(Fault::unreadable(format!(
-            "a record has one value, not {first} and {second}"
-        )));
-    }
-    let own_sum = fields.number("s")?;
-    let has_regular = fields
-        .0
-        .iter()
-        .any(|(label, _)| !BASE_LABELS.contains(&label.as_ref()) && label != "bver");
-    if given.is_empty() && own_sum.is_none() && !has_regular && !fields.0.is_empty() {
-        return Ok(None);
-    }
-    let other = match given.first() {
-        Some(&"vs") => fields.text("vs")?.map(wire::quote),
-        Some(&"vb") => Some(boolean(fields)?),
-        Some(&"vd") => Some(wire::quote(&data(fields)?)),
-        _ => None,
-    };
-    // RFC 8428 section 4.5.4: of value and base value, what is missing counts as zero.
-    let base_value = rests_on(&base.value, "base value")?;
-    let base_sum = rests_on(&base.sum, "base sum")?;
-    let number = match (fields.number("v")?, base_value) {
-        _ if other.is_some() => None,
-        (None, None) => None,
-        (None, Some(_)) if own_sum.is_some() => None,
-        (value, base) => Some(value.unwrap_or(0.0) + base.unwrap_or(0.0)),
-    };
-    let sum = match (own_sum, base_sum) {
-        (None, None) => None,
-        (sum, base) => Some(sum.unwrap_or(0.0) + base.unwrap_or(0.0)),
-    };
-    if number.is_none() && other.is_none() && sum.is_none() {
-        return Err(Fault::unreadable(
-            "a record without a value: it needs v, vs, vb, vd or s".into(),
-        ));
-    }
-    Ok(Some(Content { number, other, sum }))
-}
-
-fn boolean(fields: &Fields) -> Result<String, Fault> {
-    match fields.find("vb") {
-        Some(Value::Bool(value)) => Ok(value.to_string()),
-        other => Err(wrong_type(
-            "vb",
-            "true or false",
-            other.unwrap_or(&Value::Null),
-        )),
-    }
-}
-
-/// Data as base64url text: that is what it is in JSON; in CBOR it is bytes.
-fn data(fields: &Fields) -> Result<String, Fault> {
-    use base64::Engine;
-    use base64::engine::general_purpose::{URL_SAFE, URL_SAFE_NO_PAD};
-    match fields.find("vd") {
-        Some(Value::Bytes(bytes)) => Ok(wire::base64_url(bytes)),
-        Some(Value::Text(text)) => URL_SAFE_NO_PAD
-            .decode(text.as_bytes())
-            .or_else(|_| URL_SAFE.decode(text.as_bytes()))
-            .map(|bytes| wire::base64_url(&bytes))
-            .map_err(|_| Fault::unreadable("vd is not base64url".into())),
-        other => Err(wrong_type(
-            "vd",
-            "base64url text",
-            other.unwrap_or(&Value::Null),
-        )),
-    }
 }
 
 /// Base time and time; below 2^28 seconds relative to the receipt (RFC 8428 section 4.5.3).
