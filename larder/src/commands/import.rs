@@ -1,4 +1,4 @@
-//! `larder import`: readings and fills from files.
+//! `larder import`: readings, fills and weather from files.
 
 use crate::clock;
 use crate::failure::wrong_use;
@@ -6,14 +6,17 @@ use crate::settings::{SettingsFile, Shared, data_dir};
 use anyhow::Result;
 use clap::{Args, Subcommand};
 use indicatif::{ProgressBar, ProgressStyle};
-use larder_ingest::import::{ImportError, Imported, import_fills, import_readings};
-use larder_store::{Access, Desk, EmbeddedStore};
+use larder_domain::{Apiary, YardId};
+use larder_ingest::import::{
+    ImportError, Imported, WeatherStation, import_fills, import_readings, import_weather,
+};
+use larder_store::{Access, Desk, EmbeddedStore, Records};
 use serde_json::json;
 use std::fs::File;
 use std::io::{IsTerminal, Read};
 use std::path::{Path, PathBuf};
 
-/// Take in readings or fills from a file
+/// Take in readings, fills or weather from a file
 #[derive(Args, Debug)]
 #[command(after_help = "Example: larder import readings august.csv.gz --data larder-data")]
 pub struct Import {
@@ -30,6 +33,9 @@ pub enum Kind {
     /// CSV with the header time,feeder,volume_l,strength
     #[command(after_help = "Example: larder import fills fills.csv")]
     Fills(Source),
+    /// Weather records: NOAA GHCN-Daily (.dly or by-station CSV) or ISD-Lite
+    #[command(after_help = "Example: larder import weather USW00094728.dly --yard north")]
+    Weather(WeatherSource),
 }
 
 /// Where it comes from.
@@ -40,11 +46,23 @@ pub struct Source {
     pub file: PathBuf,
 }
 
+/// Where weather comes from, and whose it is.
+#[derive(Args, Debug)]
+pub struct WeatherSource {
+    /// The yard whose weather it is; its declared weather device takes the readings
+    #[arg(long, value_name = "ID")]
+    pub yard: YardId,
+    #[command(flatten)]
+    pub source: Source,
+}
+
 /// Runs it.
 pub fn run(import: Import, shared: &Shared) -> Result<()> {
     let settings = SettingsFile::find(shared.config.as_deref())?;
     let data = data_dir(shared, &settings);
-    let (Kind::Readings(source) | Kind::Fills(source)) = &import.kind;
+    let (Kind::Readings(source)
+    | Kind::Fills(source)
+    | Kind::Weather(WeatherSource { source, .. })) = &import.kind;
     let name = source
         .file
         .file_name()
@@ -61,6 +79,15 @@ pub fn run(import: Import, shared: &Shared) -> Result<()> {
             bar.finish_and_clear();
             done
         }
+        Kind::Weather(weather) => {
+            let store = EmbeddedStore::open(&data, Access::Create)?;
+            let station = station(&store.apiary()?, &weather.yard)?;
+            let bar = progress_bar();
+            let progress = |lines| bar.set_position(lines);
+            let done = import_weather(stream, &name, &station, &store, &store, now, progress);
+            bar.finish_and_clear();
+            done
+        }
         Kind::Fills(_) => {
             let desk = Desk::open(&data)?;
             let done = import_fills(stream, &name, desk.records(), now);
@@ -70,6 +97,25 @@ pub fn run(import: Import, shared: &Shared) -> Result<()> {
     };
     say(&done.map_err(explain)?, &import.kind, shared.json);
     Ok(())
+}
+
+/// The yard's weather device, and its zone.
+fn station(apiary: &Apiary, yard: &YardId) -> Result<WeatherStation> {
+    let yard = apiary.yard(yard).ok_or_else(|| {
+        wrong_use(format!(
+            "there is no yard \"{yard}\"; `larder apply` declares one"
+        ))
+    })?;
+    let device = yard.weather.clone().ok_or_else(|| {
+        let id = &yard.id;
+        wrong_use(format!(
+            "yard \"{id}\" has no weather device; declare one: weather = \"wx-{id}\""
+        ))
+    })?;
+    Ok(WeatherStation {
+        device,
+        zone: yard.timezone,
+    })
 }
 
 fn open(path: &Path) -> Result<Box<dyn Read>> {
@@ -114,7 +160,7 @@ fn say(done: &Imported, kind: &Kind, json: bool) {
         return;
     }
     let what = match kind {
-        Kind::Readings(_) => "readings",
+        Kind::Readings(_) | Kind::Weather(_) => "readings",
         Kind::Fills(_) => "fills",
     };
     println!(
