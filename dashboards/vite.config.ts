@@ -1,6 +1,6 @@
 import { defineConfig } from "vite";
-import { mockApi } from "./mock/plugin";
-import { compressed, shellList } from "./build-steps";
+import { mockApi } from "./mock/plugin.ts";
+import { compressed, shellList } from "./build-steps.ts";
 
 /** What `api/src/pages.rs` sends; here for `vite preview`, so that tests meet the same rules. */
 const policy =

@@ -13,7 +13,7 @@ import type {
   WeightDay,
   YardDeclaration,
 } from "../src/data/types";
-import { DAY, HOUR, SEASON_DAYS, YARDS, ZONE, invent, temperatureAt, type Invented, type InventedHive } from "./invented";
+import { DAY, HOUR, SEASON_DAYS, YARDS, ZONE, invent, temperatureAt, type Invented, type InventedHive } from "./invented.ts";
 
 export interface World {
   now: number;

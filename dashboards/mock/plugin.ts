@@ -4,8 +4,8 @@
  */
 import type { IncomingMessage, ServerResponse } from "node:http";
 import type { Plugin } from "vite";
-import { temperatureAt, YARDS } from "./invented";
-import * as answers from "./answers";
+import { temperatureAt, YARDS } from "./invented.ts";
+import * as answers from "./answers.ts";
 
 type Next = () => void;
 

@@ -10,7 +10,8 @@ import { amount, change, digits, shown, unitOf, withInterval } from "../units/un
 import { DayTable } from "./day-table";
 import { FLAG_ROW, flagRows, paintBars, paintFlags, paintNights, paintNotches, paintRule, type DayBar, type Notch } from "./paint";
 import { decode, EMPTY, map, nearest, refine, type Series } from "./series";
-import { ChartStack, type Panel } from "./stack";
+import type { Panel } from "./panel";
+import { ChartStack } from "./stack";
 import { detailWindow, pan, span, within, zoom, type View } from "./view";
 
 /** How far back a hive's charts go. */

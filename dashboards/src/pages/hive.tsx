@@ -1,4 +1,5 @@
 import { HiveCharts } from "../charts/hive-charts";
+import { outbox } from "../data/outbox";
 import { useQuery } from "../data/query";
 import { units, type Units } from "../data/prefs";
 import { useSignal } from "../data/signal";
@@ -71,6 +72,7 @@ function FeederFacts({ feeder, silent, yard, time }: { feeder: ShelfFeeder; sile
   const left = silent ? null : feeder.remaining_l;
   const took = feeder.last_day?.uptake_l ?? null;
   const fill = feeder.last_fill;
+  const waiting = useSignal(outbox).filter((edit) => (edit.body as { feeder?: string } | undefined)?.feeder === feeder.id);
   return (
     <section class="feeder-facts" aria-label={SHAPES[feeder.kind].words}>
       <Vessel {...feeder} silent={silent} />
@@ -97,6 +99,11 @@ function FeederFacts({ feeder, silent, yard, time }: { feeder: ShelfFeeder; sile
             />
           )}
         </dl>
+        {waiting.map((edit) => (
+          <p key={edit.seq} class="waiting-fill">
+            <a href={to.outbox}>{edit.words}: on this device, not sent yet</a>
+          </p>
+        ))}
         <a class="button main-action" href={to.fill(feeder.id)}>
           Write down a fill
         </a>
