@@ -22,6 +22,7 @@ async function recorded(request: APIRequestContext, hive: string): Promise<numbe
 test("opens without signal on what was last seen, and says how old it is", async ({ page, context }) => {
   await open(page, "/", day);
   await open(page, "/hives/ridge-1", day);
+  await expect(page.locator(".stack canvas").first()).toBeVisible();
   await installed(page);
   await context.setOffline(true);
   await page.goto("/");
@@ -47,7 +48,7 @@ test("edits queue without signal and go out once, in order", async ({ page, cont
   for (const feeder of ["ridge-1-f", "ridge-2-f", "ridge-3-f"]) {
     await page.goto(`/fill/${feeder}`);
     await page.getByRole("button", { name: "Done" }).click();
-    await expect(page.getByText(/^Fill at Ridge/)).toBeVisible();
+    await expect(page.locator(".note").getByText(/^Fill at Ridge/)).toBeVisible();
   }
   await page.reload();
   await expect(page.getByRole("link", { name: "3 to send" })).toBeVisible();

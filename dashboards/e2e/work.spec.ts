@@ -17,7 +17,7 @@ test("a fill takes three taps, and can be taken back", async ({ page, request })
   await page.getByRole("link", { name: /^Ridge 2/ }).first().click();
   await page.getByRole("link", { name: "Write down a fill" }).click();
   await page.getByRole("button", { name: "Done" }).click();
-  await expect(page.getByText(/^Fill at Ridge 2/)).toBeVisible();
+  await expect(page.locator(".note").getByText(/^Fill at Ridge 2/)).toBeVisible();
   await expect.poll(() => fillsOf(request, "ridge-2")).toHaveLength(1);
   await page.getByRole("button", { name: "Undo" }).click();
   await expect.poll(() => fillsOf(request, "ridge-2")).toHaveLength(0);
@@ -119,7 +119,7 @@ test("by keyboard alone: to a hive, through its charts, to a fill", async ({ pag
     if ((await page.evaluate(() => document.activeElement?.textContent)) === "Done") break;
   }
   await page.keyboard.press("Enter");
-  await expect(page.getByText(/^Fill at Ridge 1/)).toBeVisible();
+  await expect(page.locator(".note").getByText(/^Fill at Ridge 1/)).toBeVisible();
 });
 
 test("why opens the evidence in place", async ({ page }) => {

@@ -15,7 +15,7 @@ export type Route =
   | { page: "outbox" }
   | { page: "unknown" };
 
-const address = signal(location.pathname);
+const address = signal(typeof location === "undefined" ? "/" : location.pathname);
 
 export function parse(path: string): Route {
   const [head = "", tail] = path.split("/").slice(1).map(decodeURIComponent);

@@ -149,7 +149,7 @@ function usePanels(hive: ShelfHive, yard: ShelfYard, known: Known, bounds: View)
         notched: known.weight.some((day) => Math.abs(day.handling_kg) >= HANDLING_KG),
         under,
         over: [
-          paintNotches(handlingNotches(known.weight, zone, (kg) => change(kg, "mass", system))),
+          paintNotches(handlingNotches(known.weight, known.fills, zone, (kg) => change(kg, "mass", system))),
           ...(target === null ? [] : [paintRule(shown(target, "mass", system), "target")]),
         ],
       });
@@ -214,9 +214,17 @@ function usePanels(hive: ShelfHive, yard: ShelfYard, known: Known, bounds: View)
 /** Less than this was wind or rain, not hands. */
 const HANDLING_KG = 0.5;
 
-function handlingNotches(days: WeightDay[], zone: string, words: (kg: number) => string): Notch[] {
+/** A litre of feeding syrup weighs 1.2 to 1.35 kg: what the fills of a day explain is not marked twice. */
+const FILL_KG_PER_L = 1.27;
+
+function handlingNotches(days: WeightDay[], fills: Fill[], zone: string, words: (kg: number) => string): Notch[] {
+  const poured = (date: string) =>
+    fills
+      .filter((fill) => dateOf(Date.parse(fill.time), zone) === date)
+      .reduce((kg, fill) => kg + (fill.volume_l?.value ?? 0) * FILL_KG_PER_L, 0);
   return days
     .filter((day) => Math.abs(day.handling_kg) >= HANDLING_KG)
+    .filter((day) => Math.abs(day.handling_kg - poured(day.date)) >= Math.max(HANDLING_KG, poured(day.date) * 0.25))
     .map((day) => ({ at: momentOf(day.date, zone, 14), words: words(day.handling_kg), kind: "hands" }));
 }
 

@@ -30,7 +30,7 @@ export interface Panel {
 
 const AXIS_WIDTH = 46;
 const RIGHT_EDGE = 26;
-const NOTCH_ROOM = 26;
+const NOTCH_ROOM = 34;
 const DATE_ROOM = 24;
 
 /** Where a panel shows the dates of the axis that all share. */

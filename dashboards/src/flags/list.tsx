@@ -2,10 +2,11 @@ import { useState } from "preact/hooks";
 import { DayStrip } from "../charts/day-strip";
 import { useQuery } from "../data/query";
 import { useSignal } from "../data/signal";
-import type { Flag, ShelfYard, UptakeDay } from "../data/types";
+import type { Flag, ShelfHive, ShelfYard, UptakeDay } from "../data/types";
 import { now } from "../parts/clock";
 import { to } from "../route";
-import { lasting, momentWords } from "../time/words";
+import { list } from "../shelf/words";
+import { inLocalTime, lasting, momentWords } from "../time/words";
 import { addDays, dateOf } from "../time/zone";
 import { Mark } from "./mark";
 import { FLAG_WORDS, SEVERITY_WORDS, sureness } from "./words";
@@ -21,17 +22,73 @@ interface Props {
 export function FlagList({ flags, yard, here = false }: Props) {
   return (
     <ul class="tasks">
-      {flags.map((flag) => (
-        <Task key={flag.id} flag={flag} yard={yard} here={here} />
-      ))}
+      {grouped(flags).map((group) => {
+        const [first] = group;
+        if (first === undefined) return null;
+        if (group.length < MANY) return group.map((flag) => <Task key={flag.id} flag={flag} yard={yard} here={here} />);
+        return <TaskGroup key={`${first.kind} ${first.severity}`} flags={group} first={first} yard={yard} />;
+      })}
     </ul>
   );
 }
 
+/** So many of one kind in one yard are told as one. */
+const MANY = 3;
+
+/** More names than these are counted. */
+const NAMED = 6;
+
+/** Flags of one kind and severity together, in the order of their first. */
+export function grouped(flags: Flag[]): Flag[][] {
+  const groups = new Map<string, Flag[]>();
+  for (const flag of flags) {
+    const key = `${flag.kind} ${flag.severity}`;
+    groups.set(key, [...(groups.get(key) ?? []), flag]);
+  }
+  return [...groups.values()];
+}
+
+/** Many of one kind: a yard without signal is one thing to do, not sixteen. */
+function TaskGroup({ flags, first, yard }: { flags: Flag[]; first: Flag; yard: ShelfYard }) {
+  const [open, setOpen] = useState(false);
+  const words = FLAG_WORDS[first.kind];
+  const names = [...new Set(flags.map((flag) => hiveOf(flag, yard)?.name ?? placeOf(flag, yard)))];
+  const more = names.length - NAMED;
+  const told = more > 1 ? [...names.slice(0, NAMED), `${more} more`] : names;
+  return (
+    <li class={`task task-${first.severity}`}>
+      <Mark kind={first.kind} severity={first.severity} />
+      <div class="task-body">
+        <p class="task-sentence">
+          {list(told)} {names.length === 1 ? "" : words.many}
+          {names.length === 1 && words.sentence(names[0] ?? "").slice((names[0] ?? "").length)}
+          {names.length === 1 ? "" : "."}
+        </p>
+        {words.act !== null && <p class="task-act">{words.act}</p>}
+        <button class="why" type="button" aria-expanded={open} onClick={() => setOpen(!open)}>
+          {open ? "Close" : "Each of them"}
+        </button>
+        {open && (
+          <ul class="tasks">
+            {flags.map((flag) => (
+              <Task key={flag.id} flag={flag} yard={yard} here={false} />
+            ))}
+          </ul>
+        )}
+      </div>
+    </li>
+  );
+}
+
+function hiveOf(flag: Flag, yard: ShelfYard): ShelfHive | undefined {
+  return yard.hives.find((h) => h.id === flag.hive || h.feeders.some((f) => f.id === flag.feeder));
+}
+
 export function placeOf(flag: Flag, yard: ShelfYard): string {
-  const hive = yard.hives.find((h) => h.id === flag.hive || h.feeders.some((f) => f.id === flag.feeder));
-  if (flag.device !== null && flag.feeder === null) return `Device ${flag.device}`;
-  return hive?.name ?? flag.device ?? yard.name;
+  const hive = hiveOf(flag, yard);
+  if (flag.device === null) return hive?.name ?? yard.name;
+  if (hive === undefined) return `${yard.name}'s ${flag.device}`;
+  return `${hive.name}'s ${flag.feeder === null ? "scale" : "level sensor"}`;
 }
 
 function Task({ flag, yard, here }: { flag: Flag; yard: ShelfYard; here: boolean }) {
@@ -47,7 +104,7 @@ function Task({ flag, yard, here }: { flag: Flag; yard: ShelfYard; here: boolean
         <p class="task-sentence">
           {hive !== undefined && !here ? <a href={to.hive(hive.id)}>{words.sentence(place)}</a> : words.sentence(place)}
         </p>
-        <p>{flag.evidence}</p>
+        <p>{inLocalTime(flag.evidence, time, yard.timezone)}</p>
         {words.act !== null && <p class="task-act">{words.act}</p>}
         <button class="why" type="button" aria-expanded={open} onClick={() => setOpen(!open)}>
           {open ? "Close" : "Why?"}

@@ -5,7 +5,7 @@ import type { Device, Shelf } from "../data/types";
 import { now } from "../parts/clock";
 import { Page, Waiting } from "../parts/page";
 import { to } from "../route";
-import { count } from "../shelf/sums";
+import { count } from "../shelf/words";
 import { age } from "../time/words";
 import { HOUR } from "../time/zone";
 import { reading } from "../units/units";

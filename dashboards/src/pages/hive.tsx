@@ -4,7 +4,7 @@ import { useQuery } from "../data/query";
 import { units, type Units } from "../data/prefs";
 import { useSignal } from "../data/signal";
 import type { Shelf, ShelfFeeder, ShelfHive, ShelfYard } from "../data/types";
-import { FlagList } from "../flags/list";
+import { FlagList, placeOf } from "../flags/list";
 import { FLAG_WORDS } from "../flags/words";
 import { now } from "../parts/clock";
 import { Page, Waiting } from "../parts/page";
@@ -56,7 +56,7 @@ export function hiveSentence(hive: ShelfHive, yard: ShelfYard, time: number, sys
   const flags = openFlags(hive, yard).filter((flag) => flag.severity !== "info");
   const feeder = hive.feeders[0];
   const worst = flags[0];
-  if (worst !== undefined) return FLAG_WORDS[worst.kind].sentence(hive.name);
+  if (worst !== undefined) return FLAG_WORDS[worst.kind].sentence(placeOf(worst, yard));
   if (feeder === undefined) return `${hive.name} has no feeder on.`;
   const took = feeder.last_day?.uptake_l ?? null;
   if (took !== null && feeder.last_day !== null) {

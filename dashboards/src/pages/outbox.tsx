@@ -2,7 +2,7 @@ import { discard, outbox, sendAgain, type QueuedEdit } from "../data/outbox";
 import { useSignal } from "../data/signal";
 import { now } from "../parts/clock";
 import { Page } from "../parts/page";
-import { count } from "../shelf/sums";
+import { count } from "../shelf/words";
 import { age } from "../time/words";
 
 /** What was written down and has not reached Larder yet. */

@@ -6,7 +6,7 @@ import { now } from "../parts/clock";
 import { say } from "../parts/note";
 import { Page, Waiting } from "../parts/page";
 import { to } from "../route";
-import { count } from "../shelf/sums";
+import { count } from "../shelf/words";
 import { age } from "../time/words";
 
 interface Quarantined {

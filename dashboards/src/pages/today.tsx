@@ -9,7 +9,8 @@ import { Sheet } from "../parts/sheet";
 import { to } from "../route";
 import { HowToRead } from "../shelf/key";
 import { ShelfRow } from "../shelf/shelf";
-import { byNeed, count, sum, todaySentence, yardFlags } from "../shelf/sums";
+import { byNeed, sum, todaySentence, yardFlags } from "../shelf/sums";
+import { count } from "../shelf/words";
 import { withInterval } from "../units/units";
 
 /** Above so many hives, a yard with nothing to do is one line until it is opened. */

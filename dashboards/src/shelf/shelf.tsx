@@ -33,7 +33,7 @@ function Place({ hive, yard, now }: { hive: ShelfHive; yard: ShelfYard; now: num
             <Vessel key={feeder.id} {...feeder} silent={isSilent(feeder, open)} />
           ))}
         </span>
-        <span class="place-name">{hive.name}</span>
+        <span class="place-name">{shortName(hive, yard)}</span>
         {hive.feeders.map((feeder) => (
           <Under key={feeder.id} feeder={feeder} silent={isSilent(feeder, open)} yard={yard} now={now} />
         ))}
@@ -72,6 +72,12 @@ function NoFeeder({ hive }: { hive: ShelfHive }) {
       <span class="quiet">no feeder</span>
     </span>
   );
+}
+
+/** On its own yard's shelf "Mill meadow 3" is 3 enough. */
+export function shortName(hive: ShelfHive, yard: ShelfYard): string {
+  const rest = hive.name.startsWith(`${yard.name} `) ? hive.name.slice(yard.name.length + 1) : "";
+  return rest !== "" && hive.name.length > 9 ? rest : hive.name;
 }
 
 /** The open flags of a hive, with those of the yard that name it, most pressing first. */

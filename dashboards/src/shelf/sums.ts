@@ -2,6 +2,7 @@
 import type { Estimate, Flag, Shelf, ShelfHive, ShelfYard } from "../data/types";
 import { openFlags } from "./shelf";
 import { byUrgency } from "../flags/words";
+import { count, list } from "./words";
 
 /** Estimates that err apart: their sum's half width is the root of the squares. */
 export function sum(estimates: (Estimate | null)[]): Estimate | null {
@@ -28,17 +29,6 @@ export function byNeed(yards: ShelfYard[]): ShelfYard[] {
     return flags.some((f) => f.severity === "warning") ? 1 : 2;
   };
   return [...yards].sort((a, b) => need(a) - need(b));
-}
-
-export function list(words: string[]): string {
-  if (words.length <= 1) return words.join("");
-  return `${words.slice(0, -1).join(", ")} and ${words.at(-1) ?? ""}`;
-}
-
-const NUMBERS = ["No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine"];
-
-export function count(n: number, one: string, many: string): string {
-  return `${NUMBERS[n] ?? n} ${n === 1 ? one : many}`;
 }
 
 /** The first line of Today: what must I do? */

@@ -1,6 +1,6 @@
 import { describe, expect, test } from "vitest";
 import { nights, sunlight } from "./sun";
-import { age, dayWords, momentWords } from "./words";
+import { age, dayWords, inLocalTime, momentWords } from "./words";
 import { HOUR, dateOf, momentOf, offsetAt, ticks } from "./zone";
 
 const ZONE = "America/New_York";
@@ -35,6 +35,9 @@ describe("words", () => {
     expect(momentWords(now - 20 * HOUR, now, ZONE)).toBe("yesterday 18:05");
     expect(momentWords(now - 50 * HOUR, now, ZONE)).toBe("Mon 12 Oct 12:05");
     expect(dayWords("2026-10-13", now, ZONE)).toBe("yesterday");
+  });
+  test("a sentence's times are the yard's", () => {
+    expect(inLocalTime("last heard at 2026-10-14T17:05:00Z, then not", now, ZONE)).toBe("last heard at 13:05, then not");
   });
   test("age is plain", () => {
     expect(age(now - 30_000, now)).toBe("just now");

@@ -54,3 +54,8 @@ export function lasting(from: number, to: number): string {
   if (span < 36 * HOUR) return `for ${Math.round(span / HOUR)} h`;
   return `for ${Math.round(span / DAY)} days`;
 }
+
+/** The times of a sentence as the yard's clock shows them. */
+export function inLocalTime(sentence: string, now: number, zone: string): string {
+  return sentence.replace(/\d{4}-\d\d-\d\dT\d\d:\d\d(?::\d\d(?:\.\d+)?)?Z/g, (time) => momentWords(Date.parse(time), now, zone));
+}
