@@ -21,6 +21,15 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) -> 
     let gains: Vec<Vec<f64>> = (0..case.input.hives.len())
         .map(|h| (0..n).map(|k| gain(case, doubts, h, k)).collect())
         .collect();
+    let stormy = storms(case);
+    let gains: Vec<Vec<f64>> = gains
+        .into_iter()
+        .map(|gains| {
+            let dry = gains.iter().zip(&stormy);
+            dry.map(|(&gain, &wet)| if wet { f64::NAN } else { gain })
+                .collect()
+        })
+        .collect();
     let mut known = Vec::new();
     let yard: Vec<f64> = (0..n)
         .map(|k| {
@@ -33,6 +42,78 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) -> 
         .map(|h| of_hive(case, h, &gains[h], &yard, flags))
         .collect()
 }
+
+/// Nodes within a day of a storm: water lands on all hives within an hour or two, where nectar comes
+/// in all day. Told by the scales alone, since a yard need not have a rain gauge.
+fn storms(case: &Case<'_>) -> Vec<bool> {
+    let day = super::signals::nodes(24.0);
+    let loaded = loads_on_all(case);
+    let mut until = 0;
+    (0..=case.signals.last)
+        .map(|k| {
+            let sudden = case.balance.common(k, SUDDEN);
+            let rest = case.balance.common(k, DAY) - sudden;
+            // Bees that come home in the evening went out in the morning: no gain of the day.
+            if loaded[k] || sudden > STORM_KG && rest < 0.5 * sudden {
+                until = k + day + super::signals::nodes(STORM_HOURS);
+            }
+            k < until
+        })
+        .collect()
+}
+
+/// Nodes at which most of the yard's scales went up by a step within the hours before, and nobody
+/// filled anything.
+fn loads_on_all(case: &Case<'_>) -> Vec<bool> {
+    let grid = &case.signals.grid;
+    let mut hives_at = vec![0usize; case.signals.last + 1];
+    let reach = super::signals::nodes(STORM_HOURS);
+    for (hive, found) in case.input.hives.iter().zip(&case.analysis.hives) {
+        let mut hit = vec![false; case.signals.last + 1];
+        // A fill that a note or a level sensor speaks for; the scale alone cannot tell it from rain.
+        let feeders = || hive.feeders.iter().zip(&found.feeders);
+        let filled = |i: usize| {
+            feeders().any(|(feeder, found)| {
+                let mut changes = found.evidence.changes.iter();
+                let vouched = |recorded: bool| recorded || !feeder.levels.is_empty();
+                changes.any(|c| c.scale_step == Some(i) && vouched(c.recorded.is_some()))
+            })
+        };
+        for (i, step) in found
+            .scale
+            .steps
+            .iter()
+            .enumerate()
+            .filter(|(_, s)| s.kg > 0.0)
+        {
+            if !filled(i) {
+                let from = grid.at_or_after(step.before);
+                hit.iter_mut()
+                    .skip(from)
+                    .take(reach)
+                    .for_each(|node| *node = true);
+            }
+        }
+        for (count, hit) in hives_at.iter_mut().zip(hit) {
+            *count += usize::from(hit);
+        }
+    }
+    let weighed = case
+        .signals
+        .hives
+        .iter()
+        .filter(|hive| hive.weighed)
+        .count();
+    let most = |count: usize| count >= 3 && 2 * count >= weighed;
+    hives_at.into_iter().map(most).collect()
+}
+
+/// A storm reaches all hives of a yard within this, hours.
+const STORM_HOURS: f64 = 3.0;
+/// The window of an hour and a half.
+const SUDDEN: usize = 0;
+/// So much on the yard's median hive in it is water, kg.
+const STORM_KG: f64 = 0.3;
 
 fn of_hive(
     case: &Case<'_>,

@@ -4,6 +4,7 @@ use super::night::Night;
 use super::{Case, Faults, Sign, Spell, Words, joined, spells};
 use crate::input::FeederInput;
 use crate::level::litres;
+use crate::robust::quantile;
 use crate::strengths::kg_per_litre;
 use larder_domain::{ChannelRef, DeviceId, Flag, FlagKind, Sample, Severity, Timestamp};
 use std::collections::BTreeMap;
@@ -223,6 +224,7 @@ fn mark_jumpers(judged: &mut [Judged], limit: f64) {
 /// A value that stays exactly the same, longer than chance allows.
 fn stuck(samples: &[Sample], hours: f64, device: &str) -> Vec<Suspicion> {
     let least_run = longest_run_by_chance(samples);
+    let hours = hours.max(HABIT_FACTOR * longest_of_a_day(samples));
     let mut start = 0;
     let signs = samples.iter().enumerate().map(|(i, sample)| {
         if i > 0 && !same(sample.value, samples[i - 1].value) {
@@ -250,6 +252,30 @@ fn stuck(samples: &[Sample], hours: f64, device: &str) -> Vec<Suspicion> {
             spell,
         })
         .collect()
+}
+
+/// A value is stuck when it lasts so many times longer than the series' own long runs.
+const HABIT_FACTOR: f64 = 3.0;
+/// Which of the days' longest runs counts: the median, so that days of a fault do not make a habit.
+const HABIT_QUANTILE: f64 = 0.5;
+
+/// How long a value usually lasts at most in a day, hours: on a coarse converter a quiet night can
+/// pass with one value.
+fn longest_of_a_day(samples: &[Sample]) -> f64 {
+    let mut longest: BTreeMap<i64, f64> = BTreeMap::new();
+    let mut start = 0;
+    for i in 0..samples.len() {
+        if i > 0 && !same(samples[i].value, samples[i - 1].value) {
+            start = i;
+        }
+        let lasted = samples[i].time.hours_since(samples[start].time);
+        let day = longest
+            .entry(samples[i].time.0.div_euclid(86_400_000))
+            .or_default();
+        *day = day.max(lasted);
+    }
+    let mut days: Vec<f64> = longest.into_values().collect();
+    quantile(&mut days, HABIT_QUANTILE).unwrap_or(0.0)
 }
 
 /// How many equal values in a row chance gives once in a hundred such series.
