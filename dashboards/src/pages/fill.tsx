@@ -9,6 +9,7 @@ import { Choice, TextField } from "../parts/fields";
 import { say } from "../parts/note";
 import { Page, Waiting } from "../parts/page";
 import { go, to } from "../route";
+import { isSilent, openFlags } from "../shelf/shelf";
 import { SHAPES } from "../shelf/shapes";
 import { Vessel } from "../shelf/vessel";
 import { amount, shown, stored, unitOf } from "../units/units";
@@ -52,7 +53,7 @@ function ChooseFeeder({ shelf }: { shelf: Shelf }) {
                 hive.feeders.map((feeder) => (
                   <li key={feeder.id}>
                     <a href={to.fill(feeder.id)}>
-                      <Vessel {...feeder} />
+                      <Vessel {...feeder} silent={isSilent(feeder, openFlags(hive, yard))} />
                       <span>
                         {hive.name}
                         {hive.feeders.length > 1 && `, ${SHAPES[feeder.kind].words}`}
@@ -120,7 +121,7 @@ function FillForm({ spot: { yard, hive, feeder } }: { spot: Spot }) {
         <p class="caution">Honey supers are on {hive.name}: syrup would end up in the honey. Take them off before you feed.</p>
       )}
       <div class="fill">
-        <Vessel {...feeder} />
+        <Vessel {...feeder} silent={isSilent(feeder, openFlags(hive, yard))} />
         <div class="fill-form">
           <div class="stepper" role="group" aria-label={`Amount, ${unitOf("volume", system)}`}>
             <button type="button" aria-label="Less" disabled={poured <= step / 2} onClick={() => setPoured(Math.max(step, poured - step))}>

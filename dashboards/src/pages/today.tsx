@@ -8,7 +8,7 @@ import { Page, Waiting } from "../parts/page";
 import { Sheet } from "../parts/sheet";
 import { to } from "../route";
 import { HowToRead } from "../shelf/key";
-import { ShelfRow } from "../shelf/shelf";
+import { isSilent, openFlags, ShelfRow } from "../shelf/shelf";
 import { byNeed, sum, todaySentence, yardFlags } from "../shelf/sums";
 import { count } from "../shelf/words";
 import { withInterval } from "../units/units";
@@ -42,7 +42,7 @@ function YardToday({ yard, folded }: { yard: ShelfYard; folded: boolean }) {
   const flags = yardFlags(yard);
   const todo = flags.filter((f) => f.severity !== "info");
   const known = flags.filter((f) => f.severity === "info");
-  const left = sum(yard.hives.flatMap((h) => h.feeders.map((f) => f.remaining_l)));
+  const left = sum(yard.hives.flatMap((h) => h.feeders.map((f) => (isSilent(f, openFlags(h, yard)) ? null : f.remaining_l))));
   const line = `${count(yard.hives.length, "hive", "hives")}${left === null ? "" : `, ${withInterval(left, "volume", system)} in the feeders`}.`;
   const fold = folded && todo.length === 0;
   return (

@@ -2,9 +2,10 @@ import { units } from "../data/prefs";
 import { useSignal } from "../data/signal";
 import type { Shelf } from "../data/types";
 import { FLAG_WORDS } from "../flags/words";
-import { openFlags } from "../shelf/shelf";
+import { isSilent, openFlags } from "../shelf/shelf";
 import { Vessel } from "../shelf/vessel";
-import { momentWords } from "../time/words";
+import { clock, dateWords, momentWords } from "../time/words";
+import { dateOf } from "../time/zone";
 import { amount, interval } from "../units/units";
 import { now } from "./clock";
 
@@ -17,7 +18,7 @@ export function Sheet({ shelf }: { shelf: Shelf }) {
       {shelf.yards.map((yard) => (
         <table key={yard.id}>
           <caption>
-            {yard.name} · as of {momentWords(Date.parse(shelf.as_of), time, yard.timezone)}
+            {yard.name} · as of {dateWords(dateOf(Date.parse(shelf.as_of), yard.timezone))}, {clock(Date.parse(shelf.as_of), yard.timezone)}
           </caption>
           <thead>
             <tr>
@@ -33,20 +34,26 @@ export function Sheet({ shelf }: { shelf: Shelf }) {
           <tbody>
             {yard.hives.map((hive) => {
               const feeder = hive.feeders[0];
-              const left = feeder?.remaining_l ?? null;
+              const flags = openFlags(hive, yard);
+              const silent = feeder !== undefined && isSilent(feeder, flags);
+              const left = silent ? null : (feeder?.remaining_l ?? null);
+              const seen = feeder?.seen_at ?? null;
               return (
                 <tr key={hive.id}>
                   <td>
                     <span class="tick-box" />
                   </td>
-                  <td class="sheet-vessel">{feeder !== undefined && <Vessel {...feeder} />}</td>
+                  <td class="sheet-vessel">{feeder !== undefined && <Vessel {...feeder} silent={silent} />}</td>
                   <td>{hive.name}</td>
-                  <td class="sheet-level">
+                  <td class={left === null ? "" : "sheet-level"}>
                     {left === null ? "not known" : amount(left.value, "volume", system)}
-                    <small>{left === null ? "" : interval(left, "volume", system)}</small>
+                    <small>
+                      {left !== null && interval(left, "volume", system)}
+                      {left === null && seen !== null && `heard ${momentWords(Date.parse(seen), time, yard.timezone)}`}
+                    </small>
                   </td>
                   <td>
-                    {openFlags(hive, yard)
+                    {flags
                       .map((flag) => FLAG_WORDS[flag.kind].word)
                       .join(", ")}
                   </td>
