@@ -52,16 +52,14 @@ impl<const N: usize> State<N> {
     /// Carries the state over a step: `mean = transition * mean + input`, and the covariance with
     /// the noise that the step adds.
     pub fn predict(&mut self, transition: &Matrix<N>, input: &Vector<N>, noise: &Matrix<N>) {
+        let sparse = Sparse::of(transition);
         let mut mean = *input;
         let mut half = [[0.0; N]; N];
         for i in 0..N {
-            for k in 0..N {
-                let f = transition[i][k];
-                if f != 0.0 {
-                    mean[i] += f * self.mean[k];
-                    for j in 0..N {
-                        half[i][j] += f * self.covariance[k][j];
-                    }
+            for &(k, f) in sparse.row(i) {
+                mean[i] += f * self.mean[k];
+                for j in 0..N {
+                    half[i][j] += f * self.covariance[k][j];
                 }
             }
         }
@@ -69,8 +67,8 @@ impl<const N: usize> State<N> {
         for i in 0..N {
             for j in i..N {
                 let mut sum = noise[i][j];
-                for k in 0..N {
-                    sum += half[i][k] * transition[j][k];
+                for &(k, f) in sparse.row(j) {
+                    sum += half[i][k] * f;
                 }
                 self.covariance[i][j] = sum;
                 self.covariance[j][i] = sum;
@@ -183,16 +181,14 @@ impl<const N: usize> Adjoint<N> {
 
     /// Goes back over a prediction.
     pub fn before_predict(&mut self, transition: &Matrix<N>) {
+        let sparse = Sparse::of_transposed(transition);
         let mut vector = [0.0; N];
         let mut half = [[0.0; N]; N];
-        for k in 0..N {
-            for i in 0..N {
-                let f = transition[k][i];
-                if f != 0.0 {
-                    vector[i] += f * self.vector[k];
-                    for j in 0..N {
-                        half[i][j] += f * self.matrix[k][j];
-                    }
+        for i in 0..N {
+            for &(k, f) in sparse.row(i) {
+                vector[i] += f * self.vector[k];
+                for j in 0..N {
+                    half[i][j] += f * self.matrix[k][j];
                 }
             }
         }
@@ -200,13 +196,51 @@ impl<const N: usize> Adjoint<N> {
         for i in 0..N {
             for j in i..N {
                 let mut sum = 0.0;
-                for k in 0..N {
-                    sum += half[i][k] * transition[k][j];
+                for &(k, f) in sparse.row(j) {
+                    sum += half[i][k] * f;
                 }
                 self.matrix[i][j] = sum;
                 self.matrix[j][i] = sum;
             }
         }
+    }
+}
+
+/// The entries of a matrix that are not zero, by rows: a transition is nearly the identity, and most
+/// of the work of a step would be multiplying by zero.
+struct Sparse<const N: usize> {
+    entries: [[(usize, f64); N]; N],
+    lengths: [usize; N],
+}
+
+impl<const N: usize> Sparse<N> {
+    fn of(matrix: &Matrix<N>) -> Self {
+        Self::collect(|i, k| matrix[i][k])
+    }
+
+    fn of_transposed(matrix: &Matrix<N>) -> Self {
+        Self::collect(|i, k| matrix[k][i])
+    }
+
+    fn collect(entry: impl Fn(usize, usize) -> f64) -> Self {
+        let mut sparse = Self {
+            entries: [[(0, 0.0); N]; N],
+            lengths: [0; N],
+        };
+        for i in 0..N {
+            for k in 0..N {
+                let value = entry(i, k);
+                if value != 0.0 {
+                    sparse.entries[i][sparse.lengths[i]] = (k, value);
+                    sparse.lengths[i] += 1;
+                }
+            }
+        }
+        sparse
+    }
+
+    fn row(&self, i: usize) -> &[(usize, f64)] {
+        &self.entries[i][..self.lengths[i]]
     }
 }
 

@@ -2,8 +2,9 @@
 
 use crate::analysis::{FeederAnalysis, YardAnalysis};
 use crate::days::Day;
-use crate::grid::{PER_DAY, STEP_HOURS};
+use crate::grid::{PER_DAY, PER_HOUR, STEP_HOURS};
 use crate::input::{FeederInput, YardInput};
+use crate::losses::HiveBalance;
 use crate::nights::weigh_nights;
 use crate::output::{FeederNow, YardOutput};
 use larder_domain::{Estimate, FillEvent, FillSource, Flag, Span, Timestamp, UptakeDay};
@@ -14,8 +15,11 @@ pub fn report(input: &YardInput<'_>, analysis: &YardAnalysis, asked: Span) -> Ya
     let wanted = |day: &&Day| day.span.intersect(asked).is_some() && day.span.start < input.now;
     let days: Vec<&Day> = analysis.days.iter().filter(wanted).collect();
     for (hive, found) in input.hives.iter().zip(&analysis.hives) {
+        let balance = &found.balance;
         for (feeder, found) in hive.feeders.iter().zip(&found.feeders) {
-            let rows = days.iter().map(|day| uptake_day(day, feeder, found));
+            let rows = days
+                .iter()
+                .map(|day| uptake_day(day, feeder, found, balance));
             output.uptake.extend(rows);
             output.fills.extend(fills(feeder, found, asked));
             output
@@ -41,12 +45,20 @@ pub fn within(mut flags: Vec<Flag>, asked: Span) -> Vec<Flag> {
     flags
 }
 
-fn uptake_day(day: &Day, feeder: &FeederInput<'_>, found: &FeederAnalysis) -> UptakeDay {
+fn uptake_day(
+    day: &Day,
+    feeder: &FeederInput<'_>,
+    found: &FeederAnalysis,
+    balance: &HiveBalance,
+) -> UptakeDay {
     let course = &found.course;
     let uptake_l = course.taken.get(day.end_node).copied().flatten();
     let uptake_l = uptake_l.map(|(mean, variance)| {
         let sd = day_sd(day, found, feeder.feeder.capacity_l, variance);
-        Estimate::normal(mean, sd).at_least(0.0)
+        let doubt = DOUBT_SHARE * deficit_l(day, balance, found.kg_per_litre);
+        let mut estimate = Estimate::normal(mean, sd);
+        estimate.lo = mean - Estimate::Z90 * sd.hypot(doubt);
+        estimate.at_least(0.0)
     });
     let sugar = sugar_per_litre(found, day.span.end);
     UptakeDay {
@@ -59,8 +71,25 @@ fn uptake_day(day: &Day, feeder: &FeederInput<'_>, found: &FeederAnalysis) -> Up
     }
 }
 
-/// Noise is not quite what the model thinks (it comes in runs): intervals are this much wider.
-const INTERVAL_FACTOR: f64 = 1.25;
+/// What the hive should have gained on this day and did not, beyond what days differ by anyway and
+/// beyond what is accounted for as lost, as litres of syrup: uptake may be less by that.
+fn deficit_l(day: &Day, balance: &HiveBalance, kg_per_litre: f64) -> f64 {
+    let hours = day.first_node / PER_HOUR..day.end_node / PER_HOUR;
+    let hours = balance.hours.get(hours).unwrap_or(&[]);
+    let known = hours.iter().filter(|hour| !hour.gain_kg.is_nan());
+    let missing = known.map(|hour| hour.expected_kg - hour.gain_kg - hour.lost_kg);
+    ((missing.sum::<f64>() - USUAL_DEFICIT_KG) / kg_per_litre).max(0.0)
+}
+
+/// A day's balance is off by this much without anything being wrong, kg.
+const USUAL_DEFICIT_KG: f64 = 0.2;
+/// How much of a deficit beyond that is taken for syrup that may not have reached the colony.
+const DOUBT_SHARE: f64 = 0.8;
+
+/// Noise is not quite what the model thinks (it comes in runs): intervals are this much wider, and
+/// wider still over gaps, where appetite may have changed unseen.
+const INTERVAL_FACTOR: f64 = 1.3;
+const GAP_FACTOR: f64 = 0.6;
 /// And at least this wide: rounding, evaporation, a bee on the sensor, l.
 const LEAST_SD_L: f64 = 0.002;
 /// What a feeder that was knocked off, or masked by comb, leaves unknown, as a share of what it
@@ -84,10 +113,9 @@ fn day_sd(day: &Day, found: &FeederAnalysis, capacity_l: f64, variance: f64) -> 
     } else {
         0.0
     };
-    (INTERVAL_FACTOR * variance.sqrt())
-        .hypot(lost)
-        .hypot(disturbed)
-        + LEAST_SD_L
+    let unseen = 1.0 - sensed_share(found, day.first_node, day.end_node);
+    let factor = INTERVAL_FACTOR + GAP_FACTOR * unseen;
+    (factor * variance.sqrt()).hypot(lost).hypot(disturbed) + LEAST_SD_L
 }
 
 /// What is left, with what the sensor's offset leaves open.

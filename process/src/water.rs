@@ -17,7 +17,7 @@ const KG_PER_MM: f64 = 0.06;
 /// How far that is off, kg/mm: nothing stays on a steep roof, everything as snow.
 const KG_PER_MM_SD: f64 = 0.12;
 /// A wet hive dries with this time constant, hours: in the sun, and at night.
-const DRYING_HOURS: [f64; 2] = [4.0, 16.0];
+const DRYING_HOURS: [f64; 2] = [4.0, 12.0];
 /// What the hives themselves change in common in half an hour, kg: bees in, and in flight.
 const COMMON_SD_KG: [f64; 2] = [0.012, 0.08];
 /// And what they lose at night, kg in half an hour.

@@ -2,7 +2,7 @@
 //! over its whole span and writes the four reports of the outside contract, so that a scorer can
 //! compare them with the truth:
 //!
-//! `cargo run -p larder-process --example score_scenario -- SCENARIO_FOLDER OUTPUT_FOLDER`
+//! `cargo run -p larder-process --example score_scenario -- SCENARIO_FOLDER OUTPUT_FOLDER [RUNS]`
 
 mod apiary_file;
 mod readings;
@@ -18,8 +18,10 @@ use std::time::Instant;
 
 fn main() -> Result<(), Box<dyn Error>> {
     let arguments: Vec<String> = std::env::args().collect();
-    let [_, scenario, output] = arguments.as_slice() else {
-        return Err("give a scenario folder and an output folder".into());
+    let (scenario, output, runs) = match arguments.as_slice() {
+        [_, scenario, output] => (scenario, output, 1),
+        [_, scenario, output, runs] => (scenario, output, runs.parse::<u32>()?),
+        _ => return Err("give a scenario folder, an output folder and how many runs".into()),
     };
     let scenario = Path::new(scenario);
     let apiary = read_apiary(&scenario.join("apiary.toml"))?;
@@ -27,6 +29,12 @@ fn main() -> Result<(), Box<dyn Error>> {
     let fills = read_fills(&scenario.join("fills.csv"))?;
     let started = Instant::now();
     let mut all = YardOutput::default();
+    for _ in 1..runs {
+        // More runs only take time, for measuring it.
+        for yard in apiary.yards() {
+            process_yard(&yard::yard_input(&apiary, yard, &archive, &fills));
+        }
+    }
     for yard in apiary.yards() {
         let input = yard::yard_input(&apiary, yard, &archive, &fills);
         let output = process_yard(&input);
@@ -36,7 +44,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         all.flags.extend(output.flags);
         all.now.extend(output.now);
     }
-    let hive_days = apiary.hives().count() as f64 * archive.span().hours() / 24.0;
+    let hive_days = f64::from(runs) * apiary.hives().count() as f64 * archive.span().hours() / 24.0;
     let micros = started.elapsed().as_secs_f64() * 1e6 / hive_days;
     eprintln!("{hive_days:.0} hive-days, {micros:.0} microseconds each");
     reports::write(Path::new(output), &apiary, &all)

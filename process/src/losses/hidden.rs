@@ -9,14 +9,14 @@ use super::{BalanceHour, HiveBalance};
 const LEVELS_KG: [f64; 10] = [0.0, 0.02, 0.03, 0.045, 0.07, 0.14, 0.28, 0.45, 0.65, 0.9];
 const K: usize = LEVELS_KG.len();
 /// A loss starts about once in so many hours of one hive.
-const START_HOURS: f64 = 24.0 * 50.0;
+const START_HOURS: f64 = 24.0 * 20.0;
 /// And goes on for about so many hours: a drip, a stream.
 const DRIP_HOURS: f64 = 50.0;
 const STREAM_HOURS: f64 = 5.0;
 /// What is a stream, kg/h.
 const STREAM_KG: f64 = 0.1;
 /// Hours that follow each other err alike; so much of each counts.
-const INDEPENDENT_SHARE: f64 = 0.45;
+const INDEPENDENT_SHARE: f64 = 0.6;
 /// At least this share of what is lost was syrup from a feeder (robbers take honey too, and a
 /// smoothed outflow lags behind).
 const FEEDER_SHARE: f64 = 0.3;
