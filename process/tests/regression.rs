@@ -1,6 +1,8 @@
 //! The estimator held against a cut of a simulated apiary with its truth
-//! (`tests/fixtures/dev-b-cut`). The bounds stand a little above what was reached when they were
-//! set: a change that makes the estimates worse fails here.
+//! (`tests/fixtures/dev-b-cut`). Reached when the bounds were set: uptake 0.032 l, what is left
+//! 0.069 l, coverage 0.95, net change 0.058 kg. A change that makes the estimates worse fails here.
+//! The estimator was developed with this apiary in view: this guards against getting worse, it does
+//! not show how good it is elsewhere.
 
 #[path = "../examples/score_scenario/apiary_file.rs"]
 mod apiary_file;
@@ -55,9 +57,9 @@ fn a_cut_of_an_apiary_is_estimated_as_well_as_it_was() {
     }
     let coverage = covered as f64 / uptake.len() as f64;
     assert!(uptake.len() > 60, "{}", uptake.len());
-    assert!(rms(&uptake) < 0.12, "uptake {}", rms(&uptake));
-    assert!(rms(&remaining) < 0.25, "remaining {}", rms(&remaining));
-    assert!(coverage > 0.82, "coverage {coverage}");
+    assert!(rms(&uptake) < 0.045, "uptake {}", rms(&uptake));
+    assert!(rms(&remaining) < 0.10, "remaining {}", rms(&remaining));
+    assert!(coverage > 0.88, "coverage {coverage}");
 }
 
 #[test]
@@ -93,7 +95,7 @@ fn its_night_weights_are_right() {
         }
     }
     assert!(changes.len() > 60, "{}", changes.len());
-    assert!(rms(&changes) < 0.12, "net change {}", rms(&changes));
+    assert!(rms(&changes) < 0.08, "net change {}", rms(&changes));
 }
 
 fn parse(text: &str) -> f64 {

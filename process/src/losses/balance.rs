@@ -224,21 +224,35 @@ fn usual_of_day(
             rest(own, t) - common
         })
         .collect();
-    (0..n_hours)
-        .map(|t| {
+    let mut usual = vec![(0.0, UNKNOWN_SD_KG); n_hours];
+    for first in (0..n_hours).step_by(24 * USUAL_EVERY) {
+        for hour in 0..24 {
+            let middle = (first + 24 * (USUAL_EVERY / 2) + hour) as i64;
             scratch.clear();
             for day in -USUAL_DAYS..=USUAL_DAYS {
                 for near in -1i64..=1 {
-                    let at = t as i64 + 24 * day + near;
-                    let found = usize::try_from(at).ok().and_then(|at| difference.get(at));
+                    let at = usize::try_from(middle + 24 * day + near).ok();
+                    let found = at.and_then(|at| difference.get(at));
                     scratch.extend(found.filter(|v| !v.is_nan()));
                 }
             }
             if scratch.len() < 6 {
-                return (0.0, 0.08);
+                continue;
             }
             let centre = median(scratch).unwrap_or(0.0);
-            (centre, mad_sd(scratch).unwrap_or(0.08).max(0.008))
-        })
-        .collect()
+            let sd = mad_sd(scratch).unwrap_or(UNKNOWN_SD_KG).max(LEAST_SD_KG);
+            for day in 0..USUAL_EVERY {
+                if let Some(slot) = usual.get_mut(first + 24 * day + hour) {
+                    *slot = (centre, sd);
+                }
+            }
+        }
+    }
+    usual
 }
+
+/// How often the usual difference is looked at again, days.
+const USUAL_EVERY: usize = 3;
+/// The spread of an hour's difference where none is known, and at least, kg.
+const UNKNOWN_SD_KG: f64 = 0.08;
+const LEAST_SD_KG: f64 = 0.008;
