@@ -5,8 +5,8 @@ import { defineConfig } from "@playwright/test";
  * API of `mock/`. With LARDER_URL (a running service) or LARDER_BIN (a binary, started as a demo) the
  * tests of `real.spec.ts` run too.
  */
-const mockPort = 4174;
-const demoPort = 4175;
+const mockPort = Number(process.env["LARDER_E2E_MOCK_PORT"] ?? 4174);
+const demoPort = Number(process.env["LARDER_E2E_DEMO_PORT"] ?? 4175);
 const binary = process.env["LARDER_BIN"];
 const real = process.env["LARDER_URL"] ?? (binary === undefined ? undefined : `http://127.0.0.1:${demoPort}`);
 const executablePath = process.env["LARDER_CHROMIUM"] ?? "/usr/bin/chromium";
