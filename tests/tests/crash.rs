@@ -1,4 +1,5 @@
-//! Nothing confirmed is lost and nothing counts twice, whoever is killed and whenever: the service,
+//! Nothing confirmed is lost and nothing counts twice, whenever the service is killed; of the broker,
+//! nothing that it had saved. Killed or stopped are the service,
 //! the broker, or the service by a polite request.
 
 #![allow(
