@@ -244,3 +244,43 @@ pub struct Flag {
     /// Why, as a sentence with numbers.
     pub evidence: String,
 }
+
+impl Flag {
+    /// Whether `later`, found when later days were estimated, is this same flag going on: the same
+    /// thing wrong with the same subject, and this one had not closed before that one opened.
+    pub fn goes_on_as(&self, later: &Self) -> bool {
+        let subject = |f: &Self| (f.kind, f.device.clone(), f.feeder.clone(), f.hive.clone());
+        subject(self) == subject(later) && self.closed_at.is_none_or(|at| at >= later.opened_at)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn flag(kind: FlagKind, device: &str, opened: i64, closed: Option<i64>) -> Flag {
+        Flag {
+            kind,
+            yard: None,
+            hive: None,
+            feeder: None,
+            device: Some(DeviceId::new(device).unwrap()),
+            opened_at: Timestamp(opened),
+            closed_at: closed.map(Timestamp),
+            severity: Severity::Warning,
+            probability: 0.9,
+            evidence: String::new(),
+        }
+    }
+
+    #[test]
+    fn a_flag_goes_on_until_it_has_closed_and_only_as_itself() {
+        let later = flag(FlagKind::Silent, "d", 100, None);
+        let earlier = |kind, device, closed| flag(kind, device, 0, closed).goes_on_as(&later);
+        assert!(earlier(FlagKind::Silent, "d", None));
+        assert!(earlier(FlagKind::Silent, "d", Some(100)));
+        assert!(!earlier(FlagKind::Silent, "d", Some(99)));
+        assert!(!earlier(FlagKind::Silent, "e", None));
+        assert!(!earlier(FlagKind::LowBattery, "d", None));
+    }
+}

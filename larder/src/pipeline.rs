@@ -157,12 +157,7 @@ impl Pipeline<'_> {
         let first_kept = kept.iter().map(|flag| flag.opened_at).min();
         let mut goes_on = vec![false; kept.len()];
         for flag in flags {
-            let subject = |f: &Flag| (f.kind, f.device.clone(), f.feeder.clone(), f.hive.clone());
-            let same = |earlier: &Flag| {
-                earlier.closed_at.is_none_or(|at| at >= flag.opened_at)
-                    && subject(earlier) == subject(flag)
-            };
-            match kept.iter().rposition(same) {
+            match kept.iter().rposition(|earlier| earlier.goes_on_as(flag)) {
                 Some(i) if i < goes_on.len() => {
                     kept[i].closed_at = flag.closed_at;
                     goes_on[i] = true;

@@ -27,15 +27,8 @@ impl YardOutput {
         self.fills.extend(later.fills);
         self.now = later.now;
         for flag in flags {
-            let same = |earlier: &&mut Flag| {
-                let subject =
-                    |f: &Flag| (f.kind, f.device.clone(), f.feeder.clone(), f.hive.clone());
-                let touches = earlier
-                    .closed_at
-                    .is_none_or(|closed| closed >= flag.opened_at);
-                touches && subject(earlier) == subject(&flag)
-            };
-            match self.flags.iter_mut().rev().find(same) {
+            let mut newest_first = self.flags.iter_mut().rev();
+            match newest_first.find(|earlier| earlier.goes_on_as(&flag)) {
                 Some(earlier) => earlier.closed_at = flag.closed_at,
                 None => self.flags.push(flag),
             }

@@ -56,6 +56,9 @@ fn uptake_day(
     let uptake_l = uptake_l.map(|(mean, variance)| {
         let sd = day_sd(day, found, feeder.feeder.capacity_l, variance);
         let doubt = DOUBT_SHARE * deficit_l(day, balance, found.kg_per_litre);
+        // A colony gives nothing back. A mean that noise has pushed below zero is brought to zero
+        // with its uncertainty, not cut off together with it.
+        let mean = mean.max(0.0);
         let mut estimate = Estimate::normal(mean, sd);
         estimate.lo = mean - Estimate::Z90 * sd.hypot(doubt);
         estimate.at_least(0.0)
@@ -92,6 +95,9 @@ const INTERVAL_FACTOR: f64 = 1.3;
 const GAP_FACTOR: f64 = 0.6;
 /// And at least this wide: rounding, evaporation, a bee on the sensor, l.
 const LEAST_SD_L: f64 = 0.002;
+/// And over a day that nobody saw at least this wide, l: a sensor drifts between the readings on
+/// either side of a gap, and what the bees drank and it rained in is not told apart.
+const UNSEEN_SD_L: f64 = 0.01;
 /// What a feeder that was knocked off, or masked by comb, leaves unknown, as a share of what it
 /// holds.
 const DISTURBED_SHARE: f64 = 0.015;
@@ -115,7 +121,7 @@ fn day_sd(day: &Day, found: &FeederAnalysis, capacity_l: f64, variance: f64) -> 
     };
     let unseen = 1.0 - sensed_share(found, day.first_node, day.end_node);
     let factor = INTERVAL_FACTOR + GAP_FACTOR * unseen;
-    (factor * variance.sqrt()).hypot(lost).hypot(disturbed) + LEAST_SD_L
+    (factor * variance.sqrt()).hypot(lost).hypot(disturbed) + LEAST_SD_L + UNSEEN_SD_L * unseen
 }
 
 /// What is left, with what the sensor's offset leaves open.
@@ -127,7 +133,7 @@ fn remaining(found: &FeederAnalysis, capacity_l: f64, node: usize) -> Option<Est
     } else {
         sd.hypot(OFFSET_SHARE * capacity_l)
     };
-    Some(Estimate::normal(volume, sd).at_least(0.0))
+    Some(Estimate::normal(volume.max(0.0), sd).at_least(0.0))
 }
 
 /// A level is not better known than this share of the capacity: a ruler, a tilted hive, foam.
@@ -192,7 +198,7 @@ fn rate_of_last_day(found: &FeederAnalysis, last: usize) -> Option<Estimate> {
     let n = rates.len().max(1) as f64;
     let mean = rates.iter().sum::<f64>() / n;
     let sd = sds.iter().sum::<f64>() / n * INDEPENDENT_SHARE;
-    Some(Estimate::normal(24.0 * mean, 24.0 * sd).at_least(0.0))
+    Some(Estimate::normal(24.0 * mean.max(0.0), 24.0 * sd).at_least(0.0))
 }
 
 /// Errors of the rate remember some seven hours: a day holds about three and a half of them.

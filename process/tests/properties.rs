@@ -8,6 +8,7 @@ use larder_domain::{Span, Timestamp};
 use larder_process::process_yard;
 use larder_process::window::{affected_dates, context_of};
 use proptest::prelude::*;
+use proptest::test_runner::RngSeed;
 
 fn story() -> impl Strategy<Value = Story> {
     let fill = (1usize..3, 2.0f64..0.9 * CAPACITY_L);
@@ -21,10 +22,29 @@ fn story() -> impl Strategy<Value = Story> {
     )
 }
 
+/// One fill that outlasts every appetite drawn: 0.03 l an hour for the 6.4 days after it is 4.6 l.
+fn story_with_syrup_to_the_end() -> impl Strategy<Value = Story> {
+    let appetite = prop::collection::vec(0.0f64..0.03, 8);
+    (appetite, 4.9f64..0.9 * CAPACITY_L, any::<u64>()).prop_map(|(appetite, litres, seed)| Story {
+        days: 8,
+        appetite,
+        fills: vec![(1, litres)],
+        seed,
+    })
+}
+
 const DAY_MS: i64 = 86_400_000;
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 12, ..ProptestConfig::default() })]
+    // The same stories in every run: over noise these properties hold nearly always, not always (see
+    // docs/estimator.md), and a run must not depend on the draw. Raise `cases` or take the seed out to
+    // look for more; what is found goes into a test of its own below.
+    #![proptest_config(ProptestConfig {
+        cases: 24,
+        rng_seed: RngSeed::Fixed(1),
+        failure_persistence: None,
+        ..ProptestConfig::default()
+    })]
 
     #[test]
     fn uptake_is_never_negative_and_intervals_hold_their_value(story in story()) {
@@ -51,7 +71,7 @@ proptest! {
     }
 
     #[test]
-    fn a_gap_widens_the_interval(story in story()) {
+    fn a_gap_widens_the_interval(story in story_with_syrup_to_the_end()) {
         let mut told = story.tell();
         let date = START.plus_ms(5 * DAY_MS).local_date(told.yard.timezone);
         let width = |told: &common::Told| {
@@ -65,8 +85,20 @@ proptest! {
         told.level.retain(|sample| sample.time < from || sample.time >= to);
         let blind = width(&told);
         prop_assert!(blind.1 < watched.1);
-        // An empty feeder is as well known without a view of it: millilitres may go either way.
-        prop_assert!(blind.0 > watched.0 - 0.005, "blind {} watched {}", blind.0, watched.0);
+        prop_assert!(blind.0 > watched.0, "blind {} watched {}", blind.0, watched.0);
+    }
+
+    /// Also where the feeder ran empty unseen, which both ends of the gap tell.
+    #[test]
+    fn an_unseen_day_is_never_known_for_certain(story in story()) {
+        let mut told = story.tell();
+        let date = START.plus_ms(5 * DAY_MS).local_date(told.yard.timezone);
+        let (from, to) = (START.plus_ms(4 * DAY_MS + DAY_MS / 2), START.plus_ms(6 * DAY_MS));
+        told.level.retain(|sample| sample.time < from || sample.time >= to);
+        let output = process_yard(&told.input_at(told.end()));
+        let day = output.uptake.iter().find(|day| day.date == date).expect("it is asked for");
+        let found = day.uptake_l.expect("it is estimated even so");
+        prop_assert!(found.hi - found.lo > 0.02, "{found:?}");
     }
 
     #[test]
@@ -179,4 +211,68 @@ fn moment(date: chrono::NaiveDate) -> Timestamp {
             .timestamp_millis()
             + 4 * 3_600_000,
     )
+}
+
+/// A mean that noise has pushed below zero once left no interval at all: as if an unseen day of no
+/// uptake were known for certain.
+#[test]
+fn a_day_unseen_and_without_uptake_is_not_known_for_certain() {
+    let mut appetite = vec![0.0; 8];
+    (appetite[2], appetite[3], appetite[6]) = (0.016_224_266, 0.073_553_309, 0.062_372_478);
+    let story = Story {
+        days: 8,
+        appetite,
+        fills: vec![(2, 2.351_430_230_142_919_5)],
+        seed: 1_256_264_634_937_930_434,
+    };
+    let mut told = story.tell();
+    let width = |told: &common::Told| {
+        let day = process_yard(&told.input_at(told.end())).uptake[5].uptake_l;
+        let found = day.expect("it is estimated even so");
+        found.hi - found.lo
+    };
+    let watched = width(&told);
+    let (from, to) = (
+        START.plus_ms(4 * DAY_MS + DAY_MS / 2),
+        START.plus_ms(6 * DAY_MS),
+    );
+    told.level
+        .retain(|sample| sample.time < from || sample.time >= to);
+    let blind = width(&told);
+    assert!(
+        watched > 0.0 && blind > watched - 0.005,
+        "blind {blind} watched {watched}"
+    );
+}
+
+/// Known and not mended: a colony that nearly stops over a third of a litre looks like an empty
+/// feeder, and what is left counts as taken. This is how it is today; when the error falls under the
+/// twentieth of the capacity that the property above asks for, this story joins it.
+#[test]
+fn a_feeder_that_is_nearly_left_alone_is_taken_for_empty() {
+    let story = Story {
+        days: 8,
+        appetite: vec![
+            0.0,
+            0.0,
+            0.020_373_251_241_253_616,
+            0.038_570_373_199_048_165,
+            0.068_703_451_161_325_52,
+            0.007_824_085_684_661_98,
+            0.029_782_846_024_799_223,
+            0.006_670_803_652_354_731,
+        ],
+        fills: vec![(2, 4.252_579_792_572_925)],
+        seed: 2_673_349_469_590_561_903,
+    };
+    let told = story.tell();
+    let output = process_yard(&told.input_at(told.end()));
+    let taken: f64 = output
+        .uptake
+        .iter()
+        .filter_map(|d| d.uptake_l)
+        .map(|u| u.value)
+        .sum();
+    let error = (taken - told.taken.iter().sum::<f64>()) / CAPACITY_L;
+    assert!((0.05..0.06).contains(&error), "{error}");
 }

@@ -1,6 +1,5 @@
-//! Nothing confirmed is lost and nothing counts twice, whenever the service is killed; of the broker,
-//! nothing that it had saved. Killed or stopped are the service,
-//! the broker, or the service by a polite request.
+//! Nothing confirmed is lost and nothing counts twice, whenever the service is killed or stopped
+//! politely; and nothing that a broker had saved when it was killed.
 
 #![allow(
     clippy::unwrap_used,
