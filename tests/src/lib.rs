@@ -9,6 +9,7 @@ pub mod child;
 pub mod http;
 pub mod larder;
 pub mod mosquitto;
+pub mod nats;
 pub mod python;
 pub mod readings;
 pub mod shared;

@@ -53,9 +53,19 @@ impl Mosquitto {
         Self { port, running, dir }
     }
 
-    /// Kills it as a power cut would and starts it again on the same port and state.
+    /// Kills it and starts it again on the same port and state.
     pub fn crash_and_restart(&mut self) {
         self.running.kill_9();
+        self.running = launch(&self.dir, self.port);
+    }
+
+    /// Stops it politely, which is when it saves, and starts it again on the same port and state.
+    ///
+    /// # Panics
+    /// When it does not end well within 20 s.
+    pub fn stop_and_restart(&mut self) {
+        let status = self.running.terminate(Duration::from_secs(20));
+        assert!(status.success(), "mosquitto ended with {status}");
         self.running = launch(&self.dir, self.port);
     }
 
@@ -76,15 +86,20 @@ impl Mosquitto {
 fn launch(dir: &Path, port: u16) -> Running {
     let mut command = Command::new(program("mosquitto"));
     command.arg("-c").arg(dir.join("mosquitto.conf"));
-    let running = Running::start("mosquitto", &mut command);
-    wait::until("mosquitto to listen", Duration::from_secs(20), || {
+    listening("mosquitto", &mut command, port)
+}
+
+/// Starts a broker and waits until it listens.
+pub(crate) fn listening(name: &str, command: &mut Command, port: u16) -> Running {
+    let running = Running::start(name, command);
+    wait::until(format!("{name} to listen"), Duration::from_secs(20), || {
         TcpStream::connect(("127.0.0.1", port)).ok()
     });
     running
 }
 
 /// Debian puts daemons where only root's search path looks.
-fn program(name: &str) -> PathBuf {
+pub(crate) fn program(name: &str) -> PathBuf {
     let sbin = Path::new("/usr/sbin").join(name);
     if sbin.exists() { sbin } else { name.into() }
 }

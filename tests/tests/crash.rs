@@ -1,5 +1,5 @@
-//! Nothing confirmed is lost and nothing counts twice, whenever the service is killed or stopped
-//! politely; and nothing that a broker had saved when it was killed.
+//! Nothing confirmed is lost and nothing counts twice, whenever the service or the broker is killed or
+//! stopped while readings come.
 
 #![allow(
     clippy::unwrap_used,
@@ -10,6 +10,7 @@
 use larder_tests::child::Running;
 use larder_tests::larder::{READY, Service, ok};
 use larder_tests::mosquitto::Mosquitto;
+use larder_tests::nats::Nats;
 use larder_tests::python;
 use larder_tests::readings::{self, Readings};
 use std::io::Write;
@@ -24,6 +25,8 @@ const BASE: u64 = 1_767_225_600; // 2026-01-01T00:00:00Z
 
 const WITHIN: Duration = Duration::from_secs(180);
 
+const TOTAL: u64 = 200_000;
+
 #[test]
 fn fifty_kills_of_the_service_lose_nothing() {
     let dir = tempfile::tempdir().unwrap();
@@ -32,18 +35,17 @@ fn fifty_kills_of_the_service_lose_nothing() {
     let mut service = Service::on_broker(&data, broker.port, &[]);
     service.takes_readings();
     let mut client = Burst::start(broker.port);
-    let total = 200_000;
-    // Slow enough to last through all the kills, most of the time.
-    client.publish(0, total, 2_000);
+    client.publish(0, TOTAL, 1_600);
     let mut moments = Moments(0x5eed);
     for kill in 1..=50 {
-        std::thread::sleep(moments.next_between(50, 1_600));
+        std::thread::sleep(moments.next_between(50, 1_400));
+        assert!(client.is_publishing(TOTAL), "over before kill {kill}");
         service.running.kill_9();
         println!("kill {kill} of 50");
         service = Service::on_broker(&data, broker.port, &[]);
     }
-    client.confirmed(total);
-    ends_with(service, &data, total);
+    client.confirmed(TOTAL);
+    ends_with(service, &data, TOTAL);
 }
 
 #[test]
@@ -54,21 +56,62 @@ fn stopping_politely_while_readings_come_loses_nothing() {
     let mut service = Service::on_broker(&data, broker.port, &[]);
     service.takes_readings();
     let mut client = Burst::start(broker.port);
-    let total = 40_000;
-    client.publish(0, total, 4_000);
+    client.publish(0, TOTAL, 3_600);
     let mut moments = Moments(0x7e4);
-    for _ in 0..8 {
-        std::thread::sleep(moments.next_between(100, 1_000));
+    for stop in 1..=20 {
+        std::thread::sleep(moments.next_between(100, 1_400));
+        assert!(client.is_publishing(TOTAL), "over before stop {stop}");
         service.stop();
         service = Service::on_broker(&data, broker.port, &[]);
     }
-    client.confirmed(total);
-    ends_with(service, &data, total);
+    client.confirmed(TOTAL);
+    ends_with(service, &data, TOTAL);
 }
 
-/// A broker confirms before it saves, so a kill between the two loses what no client sends again:
-/// the broker's limit, not ours. What is shown here is that everything which the broker has saved
-/// arrives, whether the service was connected, away, or half-way through at the time.
+/// With a broker that confirms what it has saved. The client sends again what was not confirmed; the
+/// broker sends again what we had not acknowledged: each of it counts once.
+#[test]
+fn twenty_kills_of_a_broker_that_saves_before_it_confirms_lose_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    let mut broker = Nats::start(dir.path());
+    let service = Service::on_broker(&data, broker.port, &[]);
+    service.takes_readings();
+    let mut client = Burst::start(broker.port);
+    client.publish(0, TOTAL, 3_600);
+    let mut moments = Moments(0xb20);
+    for kill in 1..=20 {
+        std::thread::sleep(moments.next_between(100, 2_000));
+        assert!(client.is_publishing(TOTAL), "over before kill {kill}");
+        broker.crash_and_restart();
+    }
+    client.confirmed(TOTAL);
+    ends_with(service, &data, TOTAL);
+}
+
+/// Mosquitto saves when it stops.
+#[test]
+fn twenty_restarts_of_a_broker_that_saves_when_it_stops_lose_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    let mut broker = Mosquitto::start(dir.path());
+    let service = Service::on_broker(&data, broker.port, &[]);
+    service.takes_readings();
+    let mut client = Burst::start(broker.port);
+    client.publish(0, TOTAL, 3_600);
+    let mut moments = Moments(0x57a7);
+    for stop in 1..=20 {
+        std::thread::sleep(moments.next_between(100, 2_000));
+        assert!(client.is_publishing(TOTAL), "over before stop {stop}");
+        broker.stop_and_restart();
+    }
+    client.confirmed(TOTAL);
+    ends_with(service, &data, TOTAL);
+}
+
+/// Mosquitto confirms before it saves, also with `autosave_on_changes`: killed between the two while
+/// we are away, it loses what no client sends again. What it has saved arrives, whether the service
+/// was connected, away, or half-way through at the time.
 #[test]
 fn a_broker_that_crashes_and_comes_back_loses_nothing_that_it_had_saved() {
     let dir = tempfile::tempdir().unwrap();
@@ -154,6 +197,14 @@ impl Burst {
         self.running.line(Duration::from_secs(300), |line| {
             line == format!("confirmed {count}")
         });
+    }
+
+    /// Whether the confirmation of `count` is still to come.
+    fn is_publishing(&self, count: u64) -> bool {
+        let said = self
+            .running
+            .try_line(Duration::ZERO, |line| line == format!("confirmed {count}"));
+        said.is_none()
     }
 }
 
