@@ -33,36 +33,14 @@ fn water_holds_as_much_sugar_as_published() {
     }
 }
 
-/// Rows that the equation misses, by how much, and why that is left so.
-const KNOWN_VISCOSITY_MISSES: [(&str, f64); 5] = [
-    // The equation was fitted from about 20 °C up and runs high near freezing.
-    ("crc-20-0", 0.06),
-    ("crc-20-5", 0.04),
-    ("crc-60-0", 0.14),
-    ("crc-60-5", 0.13),
-    // The handbook contradicts itself here (56.5 and 58.5); Bingham & Jackson measured 59.8.
-    ("crc-60-20", 0.06),
-];
-
 #[test]
 fn syrup_is_as_thick_as_published() {
     for row in oracles(include_str!("../../tests/checks/sucrose_viscosity.csv"), 56) {
         let sugar = percent(row.number("sucrose_mass_percent"));
-        let got = viscosity_mpa_s(sugar, DegreesCelsius(row.number("temperature_C")));
-        match KNOWN_VISCOSITY_MISSES
-            .iter()
-            .find(|(id, _)| *id == row.id())
-        {
-            None => row.check(got),
-            Some((id, allowed)) => {
-                let off = got / row.number("value") - 1.0;
-                assert!(off.abs() <= *allowed, "{id}: off by {off}");
-                assert!(
-                    off.abs() > row.number("tolerance"),
-                    "{id} is met now: take it off the list"
-                );
-            }
-        }
+        row.check(viscosity_mpa_s(
+            sugar,
+            DegreesCelsius(row.number("temperature_C")),
+        ));
     }
 }
 

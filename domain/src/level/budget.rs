@@ -174,6 +174,7 @@ const SOURCES: [Source; 10] = [
 mod tests {
     use super::*;
     use crate::feeder::Shape;
+    use crate::level::Reckons;
     use crate::units::{DegreesCelsius, MassFraction};
 
     fn tray() -> Wall {
@@ -219,7 +220,7 @@ mod tests {
     #[test]
     fn the_budget_agrees_with_monte_carlo() {
         let gauge = Gauge::Sound {
-            set_for: DegreesCelsius(20.0),
+            reckons: Reckons::At(DegreesCelsius(20.0)),
         };
         let inputs = Inputs {
             air_c: 12.0,

@@ -1,6 +1,6 @@
 //! The model: from readings and what is known around them to litres.
 
-use super::sound::air_distance;
+use super::sound::{Reckons, air_distance};
 use crate::feeder::Shape;
 use crate::syrup::{density_kg_m3, water_density_kg_m3};
 use crate::units::{DegreesCelsius, MassFraction};
@@ -11,13 +11,12 @@ const TWENTY: DegreesCelsius = DegreesCelsius(20.0);
 /// What kind of sensor it is.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub enum Gauge {
-    /// Ultrasonic, looking down; it reckons with the speed of sound at `set_for`. A gauge that
-    /// corrects itself by its own thermometer is `Optical` here.
+    /// Ultrasonic, looking down.
     Sound {
-        /// The air temperature that it is set for.
-        set_for: DegreesCelsius,
+        /// The speed of sound that it takes.
+        reckons: Reckons,
     },
-    /// Light, or sound corrected by the gauge itself.
+    /// Light, looking down.
     Optical,
     /// A pressure sensor on the floor, which knows depth only through density.
     Pressure {
@@ -105,8 +104,8 @@ pub fn litres_at_20(gauge: Gauge, wall: &Wall, inputs: &Inputs) -> f64 {
         by_depth(wall.mount_m + inputs.mount_off_m - plumb_m)
     };
     match gauge {
-        Gauge::Sound { set_for } => {
-            let dry = air_distance(inputs.reading, set_for, DegreesCelsius(inputs.air_c));
+        Gauge::Sound { reckons } => {
+            let dry = air_distance(inputs.reading, reckons, DegreesCelsius(inputs.air_c));
             by_distance(dry * (1.0 + inputs.moist_air))
         }
         Gauge::Optical => by_distance(inputs.reading),
@@ -166,8 +165,8 @@ mod tests {
             0.060 * density / 0.998_2,
         );
         let moist = 1.0 + inputs(0.0).moist_air;
-        let set_for = DegreesCelsius(20.0);
-        check(Gauge::Sound { set_for }, 0.085 / moist);
+        let reckons = Reckons::At(DegreesCelsius(20.0));
+        check(Gauge::Sound { reckons }, 0.085 / moist);
     }
 
     #[test]
@@ -184,7 +183,7 @@ mod tests {
     proptest! {
         #[test]
         fn closer_is_fuller(d in 0.02f64..0.14, air in -10.0f64..40.0) {
-            let gauge = Gauge::Sound { set_for: DegreesCelsius(20.0) };
+            let gauge = Gauge::Sound { reckons: Reckons::At(DegreesCelsius(20.0)) };
             let at = |d: f64| litres_at_20(gauge, &tray(), &Inputs { air_c: air, ..inputs(d) });
             prop_assert!(at(d) > at(d + 0.001));
         }

@@ -6,4 +6,4 @@ mod sound;
 
 pub use budget::{Budget, Doubts, Term, budget, usual_doubts};
 pub use convert::{Gauge, Inputs, Wall, litres_at_20};
-pub use sound::{air_distance, speed_of_sound_m_s};
+pub use sound::{Reckons, air_distance, speed_of_sound_m_s, straight_line_speed_m_s};

@@ -5,15 +5,20 @@ use crate::units::{DegreesCelsius, MassFraction};
 /// Viscosity of a sucrose solution, mPa s (water at 20 °C: 1.0).
 ///
 /// Génotelle's equation in Mathlouthi & Reiser (eds), *Sucrose* (1995), pages 126–154, for 0 to
-/// 100 °C and up to about 85 %; held at those ends. Within 3 % of the CRC Handbook's table from
-/// 20 °C up and within 14 % of it down to freezing (`domain/tests/physics.rs`).
+/// 100 °C and up to about 85 %; held at those ends. By itself it runs up to 14 % high near freezing
+/// beside the CRC Handbook's table; below 30 °C it is drawn towards that by a factor of our own,
+/// fitted to the table by least squares of its logarithm. `domain/tests/physics.rs` holds the whole
+/// to the handbook, to Génotelle and to Bingham & Jackson (1918).
 pub fn viscosity_mpa_s(sugar: MassFraction, temperature: DegreesCelsius) -> f64 {
     let t = temperature.0.clamp(0.0, 100.0);
     let percent = 100.0 * sugar.value().min(0.85);
     // The mole fraction of sucrose, times a constant.
     let concentration = percent / (1900.0 - 18.0 * percent);
     let cold = (30.0 - t) / (91.0 + t);
-    10f64.powf(22.46 * concentration - 0.114 + cold * (1.1 + 43.1 * concentration.powf(1.25)))
+    let genotelle =
+        10f64.powf(22.46 * concentration - 0.114 + cold * (1.1 + 43.1 * concentration.powf(1.25)));
+    let chill = ((30.0 - t) / 30.0).max(0.0);
+    genotelle * (-0.24 * percent / 100.0 * chill.powf(1.5)).exp()
 }
 
 #[cfg(test)]

@@ -56,7 +56,8 @@ pub struct Explain {
     /// The air's temperature under an ultrasonic sensor [default: the syrup's]
     #[arg(long, allow_hyphen_values = true, value_name = "TEMPERATURE")]
     pub air_at: Option<String>,
-    /// The temperature that an ultrasonic sensor is set for [default: 20 C]
+    /// The temperature that an ultrasonic sensor is set for; "air" if it measures the air and
+    /// corrects itself [default: 20 C]
     #[arg(long, allow_hyphen_values = true, value_name = "TEMPERATURE")]
     pub set_for: Option<String>,
     /// A pressure sensor was set with water, not with syrup

@@ -5,7 +5,7 @@ use crate::failure::wrong_use;
 use crate::settings::{SettingsFile, Shared, data_dir};
 use anyhow::Result;
 use larder_domain::feeder::Shape;
-use larder_domain::level::{Doubts, Gauge, Inputs, Wall, usual_doubts};
+use larder_domain::level::{Doubts, Gauge, Inputs, Reckons, Wall, usual_doubts};
 use larder_domain::strength::{LooseDensity, typed as strength_typed};
 use larder_domain::units::number::leading_number;
 use larder_domain::units::{
@@ -42,8 +42,7 @@ pub(super) fn gather(command: &Explain, shared: &Shared, units: UnitSystem) -> R
         Some(id) => declared(id, shared)?,
         None => Declared::default(),
     };
-    let set_for = temperature("--set-for", &command.set_for)?.unwrap_or(20.0);
-    let gauge = gauge(command, &declared, DegreesCelsius(set_for))?;
+    let gauge = gauge(command, &declared, reckons(&command.set_for)?)?;
     let wall = wall(command, &declared, gauge)?;
     let (reading, reading_words) = reading(command, &declared, gauge, units)?;
 
@@ -125,7 +124,15 @@ fn newest_sensor(feeder: &Feeder) -> Option<&LevelSensor> {
         .max_by_key(|s| s.assignment.during.start)
 }
 
-fn gauge(command: &Explain, declared: &Declared, set_for: DegreesCelsius) -> Result<Gauge> {
+fn reckons(set_for: &Option<String>) -> Result<Reckons> {
+    if set_for.as_deref().is_some_and(|text| text.trim() == "air") {
+        return Ok(Reckons::ByStraightLine);
+    }
+    let set_for = temperature("--set-for", set_for)?.unwrap_or(20.0);
+    Ok(Reckons::At(DegreesCelsius(set_for)))
+}
+
+fn gauge(command: &Explain, declared: &Declared, reckons: Reckons) -> Result<Gauge> {
     let word = match (&command.sensor, &declared.geometry) {
         (Some(word), _) => word.as_str(),
         (None, Some(Geometry::Distance { .. })) => "ultrasonic",
@@ -139,7 +146,7 @@ fn gauge(command: &Explain, declared: &Declared, set_for: DegreesCelsius) -> Res
         }
     };
     Ok(match word {
-        "ultrasonic" => Gauge::Sound { set_for },
+        "ultrasonic" => Gauge::Sound { reckons },
         "optical" => Gauge::Optical,
         "pressure" => Gauge::Pressure {
             set_with_water: command.set_with_water,
