@@ -89,7 +89,7 @@ fn take(
         return Ok(());
     }
     if !judged.readings.is_empty() {
-        readings.append_durable(&judged.readings)?;
+        readings.append_again(&judged.readings)?;
     }
     if !judged.fills.is_empty() {
         records.record_fills(&judged.fills)?;

@@ -49,6 +49,12 @@ pub trait Readings: Send + Sync {
     /// is safe. The same identity twice in one call: the later one stands.
     fn append_durable(&self, readings: &[Reading]) -> Result<Appended, StoreError>;
 
+    /// The same for readings that a store may have lost although it knows them: they go where
+    /// readings go in the end even if they are there with the same value.
+    fn append_again(&self, readings: &[Reading]) -> Result<Appended, StoreError> {
+        self.append_durable(readings)
+    }
+
     /// All series, by device and channel. Empty is not an error.
     fn series(&self) -> Result<Vec<SeriesInfo>, StoreError>;
 
@@ -112,6 +118,10 @@ pub struct Refused {
     /// receipt.
     pub measured_at: Option<Timestamp>,
 }
+
+/// The content type of a [`Refused`] that is one line of a readings file:
+/// `time,device,channel,unit,value`.
+pub const READING_LINE: &str = "text/csv; header=absent";
 
 /// The number of a quarantine entry.
 pub type QuarantinedId = i64;

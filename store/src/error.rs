@@ -38,6 +38,9 @@ pub enum StoreError {
     /// A server that keeps the readings does not answer, for now.
     #[error("the readings' store is unavailable: {0}")]
     Unavailable(String),
+    /// The readings of this data directory are in another place than was said.
+    #[error("{0}")]
+    Elsewhere(String),
     /// Anything else.
     #[error("{attempted}")]
     Other {

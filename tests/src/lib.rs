@@ -7,6 +7,7 @@
 
 pub mod child;
 pub mod http;
+pub mod influxd;
 pub mod larder;
 pub mod mosquitto;
 pub mod nats;

@@ -9,7 +9,7 @@ use larder_domain::{
 use std::borrow::Cow;
 
 /// Under which a refused line is kept, so that a replay reads it as a line.
-pub(crate) const LINE_CONTENT_TYPE: &str = "text/csv; header=absent";
+pub(crate) const LINE_CONTENT_TYPE: &str = larder_store::READING_LINE;
 
 pub(super) const READING_HEADER: &str = "time,device,channel,unit,value";
 pub(super) const READING_COLUMNS: usize = 5;

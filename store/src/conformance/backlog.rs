@@ -2,20 +2,55 @@
 //! handed out again.
 
 use super::{DAY, MINUTE, NOW, Place, reading, series};
-use crate::{Change, Readings, Records};
+use crate::{Change, Readings, Records, StoreError};
 use larder_domain::{ChannelRef, Span, Timestamp};
 use proptest::prelude::*;
 use proptest::test_runner::{Config, TestRunner};
 use std::collections::{BTreeMap, BTreeSet};
 
+/// The part of [`Records`] that knows what changed.
+pub trait Backlog {
+    /// As [`Records::changes`].
+    fn changes(&self, limit: usize) -> Result<(Vec<Change>, i64), StoreError>;
+    /// As [`Records::note_change`].
+    fn note_change(&self, change: &[Change]) -> Result<(), StoreError>;
+    /// As [`Records::settle`].
+    fn settle(&self, mark: i64) -> Result<(), StoreError>;
+}
+
+impl<T: Records> Backlog for T {
+    fn changes(&self, limit: usize) -> Result<(Vec<Change>, i64), StoreError> {
+        Records::changes(self, limit)
+    }
+
+    fn note_change(&self, change: &[Change]) -> Result<(), StoreError> {
+        Records::note_change(self, change)
+    }
+
+    fn settle(&self, mark: i64) -> Result<(), StoreError> {
+        Records::settle(self, mark)
+    }
+}
+
 /// Puts a backend that keeps readings and records through the backlog's checks.
 pub fn check_backlog<P: Place>(new_place: impl Fn() -> P)
 where
-    P::Store: Readings + Records,
+    P::Store: Readings + Backlog,
+{
+    check_backlog_with(CASES, new_place);
+}
+
+/// Invented histories that a backend is put through.
+const CASES: u32 = 48;
+
+/// The same with another number of invented histories, for backends that are slow to ask.
+pub fn check_backlog_with<P: Place>(cases: u32, new_place: impl Fn() -> P)
+where
+    P::Store: Readings + Backlog,
 {
     news_is_handed_out_until_settled(&new_place());
     a_series_that_never_rests_moves_on(&new_place());
-    nothing_is_forgotten(&new_place);
+    nothing_is_forgotten(cases, &new_place);
 }
 
 fn moment(minute: i64) -> Timestamp {
@@ -31,7 +66,7 @@ fn span(from: i64, to: i64) -> Span {
 
 fn news_is_handed_out_until_settled<P: Place>(place: &P)
 where
-    P::Store: Readings + Records,
+    P::Store: Readings + Backlog,
 {
     let weight = series("sc-1", "weight");
     let store = place.open();
@@ -75,7 +110,7 @@ where
 
 fn a_series_that_never_rests_moves_on<P: Place>(place: &P)
 where
-    P::Store: Readings + Records,
+    P::Store: Readings + Backlog,
 {
     let weight = series("sc-1", "weight");
     let store = place.open();
@@ -117,13 +152,13 @@ fn any_step() -> impl Strategy<Value = Step> {
 /// What must be handed out: for each series the moments that are news.
 type Waiting = BTreeMap<ChannelRef, BTreeSet<i64>>;
 
-fn nothing_is_forgotten<P: Place>(new_place: &impl Fn() -> P)
+fn nothing_is_forgotten<P: Place>(cases: u32, new_place: &impl Fn() -> P)
 where
-    P::Store: Readings + Records,
+    P::Store: Readings + Backlog,
 {
     let steps = prop::collection::vec(any_step(), 1..40);
     let mut runner = TestRunner::new(Config {
-        cases: 48,
+        cases,
         failure_persistence: None,
         ..Config::default()
     });
@@ -159,7 +194,7 @@ struct Run {
 }
 
 impl Run {
-    fn step(&mut self, store: &(impl Readings + Records), step: Step) {
+    fn step(&mut self, store: &(impl Readings + Backlog), step: Step) {
         let of = |i: usize| series(&format!("sc-{i}"), "weight");
         match step {
             Step::Append(batch) => {
@@ -204,7 +239,7 @@ impl Run {
     }
 
     /// What was handed out waits no longer, unless it came again since.
-    fn settle(&mut self, store: &(impl Readings + Records)) {
+    fn settle(&mut self, store: &(impl Readings + Backlog)) {
         let Some((handed_out, mark)) = self.handed_out.take() else {
             return;
         };
@@ -216,7 +251,7 @@ impl Run {
         self.waiting.retain(|_, moments| !moments.is_empty());
     }
 
-    fn check_nothing_forgotten(&self, store: &(impl Readings + Records)) {
+    fn check_nothing_forgotten(&self, store: &(impl Readings + Backlog)) {
         let (changes, mark) = store.changes(100).unwrap();
         assert_eq!(covered_by(&changes, &self.waiting), self.waiting);
         store.settle(mark).unwrap();

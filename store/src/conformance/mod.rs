@@ -7,8 +7,8 @@ mod backlog;
 mod readings;
 mod records;
 
-pub use backlog::check_backlog;
-pub use readings::check_readings;
+pub use backlog::{Backlog, check_backlog, check_backlog_with};
+pub use readings::{check_readings, check_readings_with};
 pub use records::check_records;
 
 use larder_domain::{ChannelName, ChannelRef, DeviceId, Reading, Timestamp, Unit};

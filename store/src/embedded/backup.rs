@@ -4,7 +4,9 @@ use super::EmbeddedStore;
 use super::connections::open_on_any_medium;
 use super::fault::Fault;
 use super::folder::database_in;
+use super::readings::WHOLE_FROM;
 use crate::StoreError;
+use rusqlite::Connection;
 use std::fs::{self, File};
 use std::io;
 use std::path::Path;
@@ -18,6 +20,18 @@ impl EmbeddedStore {
         let attempted = format!("write a backup to {}", dest.display());
         copy(&database_in(self.dir()), dest).map_err(|fault| fault.told(dest, &attempted))
     }
+}
+
+/// Where readings go on to an archive it may have newer ones by the time the copy is used: from
+/// which moment on all of them are here is then no longer known.
+fn forget_what_an_archive_lacks(part: &Path) -> Result<(), Fault> {
+    let copy = Connection::open(part)?;
+    let wanted = "SELECT count(*) FROM position WHERE name = ?1";
+    let n: i64 = copy.query_row(wanted, [WHOLE_FROM], |row| row.get(0))?;
+    if n > 0 {
+        copy.execute("DELETE FROM position WHERE name = ?1", [WHOLE_FROM])?;
+    }
+    Ok(())
 }
 
 fn copy(database: &Path, dest: &Path) -> Result<(), Fault> {
@@ -39,6 +53,7 @@ fn copy(database: &Path, dest: &Path) -> Result<(), Fault> {
         )
     })?;
     open_on_any_medium(database)?.execute("VACUUM INTO ?1", [name])?;
+    forget_what_an_archive_lacks(&part)?;
     File::open(&part)?.sync_all()?;
     fs::rename(&part, &whole)?;
     Ok(File::open(dest)?.sync_all()?)

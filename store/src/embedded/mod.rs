@@ -5,7 +5,7 @@ mod connections;
 mod desk;
 mod fault;
 mod folder;
-mod readings;
+pub(crate) mod readings;
 mod records;
 mod schema;
 #[cfg(test)]

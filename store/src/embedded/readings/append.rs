@@ -18,22 +18,35 @@ pub(super) fn append(
     db: &mut Connection,
     memory: &RwLock<Memory>,
     readings: &[Reading],
+    elsewhere: &Elsewhere,
 ) -> Result<Appended, Fault> {
     let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
     let (batch, log_id, appended) = {
         let memory = memory.read().map_err(|_| Fault::Poisoned)?;
         let mut batch = Batch::resolve(&tx, &memory, readings)?;
-        let appended = batch.weigh(&tx, &memory)?;
+        let appended = batch.weigh(&tx, &memory, elsewhere)?;
         (batch, memory.last_log_id + 1, appended)
     };
     if batch.entries.is_empty() && batch.units.is_empty() {
         return Ok(appended);
     }
-    log::put(&tx, log_id, &batch.entries)?;
+    let bytes = log::put(&tx, log_id, &batch.entries)?;
     tx.commit()?;
     let mut memory = memory.write().map_err(|_| Fault::Poisoned)?;
+    if let Some(leaving) = &mut memory.leaving {
+        leaving.comes(bytes, batch.entries.iter().map(|(_, sample)| sample.time));
+    }
     batch.remember(&mut memory, log_id);
     Ok(appended)
+}
+
+/// What is known of readings that are kept only in an archive, and what to do with known ones.
+#[derive(Default)]
+pub(crate) struct Elsewhere {
+    /// Samples of the archive, in order of time, as far as they matter to what is appended.
+    pub(crate) kept: HashMap<ChannelRef, Vec<Sample>>,
+    /// Readings that are there with the same value go to the log as well: the archive lost them.
+    pub(crate) again: bool,
 }
 
 /// Readings on their way in.
@@ -114,7 +127,12 @@ impl<'a> Batch<'a> {
     }
 
     /// Compares with what is kept, counts, and leaves only what is news.
-    fn weigh(&mut self, tx: &Transaction<'_>, memory: &Memory) -> Result<Appended, Fault> {
+    fn weigh(
+        &mut self,
+        tx: &Transaction<'_>,
+        memory: &Memory,
+        elsewhere: &Elsewhere,
+    ) -> Result<Appended, Fault> {
         let mut appended = Appended::default();
         let mut news = Vec::with_capacity(self.entries.len());
         for of_one in self.entries.chunk_by(|a, b| a.0 == b.0) {
@@ -124,6 +142,11 @@ impl<'a> Batch<'a> {
                 id,
                 state: memory.state(id),
                 unpacked: None,
+                elsewhere: match elsewhere.kept.is_empty() {
+                    true => &[],
+                    false => (elsewhere.kept.get(&self.named[&id].series()))
+                        .map_or(&[][..], Vec::as_slice),
+                },
             };
             for same_time in of_one.chunk_by(|a, b| a.1.time == b.1.time) {
                 let before = known.bits_at(same_time[0].1.time)?;
@@ -137,7 +160,7 @@ impl<'a> Batch<'a> {
                     }
                     stands = Some(bits);
                 }
-                if stands != before {
+                if stands != before || elsewhere.again {
                     news.extend(same_time.last());
                 }
             }
@@ -211,6 +234,8 @@ struct Known<'a> {
     state: Option<&'a State>,
     /// The day last unpacked.
     unpacked: Option<(Day, Vec<Sample>)>,
+    /// What an archive keeps of it.
+    elsewhere: &'a [Sample],
 }
 
 impl Known<'_> {
@@ -223,6 +248,7 @@ impl Known<'_> {
             None if state.may_store(time) => samples::find(self.day(Day::of(time))?, time),
             None => None,
         };
+        let kept = kept.or_else(|| samples::find(self.elsewhere, time));
         Ok(kept.map(|sample| sample.value.to_bits()))
     }
 

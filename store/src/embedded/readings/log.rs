@@ -17,11 +17,12 @@ const FORM: u8 = 1;
 /// A sample and its series.
 pub(super) type Entry = (SeriesId, Sample);
 
-/// Writes `news`, in order of series and time, under the number `id`.
-pub(super) fn put(db: &Connection, id: i64, news: &[Entry]) -> Result<(), Fault> {
+/// Writes `news`, in order of series and time, under the number `id`. Says how many bytes that took.
+pub(super) fn put(db: &Connection, id: i64, news: &[Entry]) -> Result<u64, Fault> {
+    let readings = encode(news, id);
     db.prepare_cached("INSERT INTO hot (id, readings) VALUES (?1, ?2)")?
-        .execute(params![id, encode(news, id)])?;
-    Ok(())
+        .execute(params![id, readings])?;
+    Ok(readings.len() as u64)
 }
 
 /// Hands every row after number `after` to `take`, in order of arrival.
@@ -38,6 +39,34 @@ pub(super) fn replay(
         decode(readings, id, |series, samples| take(id, series, samples))?;
     }
     Ok(())
+}
+
+/// Hands rows after number `after` to `take` until it has had enough, each with its size in bytes.
+pub(super) fn replay_some(
+    db: &Connection,
+    after: i64,
+    mut is_enough: impl FnMut(i64, usize) -> bool,
+    mut take: impl FnMut(SeriesId, &[Sample]) -> Result<(), Fault>,
+) -> Result<(), Fault> {
+    let mut select = db.prepare_cached("SELECT id, readings FROM hot WHERE id > ?1 ORDER BY id")?;
+    let mut rows = select.query([after])?;
+    while let Some(row) = rows.next()? {
+        let id = row.get(0)?;
+        let readings = row.get_ref(1)?.as_blob().map_err(rusqlite::Error::from)?;
+        if is_enough(id, readings.len()) {
+            break;
+        }
+        decode(readings, id, &mut take)?;
+    }
+    Ok(())
+}
+
+/// Bytes in rows after number `after`.
+pub(super) fn bytes_after(db: &Connection, after: i64) -> Result<u64, Fault> {
+    let bytes: Option<i64> = db
+        .prepare_cached("SELECT sum(length(readings)) FROM hot WHERE id > ?1")?
+        .query_row([after], |row| row.get(0))?;
+    Ok(bytes.unwrap_or(0).cast_unsigned())
 }
 
 /// Takes rows up to number `up_to` out, the oldest `limit` of them at most. Says whether any are left.
@@ -138,7 +167,7 @@ mod tests {
             time: Timestamp(0),
             value: 1.0,
         };
-        (1..=10).for_each(|id| put(&db, id, &[(SeriesId(1), sample)]).unwrap());
+        (1..=10).for_each(|id| drop(put(&db, id, &[(SeriesId(1), sample)]).unwrap()));
         let left = || -> Vec<i64> {
             let mut ids = Vec::new();
             replay(&db, 0, |id, _, _| {

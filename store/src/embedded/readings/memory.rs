@@ -5,6 +5,7 @@
 use super::backlog::Backlog;
 use super::compact::Compaction;
 use super::day::{Day, SeriesId};
+use super::leaving::{self, Leaving};
 use super::log;
 use super::samples;
 use crate::Change;
@@ -18,6 +19,8 @@ pub(in crate::embedded) struct Memory {
     /// By device and channel, the order in which lists are given.
     names: BTreeMap<DeviceId, BTreeMap<ChannelName, SeriesId>>,
     states: HashMap<SeriesId, State>,
+    /// The names again, where readings go on to an archive by the series' number; else empty.
+    by_id: HashMap<SeriesId, ChannelRef>,
     /// Readings that are only in the log.
     pub(super) n_open: usize,
     /// The newest reading's time, by which days are closed.
@@ -27,6 +30,8 @@ pub(in crate::embedded) struct Memory {
     /// The last row of the log that the processing stage has taken care of, as the disk has it.
     pub(super) settled: i64,
     pub(super) backlog: Backlog,
+    /// Where readings go on to an archive: how far that is. `None`: this store keeps them all.
+    pub(super) leaving: Option<Leaving>,
     /// Sorting the log into blocks, where it is under way.
     pub(super) compaction: Option<Compaction>,
     /// The last day for which that was begun because the day was over.
@@ -58,7 +63,7 @@ impl Extent {
     }
 
     /// With `newer` put over it.
-    fn under(self, newer: Self) -> Self {
+    pub(super) fn under(self, newer: Self) -> Self {
         Self {
             first: self.first.min(newer.first),
             last: if newer.last.time >= self.last.time {
@@ -98,6 +103,11 @@ impl State {
         &self.open
     }
 
+    /// What blocks or an archive hold.
+    pub(super) fn stored(&self) -> Option<Extent> {
+        self.stored
+    }
+
     /// Whether a block may hold a reading at `time`.
     pub(super) fn may_store(&self, time: Timestamp) -> bool {
         (self.stored).is_some_and(|stored| stored.first <= time && time <= stored.last.time)
@@ -134,19 +144,24 @@ impl Memory {
         let settled = position(db, SETTLED)?;
         let last_row: Option<i64> =
             db.query_row("SELECT max(id) FROM hot", [], |row| row.get(0))?;
-        let last_log_id = last_row.unwrap_or(0).max(compacted).max(settled);
+        let leaving = leaving::load(db)?;
+        let sent = leaving.map_or(0, |leaving| leaving.sent);
+        let last_log_id = last_row.unwrap_or(0).max(compacted).max(settled).max(sent);
         let mut memory = Self {
             names: BTreeMap::new(),
             states: HashMap::new(),
+            by_id: HashMap::new(),
             n_open: 0,
             newest: Timestamp(i64::MIN),
             last_log_id,
             settled,
             backlog: Backlog::with_first_mark(last_log_id.saturating_mul(MARKS_PER_ROW).max(1)),
+            leaving,
             compaction: None,
             closed: Day(i64::MIN),
         };
         memory.load_series(db)?;
+        memory.name_by_id();
         memory.load_changes(db)?;
         memory.load_log(db, compacted, settled)?;
         memory.closed = memory.day_over().min(memory.first_open_day());
@@ -203,6 +218,9 @@ impl Memory {
     }
 
     pub(super) fn add_series(&mut self, series: ChannelRef, id: SeriesId, state: State) {
+        if self.leaving.is_some() {
+            self.by_id.insert(id, series.clone());
+        }
         let channels = self.names.entry(series.device).or_default();
         channels.insert(series.channel, id);
         self.states.insert(id, state);
@@ -252,6 +270,28 @@ impl Memory {
         })
     }
 
+    /// Makes [`Self::name`] answer, where readings go on to an archive.
+    pub(super) fn name_by_id(&mut self) {
+        if self.leaving.is_some() {
+            self.by_id = self.all().map(|(series, id, _)| (id, series)).collect();
+        }
+    }
+
+    pub(super) fn name(&self, id: SeriesId) -> Option<&ChannelRef> {
+        self.by_id.get(&id)
+    }
+
+    /// What an archive keeps of a series, from its first to its last reading.
+    pub(super) fn keeps_elsewhere(&mut self, id: SeriesId, extent: Extent) {
+        if let Some(state) = self.states.get_mut(&id) {
+            state.stored = Some(match state.stored {
+                Some(stored) => extent.under(stored),
+                None => extent,
+            });
+            self.newest = self.newest.max(extent.last.time);
+        }
+    }
+
     pub(super) fn n_series(&self) -> usize {
         self.states.len()
     }
@@ -298,12 +338,15 @@ pub(super) const COMPACTED: &str = "compacted";
 /// The last row of the log that the processing stage has taken care of.
 pub(super) const SETTLED: &str = "settled";
 
-fn position(db: &Connection, name: &str) -> Result<i64, Fault> {
-    let position = db
+pub(super) fn position(db: &Connection, name: &str) -> Result<i64, Fault> {
+    Ok(position_if_any(db, name)?.unwrap_or(0))
+}
+
+pub(super) fn position_if_any(db: &Connection, name: &str) -> Result<Option<i64>, Fault> {
+    Ok(db
         .prepare_cached("SELECT log_id FROM position WHERE name = ?1")?
         .query_row([name], |row| row.get(0))
-        .optional()?;
-    Ok(position.unwrap_or(0))
+        .optional()?)
 }
 
 pub(super) fn set_position(db: &Connection, name: &str, log_id: i64) -> Result<(), Fault> {

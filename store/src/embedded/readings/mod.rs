@@ -8,14 +8,20 @@ mod blocks;
 mod bytes;
 mod compact;
 mod day;
+mod leaving;
 mod log;
 mod memory;
 mod range;
 mod reduce;
 mod samples;
 
+pub(crate) use append::Elsewhere;
 pub(super) use blocks::check_all;
+pub(crate) use leaving::Adopted;
+pub(super) use leaving::WHOLE_FROM;
 pub(super) use memory::Memory;
+pub(crate) use reduce::reduce;
+pub(crate) use samples::merge_into;
 
 use super::EmbeddedStore;
 use super::fault::Fault;
@@ -27,18 +33,7 @@ use std::sync::{RwLockReadGuard, RwLockWriteGuard};
 
 impl Readings for EmbeddedStore {
     fn append_durable(&self, readings: &[Reading]) -> Result<Appended, StoreError> {
-        if readings.is_empty() {
-            return Ok(Appended::default());
-        }
-        self.connections.with_writer("write readings", |db| {
-            let appended = append::append(db, &self.memory, readings)?;
-            // What was appended is on disk; sorting can be tried again with the next append.
-            if let Err(fault) = compact::keep_pace(db, &self.memory, readings.len()) {
-                let error = fault.told(self.dir(), "sort readings into blocks");
-                tracing::warn!(%error, "readings stay in the log for now");
-            }
-            Ok(appended)
-        })
+        self.append_beside(readings, &Elsewhere::default())
     }
 
     fn series(&self) -> Result<Vec<SeriesInfo>, StoreError> {
@@ -94,6 +89,41 @@ impl Readings for EmbeddedStore {
 const READ: &str = "read readings";
 
 impl EmbeddedStore {
+    /// Appends where some of what is known is kept only in an archive.
+    pub(crate) fn append_beside(
+        &self,
+        readings: &[Reading],
+        elsewhere: &Elsewhere,
+    ) -> Result<Appended, StoreError> {
+        if readings.is_empty() {
+            return Ok(Appended::default());
+        }
+        self.connections.with_writer("write readings", |db| {
+            let appended = append::append(db, &self.memory, readings, elsewhere)?;
+            // What was appended is on disk; sorting can be tried again with the next append.
+            if let Err(fault) = compact::keep_pace(db, &self.memory, readings.len()) {
+                let error = fault.told(self.dir(), "sort readings into blocks");
+                tracing::warn!(%error, "readings stay in the log for now");
+            }
+            Ok(appended)
+        })
+    }
+
+    /// One series; `None`: not known.
+    pub(crate) fn info(&self, series: &ChannelRef) -> Result<Option<SeriesInfo>, StoreError> {
+        let memory = self.memory(READ)?;
+        let found = memory.find(series).and_then(|(_, state)| {
+            let extent = state.extent()?;
+            Some(SeriesInfo {
+                series: series.clone(),
+                unit: state.unit.clone(),
+                first: extent.first,
+                last: extent.last.time,
+            })
+        });
+        Ok(found)
+    }
+
     /// Sorts all readings into their compressed blocks now, rather than bit by bit with later
     /// appends. Nothing needs it; the store takes least room after it.
     pub fn compact(&self) -> Result<(), StoreError> {

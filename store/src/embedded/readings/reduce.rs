@@ -45,7 +45,7 @@ pub(super) fn reduced(
 }
 
 /// The same from samples in order of time.
-pub(super) fn reduce(samples: Vec<Sample>, points: usize) -> Vec<Sample> {
+pub(crate) fn reduce(samples: Vec<Sample>, points: usize) -> Vec<Sample> {
     let points = points.max(FEWEST_POINTS);
     let (Some(&first), Some(&last)) = (samples.first(), samples.last()) else {
         return samples;

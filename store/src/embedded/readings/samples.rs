@@ -16,7 +16,7 @@ pub(super) fn within(samples: &[Sample], span: Span) -> &[Sample] {
 }
 
 /// Puts `newer` in; where both have a time, `newer` stands.
-pub(super) fn merge_into(samples: &mut Vec<Sample>, newer: &[Sample]) {
+pub(crate) fn merge_into(samples: &mut Vec<Sample>, newer: &[Sample]) {
     let Some(first) = newer.first() else { return };
     let overlap = samples.partition_point(|sample| sample.time < first.time);
     let old = samples.split_off(overlap);
