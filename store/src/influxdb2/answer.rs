@@ -123,7 +123,9 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    fn rows(text: &str) -> Result<Vec<(Option<i64>, Option<f64>)>, Trouble> {
+    type Found = (Option<i64>, Option<f64>);
+
+    fn rows(text: &str) -> Result<Vec<Found>, Trouble> {
         let mut rows = Vec::new();
         read(text.as_bytes(), |row| {
             rows.push((row.time("_time").map(|at| at.0), row.number("_value")));
@@ -175,10 +177,9 @@ mod tests {
 
         #[test]
         fn nonsense_is_no_time(text in "[0-9TZ:.-]{0,30}") {
-            if let Some(quick) = quick_time(&text) {
-                if let Some(exact) = Timestamp::parse_rfc3339(&text) {
-                    prop_assert_eq!(quick, exact);
-                }
+            let both = quick_time(&text).zip(Timestamp::parse_rfc3339(&text));
+            if let Some((quick, exact)) = both {
+                prop_assert_eq!(quick, exact);
             }
         }
     }

@@ -167,7 +167,9 @@ mod tests {
             time: Timestamp(0),
             value: 1.0,
         };
-        (1..=10).for_each(|id| drop(put(&db, id, &[(SeriesId(1), sample)]).unwrap()));
+        for id in 1..=10 {
+            put(&db, id, &[(SeriesId(1), sample)]).unwrap();
+        }
         let left = || -> Vec<i64> {
             let mut ids = Vec::new();
             replay(&db, 0, |id, _, _| {
