@@ -1,5 +1,6 @@
 //! Server-sent events: what changed, so that a page knows what to load anew.
 
+use crate::service::FlagNews;
 use crate::{News, ServiceState};
 use axum::extract::State;
 use axum::response::sse::{Event, KeepAlive, Sse};
@@ -18,7 +19,8 @@ pub(crate) fn router() -> OpenApiRouter<ServiceState> {
     OpenApiRouter::new().routes(routes!(events))
 }
 
-/// A stream of `readings` ({devices}), `results` ({yards, hives}), `apiary`, and `missed` where a
+/// A stream of `readings` ({devices}), `results` ({yards, hives}), `flags` ({flags: id, kind, state, yard,
+/// hive}: opened, changed, closed, withdrawn, or something was said of them), `apiary`, and `missed` where a
 /// listener was too slow and should load everything anew.
 #[utoipa::path(get, path = "/api/v1/events", tag = "events",
     responses((status = 200, content_type = "text/event-stream", body = String)))]
@@ -45,6 +47,15 @@ fn event(news: Result<News, BroadcastStreamRecvError>) -> Event {
                 "hives": text(&mut hives.iter().map(ToString::to_string)),
             }),
         ),
+        Ok(News::Flags(flags)) => {
+            let flag = |flag: &FlagNews| {
+                json!({ "id": flag.id.as_str(), "kind": flag.kind.name(), "state": flag.state.name(),
+                    "yard": flag.yard.as_ref().map(ToString::to_string),
+                    "hive": flag.hive.as_ref().map(ToString::to_string) })
+            };
+            let flags: Vec<_> = flags.iter().map(flag).collect();
+            ("flags", json!({ "flags": flags }))
+        }
         Ok(News::Apiary) => ("apiary", json!({})),
         Err(BroadcastStreamRecvError::Lagged(missed)) => ("missed", json!({ "count": missed })),
     };

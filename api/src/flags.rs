@@ -1,14 +1,21 @@
-//! Flags of the whole operation.
+//! Flags of the whole operation, and what people do with one.
 
-use crate::problem::Params;
-use crate::wire::FlagBody;
-use crate::{Problem, ServiceState};
+use crate::problem::{Body, Id, Params};
+use crate::service::FlagNews;
+use crate::wire_flag::{FlagBody, FlagWriter};
+use crate::{News, Problem, ServiceState};
 use axum::Json;
 use axum::extract::State;
-use larder_domain::{Span, YardId};
+use larder_domain::reading::AHEAD_LIMIT_MS;
+use larder_domain::{Act, CareEntry, FlagId, Said, Span, Timestamp, Verdict, YardId};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
+
+/// Longest note, in characters: a few paragraphs.
+const LONGEST_NOTE: usize = 2000;
+/// Longest name of a person, in characters.
+const LONGEST_WHO: usize = 80;
 
 #[derive(Serialize, ToSchema)]
 struct FlagsBody {
@@ -25,11 +32,65 @@ struct FlagsQuery {
     open: bool,
 }
 
-pub(crate) fn router() -> OpenApiRouter<ServiceState> {
-    OpenApiRouter::new().routes(routes!(flags))
+/// Who does it, and when by their own clock. The same act sent twice with the same `at` is one act.
+#[derive(Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+struct AcknowledgeBody {
+    /// false: takes it back.
+    #[serde(default = "yes")]
+    acknowledged: bool,
+    /// The person's name; left out: not said.
+    #[serde(default)]
+    who: String,
+    /// RFC 3339; left out: now.
+    at: Option<String>,
 }
 
-/// Flags, by the time at which they opened.
+#[derive(Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+struct SnoozeRequest {
+    /// Quiet until then, RFC 3339; null: no longer.
+    until: Option<String>,
+    #[serde(default)]
+    who: String,
+    at: Option<String>,
+}
+
+#[derive(Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+struct NoteRequest {
+    /// Up to 2,000 characters.
+    text: String,
+    #[serde(default)]
+    who: String,
+    at: Option<String>,
+}
+
+#[derive(Deserialize, ToSchema)]
+#[serde(deny_unknown_fields)]
+struct VerdictRequest {
+    /// `right` or `wrong`; null: not known after all.
+    verdict: Option<String>,
+    #[serde(default)]
+    who: String,
+    at: Option<String>,
+}
+
+fn yes() -> bool {
+    true
+}
+
+pub(crate) fn router() -> OpenApiRouter<ServiceState> {
+    OpenApiRouter::new()
+        .routes(routes!(flags))
+        .routes(routes!(flag))
+        .routes(routes!(acknowledge))
+        .routes(routes!(snooze))
+        .routes(routes!(note))
+        .routes(routes!(verdict))
+}
+
+/// Flags, by the time at which they opened; withdrawn ones too, unless only open ones are asked for.
 #[utoipa::path(get, path = "/api/v1/flags", tag = "flags", params(FlagsQuery),
     responses((status = 200, body = FlagsBody), (status = 400, body = Problem)))]
 async fn flags(
@@ -42,13 +103,137 @@ async fn flags(
         .map(YardId::new)
         .transpose()
         .map_err(|error| Problem::bad_request(error.to_string()))?;
-    let flags = service
-        .blocking(move |s| Ok(s.records.flags(yard.as_ref(), Span::ALWAYS)?))
-        .await?;
-    let wanted = flags
-        .iter()
-        .filter(|flag| !query.open || flag.closed_at.is_none());
-    Ok(Json(FlagsBody {
-        flags: wanted.map(Into::into).collect(),
-    }))
+    service
+        .blocking(move |s| {
+            let apiary = s.records.apiary()?;
+            let writer = FlagWriter::new(s, &apiary)?;
+            let flags = s.records.flags(yard.as_ref(), Span::ALWAYS)?;
+            let wanted = flags.iter().filter(|flag| !query.open || flag.is_open());
+            Ok(Json(FlagsBody {
+                flags: wanted.map(|flag| writer.body(flag)).collect(),
+            }))
+        })
+        .await
+}
+
+/// One flag.
+#[utoipa::path(get, path = "/api/v1/flags/{id}", tag = "flags", params(("id" = String, Path)),
+    responses((status = 200, body = FlagBody), (status = 404, body = Problem)))]
+async fn flag(
+    State(service): State<ServiceState>,
+    Id(id): Id<FlagId>,
+) -> Result<Json<FlagBody>, Problem> {
+    service.blocking(move |s| answer(s, &id).map(Json)).await
+}
+
+/// Says that someone knows of it and sees to it; it is quiet from then on.
+#[utoipa::path(post, path = "/api/v1/flags/{id}/acknowledge", tag = "flags", params(("id" = String, Path)),
+    request_body = AcknowledgeBody,
+    responses((status = 200, body = FlagBody), (status = 400, body = Problem), (status = 404, body = Problem)))]
+async fn acknowledge(
+    State(service): State<ServiceState>,
+    Id(id): Id<FlagId>,
+    Body(body): Body<AcknowledgeBody>,
+) -> Result<Json<FlagBody>, Problem> {
+    let act = Act::Acknowledge(body.acknowledged);
+    care_for(service, id, act, body.who, body.at).await
+}
+
+/// Keeps it quiet until a time.
+#[utoipa::path(post, path = "/api/v1/flags/{id}/snooze", tag = "flags", params(("id" = String, Path)),
+    request_body = SnoozeRequest,
+    responses((status = 200, body = FlagBody), (status = 400, body = Problem), (status = 404, body = Problem)))]
+async fn snooze(
+    State(service): State<ServiceState>,
+    Id(id): Id<FlagId>,
+    Body(body): Body<SnoozeRequest>,
+) -> Result<Json<FlagBody>, Problem> {
+    let until = body.until.as_deref().map(moment).transpose()?;
+    care_for(service, id, Act::Snooze(until), body.who, body.at).await
+}
+
+/// Writes a note to it.
+#[utoipa::path(post, path = "/api/v1/flags/{id}/note", tag = "flags", params(("id" = String, Path)),
+    request_body = NoteRequest,
+    responses((status = 200, body = FlagBody), (status = 400, body = Problem), (status = 404, body = Problem)))]
+async fn note(
+    State(service): State<ServiceState>,
+    Id(id): Id<FlagId>,
+    Body(body): Body<NoteRequest>,
+) -> Result<Json<FlagBody>, Problem> {
+    let text = body.text.trim().to_owned();
+    if text.is_empty() || text.chars().count() > LONGEST_NOTE {
+        return Err(Problem::bad_request(format!(
+            "a note has 1 to {LONGEST_NOTE} characters"
+        )));
+    }
+    care_for(service, id, Act::Note(text), body.who, body.at).await
+}
+
+/// Says whether it was right; `larder report flags --review` sums up.
+#[utoipa::path(post, path = "/api/v1/flags/{id}/verdict", tag = "flags", params(("id" = String, Path)),
+    request_body = VerdictRequest,
+    responses((status = 200, body = FlagBody), (status = 400, body = Problem), (status = 404, body = Problem)))]
+async fn verdict(
+    State(service): State<ServiceState>,
+    Id(id): Id<FlagId>,
+    Body(body): Body<VerdictRequest>,
+) -> Result<Json<FlagBody>, Problem> {
+    let verdict = match body.verdict.as_deref() {
+        None => None,
+        Some(word) => Some(
+            Verdict::from_name(word)
+                .ok_or_else(|| Problem::bad_request("verdict is \"right\", \"wrong\" or null"))?,
+        ),
+    };
+    care_for(service, id, Act::Judge(verdict), body.who, body.at).await
+}
+
+async fn care_for(
+    service: ServiceState,
+    id: FlagId,
+    act: Act,
+    who: String,
+    at: Option<String>,
+) -> Result<Json<FlagBody>, Problem> {
+    let at = at.as_deref().map(moment).transpose()?;
+    if who.chars().count() > LONGEST_WHO {
+        return Err(Problem::bad_request(format!(
+            "who has at most {LONGEST_WHO} characters"
+        )));
+    }
+    service
+        .blocking(move |s| {
+            let now = s.host.now();
+            let at = at.unwrap_or(now);
+            if at > now.plus_ms(AHEAD_LIMIT_MS) {
+                return Err(Problem::bad_request("at lies ahead of the clock"));
+            }
+            let who = who.trim().to_owned();
+            let said = Said { who, at };
+            let before = answer(s, &id)?;
+            s.records.care_for(&id, &CareEntry { act, said })?;
+            let after = answer(s, &id)?;
+            if after != before {
+                let news = s.records.flag(&id)?.iter().map(FlagNews::from).collect();
+                // Nobody listening is fine.
+                let _ = s.news.send(News::Flags(news));
+            }
+            Ok(Json(after))
+        })
+        .await
+}
+
+fn answer(service: &crate::Service, id: &FlagId) -> Result<FlagBody, Problem> {
+    let Some(kept) = service.records.flag(id)? else {
+        return Err(Problem::not_found(format!("there is no flag \"{id}\"")));
+    };
+    let apiary = service.records.apiary()?;
+    Ok(FlagWriter::new(service, &apiary)?.body(&kept))
+}
+
+fn moment(text: &str) -> Result<Timestamp, Problem> {
+    Timestamp::parse_rfc3339(text)
+        .filter(|time| *time >= Timestamp::YEAR_2000)
+        .ok_or_else(|| Problem::bad_request("a time is written like 2026-09-01T05:00:00Z"))
 }

@@ -2,7 +2,8 @@
 
 use crate::problem::{Id, Params};
 use crate::span::{Dates, Moments};
-use crate::wire::{Columns, EstimateBody, FlagBody, chart_samples, rounded};
+use crate::wire::{Columns, EstimateBody, chart_samples, rounded};
+use crate::wire_flag::{FlagBody, FlagWriter};
 use crate::{Problem, Service, ServiceState};
 use axum::Json;
 use axum::extract::State;
@@ -195,7 +196,7 @@ async fn hive_fills(
         .await
 }
 
-/// Flags of the hive, its feeders and the devices that stand there.
+/// Flags of the hive, its feeders and the devices that stand there; withdrawn ones too.
 #[utoipa::path(get, path = "/api/v1/hives/{id}/flags", tag = "hives", params(("id" = String, Path), Moments),
     responses((status = 200, body = FlagsBody), (status = 404, body = Problem)))]
 async fn hive_flags(
@@ -206,11 +207,15 @@ async fn hive_flags(
     service
         .blocking(move |s| {
             let span = moments.span(s.as_of())?;
-            find_hive(&s.records.apiary()?, &id)?;
+            let apiary = s.records.apiary()?;
+            find_hive(&apiary, &id)?;
+            let writer = FlagWriter::new(s, &apiary)?;
             let flags = s.records.flags(None, span)?;
-            let flags = flags.iter().filter(|flag| flag.hive.as_ref() == Some(&id));
+            let flags = flags
+                .iter()
+                .filter(|kept| kept.flag.hive.as_ref() == Some(&id));
             Ok(Json(FlagsBody {
-                flags: flags.map(Into::into).collect(),
+                flags: flags.map(|kept| writer.body(kept)).collect(),
             }))
         })
         .await

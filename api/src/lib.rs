@@ -6,6 +6,7 @@ mod service;
 mod problem;
 mod span;
 mod wire;
+mod wire_flag;
 
 mod declare;
 mod devices;
@@ -27,4 +28,4 @@ mod router;
 
 pub use problem::Problem;
 pub use router::{openapi_json, router};
-pub use service::{Host, Live, News, ReplayOutcome, Service, ServiceState};
+pub use service::{FlagNews, Host, Live, News, ReplayOutcome, Service, ServiceState};

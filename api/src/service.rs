@@ -1,6 +1,8 @@
 //! What the handlers work with. The binary fills it in.
 
-use larder_domain::{DeviceId, FeederId, HiveId, Timestamp, YardId};
+use larder_domain::{
+    DeviceId, FeederId, FlagId, FlagKind, FlagState, HiveId, KeptFlag, Timestamp, YardId,
+};
 use larder_process::FeederNow;
 use larder_store::{QuarantinedId, Readings, Records, StoreError};
 use std::collections::HashMap;
@@ -64,8 +66,37 @@ pub enum News {
         /// And these hives in them.
         hives: Vec<HiveId>,
     },
+    /// These flags were opened, changed, closed or withdrawn, or someone said something of them.
+    Flags(Vec<FlagNews>),
     /// The apiary was declared anew.
     Apiary,
+}
+
+/// A flag of which there is news.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct FlagNews {
+    /// Its name.
+    pub id: FlagId,
+    /// What is wrong.
+    pub kind: FlagKind,
+    /// Where it is in its life.
+    pub state: FlagState,
+    /// Where.
+    pub yard: Option<YardId>,
+    /// Which hive, if it is about one.
+    pub hive: Option<HiveId>,
+}
+
+impl From<&KeptFlag> for FlagNews {
+    fn from(kept: &KeptFlag) -> Self {
+        Self {
+            id: kept.id.clone(),
+            kind: kept.flag.kind,
+            state: kept.state(),
+            yard: kept.flag.yard.clone(),
+            hive: kept.flag.hive.clone(),
+        }
+    }
 }
 
 /// How every feeder stands, as of the last computation. Held by the processing loop, which writes,

@@ -1,13 +1,14 @@
 //! The shelf: every yard, its hives and their feeders as they stand, in one answer.
 
 use crate::hives::FillBody;
-use crate::wire::{EstimateBody, FlagBody, rounded};
+use crate::wire::{EstimateBody, rounded};
+use crate::wire_flag::{FlagBody, FlagWriter};
 use crate::{Problem, Service, ServiceState};
 use axum::Json;
 use axum::extract::State;
 use larder_domain::{
-    Apiary, ChannelKind, ChannelName, ChannelRef, Feeder, FeederId, FillEvent, Flag, Hive, HiveId,
-    Span, Timestamp, UptakeDay, WeightDay, Yard, time::local_day,
+    Apiary, ChannelKind, ChannelName, ChannelRef, Feeder, FeederId, FillEvent, Hive, HiveId,
+    KeptFlag, Span, Timestamp, UptakeDay, WeightDay, Yard, time::local_day,
 };
 use larder_store::LatestSample;
 use serde::Serialize;
@@ -58,7 +59,7 @@ struct HiveShelf {
     weight_date: Option<String>,
     net_change_kg: Option<EstimateBody>,
     feeders: Vec<FeederShelf>,
-    /// Open flags.
+    /// Open flags, quiet ones too.
     flags: Vec<FlagBody>,
 }
 
@@ -103,16 +104,17 @@ struct Known {
     uptake: HashMap<FeederId, Vec<UptakeDay>>,
     weight: HashMap<HiveId, Vec<WeightDay>>,
     fills: HashMap<FeederId, FillEvent>,
-    open: Vec<Flag>,
+    open: Vec<KeptFlag>,
 }
 
 fn shelf_body(service: &Service) -> Result<ShelfBody, Problem> {
     let now = service.as_of();
     let apiary = service.records.apiary()?;
     let known = read(service, &apiary, now)?;
+    let writer = FlagWriter::new(service, &apiary)?;
     let yards = apiary
         .yards()
-        .map(|yard| yard_shelf(service, &apiary, yard, &known))
+        .map(|yard| yard_shelf(service, &apiary, yard, &known, &writer))
         .collect::<Result<_, _>>()?;
     Ok(ShelfBody {
         as_of: now.to_rfc3339(),
@@ -136,7 +138,7 @@ fn read(service: &Service, apiary: &Apiary, now: Timestamp) -> Result<Known, Pro
         fills: HashMap::new(),
         open: service.records.flags(None, span)?,
     };
-    known.open.retain(|flag| flag.closed_at.is_none());
+    known.open.retain(KeptFlag::is_open);
     for sample in service.readings.latest()? {
         known.latest.insert(sample.series.clone(), sample);
     }
@@ -165,14 +167,15 @@ fn yard_shelf(
     apiary: &Apiary,
     yard: &Yard,
     known: &Known,
+    writer: &FlagWriter<'_>,
 ) -> Result<YardShelf, Problem> {
     let hives = apiary
         .hives_in(&yard.id)
-        .map(|h| hive_shelf(service, apiary, yard, h, known));
+        .map(|h| hive_shelf(service, apiary, yard, h, known, writer));
     let of_yard = known
         .open
         .iter()
-        .filter(|flag| flag.hive.is_none() && flag.yard.as_ref() == Some(&yard.id));
+        .filter(|kept| kept.flag.hive.is_none() && kept.flag.yard.as_ref() == Some(&yard.id));
     Ok(YardShelf {
         id: yard.id.to_string(),
         name: yard.name.clone(),
@@ -181,7 +184,7 @@ fn yard_shelf(
         longitude: yard.position.map(|(_, longitude)| longitude),
         weather: weather_now(service, yard, known)?,
         hives: hives.collect(),
-        flags: of_yard.map(Into::into).collect(),
+        flags: of_yard.map(|kept| writer.body(kept)).collect(),
     })
 }
 
@@ -229,6 +232,7 @@ fn hive_shelf(
     yard: &Yard,
     hive: &Hive,
     known: &Known,
+    writer: &FlagWriter<'_>,
 ) -> HiveShelf {
     let days = known.weight.get(&hive.id).map_or(&[][..], Vec::as_slice);
     let night = days.iter().rev().find(|day| day.weight_kg.is_some());
@@ -236,7 +240,7 @@ fn hive_shelf(
     let flags = known
         .open
         .iter()
-        .filter(|flag| flag.hive.as_ref() == Some(&hive.id));
+        .filter(|kept| kept.flag.hive.as_ref() == Some(&hive.id));
     HiveShelf {
         id: hive.id.to_string(),
         name: hive.name.clone(),
@@ -251,7 +255,7 @@ fn hive_shelf(
             .feeders_of(&hive.id)
             .map(|f| feeder_shelf(service, yard, f, known))
             .collect(),
-        flags: flags.map(Into::into).collect(),
+        flags: flags.map(|kept| writer.body(kept)).collect(),
     }
 }
 

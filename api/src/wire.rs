@@ -1,6 +1,6 @@
 //! Values that many answers share, as they look in JSON.
 
-use larder_domain::{Estimate, Flag, Sample, Span, Timestamp};
+use larder_domain::{Estimate, Sample, Span};
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -25,49 +25,6 @@ impl From<Estimate> for EstimateBody {
 /// A tenth of a gram or of a millilitre is finer than any of our estimates.
 pub(crate) fn rounded(value: f64) -> f64 {
     (value * 1e4).round() / 1e4
-}
-
-/// Something wrong, from when to when, with the evidence.
-#[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
-pub(crate) struct FlagBody {
-    /// Stays the same while the flag lives.
-    pub id: String,
-    pub kind: &'static str,
-    pub yard: Option<String>,
-    pub hive: Option<String>,
-    pub feeder: Option<String>,
-    pub device: Option<String>,
-    pub opened_at: String,
-    pub closed_at: Option<String>,
-    pub severity: &'static str,
-    pub probability: f64,
-    pub evidence: String,
-}
-
-impl From<&Flag> for FlagBody {
-    fn from(flag: &Flag) -> Self {
-        let yard = flag.yard.as_ref().map(ToString::to_string);
-        let hive = flag.hive.as_ref().map(ToString::to_string);
-        let feeder = flag.feeder.as_ref().map(ToString::to_string);
-        let device = flag.device.as_ref().map(ToString::to_string);
-        let subject = [&device, &feeder, &hive, &yard]
-            .into_iter()
-            .find_map(Option::as_deref)
-            .unwrap_or("-");
-        Self {
-            id: format!("{}:{}:{}", flag.kind.name(), subject, flag.opened_at.0),
-            kind: flag.kind.name(),
-            opened_at: flag.opened_at.to_rfc3339(),
-            closed_at: flag.closed_at.map(Timestamp::to_rfc3339),
-            severity: flag.severity.name(),
-            probability: (flag.probability * 1000.0).round() / 1000.0,
-            evidence: flag.evidence.clone(),
-            yard,
-            hive,
-            feeder,
-            device,
-        }
-    }
 }
 
 /// A series as columns: small on the wire and quick to draw. The time of value `i` is `start_ms`

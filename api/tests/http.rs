@@ -10,8 +10,8 @@ use axum::body::Body;
 use axum::http::{Request, StatusCode, header};
 use larder_api::{Host, Live, ReplayOutcome, Service, router};
 use larder_domain::{
-    ChannelName, DeviceId, Estimate, FeederId, Flag, FlagKind, HiveId, Reading, Severity,
-    Timestamp, UptakeDay, YardId,
+    Care, ChannelName, DeviceId, Estimate, Evidence, FeederId, Flag, FlagId, FlagKind, HiveId,
+    KeptFlag, Measure, Reading, Severity, Timestamp, UptakeDay, YardId,
 };
 use larder_process::FeederNow;
 use larder_store::{
@@ -216,19 +216,172 @@ async fn the_shelf_says_how_every_feeder_stands() {
         closed_at: None,
         severity: Severity::Warning,
         probability: 0.82,
-        evidence: "took 0.05 L yesterday".to_owned(),
+        evidence: Evidence::new("Took {took} yesterday.").with("took", 0.05, Measure::Volume),
     };
-    api.store
-        .replace_flags(
-            flag.yard.as_ref(),
-            larder_domain::Span::ALWAYS,
-            std::slice::from_ref(&flag),
-        )
-        .unwrap();
+    api.store.keep_flags(&[kept(flag)]).unwrap();
 
     let (status, shelf) = api.get("/api/v1/shelf").await;
     assert_eq!(status, StatusCode::OK);
     insta::assert_json_snapshot!("shelf", shelf);
+}
+
+fn kept(flag: Flag) -> KeptFlag {
+    KeptFlag {
+        id: FlagId::first_of(&flag),
+        known_at: Some(flag.opened_at),
+        changed_at: flag.opened_at,
+        flag,
+        withdrawn_at: None,
+        care: Care::default(),
+    }
+}
+
+#[tokio::test]
+async fn what_people_say_about_a_flag_is_kept_once_and_makes_it_quiet() {
+    let api = Api::with_a_yard().await;
+    let flag = kept(Flag {
+        kind: FlagKind::Leaking,
+        yard: Some(YardId::new("north").unwrap()),
+        hive: Some(HiveId::new("north-01").unwrap()),
+        feeder: None,
+        device: None,
+        opened_at: NOW.plus_ms(-3_600_000),
+        closed_at: None,
+        severity: Severity::Urgent,
+        probability: 0.9,
+        evidence: Evidence::new("{left} left, at {when}.")
+            .with("left", 3.785_411_784, Measure::Volume)
+            .with("when", NOW.0 as f64, Measure::Moment),
+    });
+    api.store.keep_flags(std::slice::from_ref(&flag)).unwrap();
+    let path = format!("/api/v1/flags/{}", flag.id);
+    let (_, before) = api.get(&path).await;
+    assert_eq!(
+        before["evidence"],
+        json!("3.79 L left, at Mon 31 Aug 23:40.")
+    );
+    assert_eq!(before["numbers"][0]["unit"], json!("l"));
+    assert_eq!(
+        (&before["quiet"], &before["state"]),
+        (&json!(false), &json!("open"))
+    );
+    let us = json!({ "units": "us" });
+    assert_eq!(
+        api.write("PUT", "/api/v1/settings", &us).await.0,
+        StatusCode::OK
+    );
+    let at = NOW.plus_ms(-60_000).to_rfc3339();
+    let later = NOW.plus_ms(86_400_000).to_rfc3339();
+    let acts = [
+        ("acknowledge", json!({ "who": "Ada", "at": at })),
+        ("snooze", json!({ "until": later, "who": "Ada", "at": at })),
+        (
+            "note",
+            json!({ "text": " lid was open ", "who": "Ada", "at": at }),
+        ),
+        (
+            "verdict",
+            json!({ "verdict": "right", "who": "Ada", "at": at }),
+        ),
+    ];
+    for (act, body) in &acts {
+        for _ in 0..2 {
+            let (status, answer) = api.write("POST", &format!("{path}/{act}"), body).await;
+            assert_eq!(status, StatusCode::OK, "{act}: {answer}");
+        }
+    }
+    let (_, after) = api.get(&path).await;
+    let who = json!({ "who": "Ada", "at": at });
+    assert_eq!(after["evidence"], json!("1 gal left, at Mon 31 Aug 23:40."));
+    assert_eq!(
+        (&after["quiet"], &after["care"]["acknowledged"]),
+        (&json!(true), &who)
+    );
+    assert_eq!(
+        after["care"]["notes"],
+        json!([{ "text": "lid was open", "who": "Ada", "at": at }])
+    );
+    assert_eq!(after["care"]["verdict"]["verdict"], json!("right"));
+    assert_eq!(after["care"]["snoozed"]["until"], json!(later));
+    let (_, shelf) = api.get("/api/v1/shelf").await;
+    assert_eq!(shelf["yards"][0]["hives"][0]["flags"][0], after);
+    let back = json!({ "acknowledged": false, "who": "Ada" });
+    let (_, answer) = api
+        .write("POST", &format!("{path}/acknowledge"), &back)
+        .await;
+    assert_eq!(answer["care"]["acknowledged"], Value::Null);
+}
+
+#[tokio::test]
+async fn what_is_wrong_with_an_act_is_said() {
+    let api = Api::with_a_yard().await;
+    let flag = kept(Flag {
+        kind: FlagKind::Silent,
+        yard: None,
+        hive: None,
+        feeder: None,
+        device: Some(DeviceId::new("sc-1").unwrap()),
+        opened_at: NOW,
+        closed_at: None,
+        severity: Severity::Urgent,
+        probability: 0.9,
+        evidence: Evidence::default(),
+    });
+    api.store.keep_flags(std::slice::from_ref(&flag)).unwrap();
+    let here = format!("/api/v1/flags/{}", flag.id);
+    let far = NOW.plus_ms(3_600_000).to_rfc3339();
+    let wrong = [
+        (
+            "/api/v1/flags/silent:sc-2:1/acknowledge".to_owned(),
+            json!({}),
+            StatusCode::NOT_FOUND,
+            "there is no flag",
+        ),
+        (
+            format!("{here}/verdict"),
+            json!({ "verdict": "maybe" }),
+            StatusCode::BAD_REQUEST,
+            "verdict is",
+        ),
+        (
+            format!("{here}/note"),
+            json!({ "text": "  " }),
+            StatusCode::BAD_REQUEST,
+            "a note has 1 to",
+        ),
+        (
+            format!("{here}/note"),
+            json!({ "text": "x".repeat(2001) }),
+            StatusCode::BAD_REQUEST,
+            "a note has 1 to",
+        ),
+        (
+            format!("{here}/snooze"),
+            json!({ "until": "tomorrow" }),
+            StatusCode::BAD_REQUEST,
+            "a time is written",
+        ),
+        (
+            format!("{here}/acknowledge"),
+            json!({ "at": far }),
+            StatusCode::BAD_REQUEST,
+            "ahead of the clock",
+        ),
+        (
+            format!("{here}/acknowledge"),
+            json!({ "whom": "x" }),
+            StatusCode::BAD_REQUEST,
+            "unknown field",
+        ),
+    ];
+    for (path, body, expected, sentence) in wrong {
+        let (status, answer) = api.write("POST", &path, &body).await;
+        assert_eq!(status, expected, "{path} {answer}");
+        assert!(
+            answer["detail"].as_str().unwrap().contains(sentence),
+            "{answer}"
+        );
+    }
 }
 
 #[tokio::test]

@@ -19,15 +19,21 @@ pub mod strength;
 pub mod syrup;
 
 pub mod apiary;
+pub mod care;
 pub mod estimate;
+pub mod evidence;
+pub mod kept_flag;
 pub mod results;
 
 pub use apiary::{
     Apiary, Assignment, Feeder, FeederKind, Geometry, Goal, Hive, LevelSensor, Move, Yard,
 };
+pub use care::{Act, Care, CareEntry, Said, Verdict};
 pub use channel::{ChannelKind, ChannelName, Unit};
 pub use estimate::Estimate;
+pub use evidence::{Evidence, Measure, Quantity};
 pub use identity::{ChannelRef, DeviceId, FeederId, HiveId, YardId};
+pub use kept_flag::{FlagId, FlagState, KeptFlag};
 pub use reading::{Reading, Refusal, Sample};
 pub use results::{
     FillEvent, FillSource, Flag, FlagKind, RecordedFill, Severity, UptakeDay, WeightDay,

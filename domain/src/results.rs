@@ -1,6 +1,7 @@
 //! What the processing stage finds out, and what a keeper writes down.
 
 use crate::estimate::Estimate;
+use crate::evidence::Evidence;
 use crate::identity::{DeviceId, FeederId, HiveId, YardId};
 use crate::strength::Strength;
 use crate::time::Timestamp;
@@ -241,8 +242,8 @@ pub struct Flag {
     pub severity: Severity,
     /// How likely it is true, 0 to 1.
     pub probability: f64,
-    /// Why, as a sentence with numbers.
-    pub evidence: String,
+    /// Why: a sentence and its numbers.
+    pub evidence: Evidence,
 }
 
 impl Flag {
@@ -269,7 +270,7 @@ mod tests {
             closed_at: closed.map(Timestamp),
             severity: Severity::Warning,
             probability: 0.9,
-            evidence: String::new(),
+            evidence: Evidence::default(),
         }
     }
 

@@ -1,7 +1,8 @@
 //! The command line: what can be asked for. Each command lives in its own file under `commands`.
 
 use crate::commands::{
-    apply, backup, check, demo, export, feeder, import, mix, process, quarantine, report, serve,
+    apply, backup, check, demo, export, feeder, flags, import, mix, process, quarantine, report,
+    serve,
 };
 use crate::settings::Shared;
 use clap::{Parser, Subcommand};
@@ -39,6 +40,8 @@ pub enum Command {
     Process(process::Process),
     /// Print what is known: uptake, fills, weight, flags
     Report(report::Report),
+    /// Say something of a flag: seen, not now, a note, right or wrong
+    Flags(flags::Flags),
     /// What could not be read, and reading it again
     Quarantine(quarantine::Quarantine),
     /// Reckon a batch of syrup: any two of sugar, water, volume and strength

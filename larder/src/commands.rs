@@ -6,6 +6,7 @@ pub mod check;
 pub mod demo;
 pub mod export;
 pub mod feeder;
+pub mod flags;
 pub mod import;
 pub mod mix;
 pub mod process;

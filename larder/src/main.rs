@@ -43,6 +43,7 @@ fn run(cli: Cli) -> Result<()> {
         Command::Export(command) => commands::export::run(command, shared),
         Command::Process(command) => commands::process::run(command, shared),
         Command::Report(command) => commands::report::run(command, shared),
+        Command::Flags(command) => commands::flags::run(command, shared),
         Command::Quarantine(command) => commands::quarantine::run(command, shared),
         Command::Mix(command) => commands::mix::run(*command, shared),
         Command::Feeder(command) => commands::feeder::run(command, shared),

@@ -1,12 +1,18 @@
 //! The processing stage at work: what changed is loaded, estimated by the pure crate, and put
 //! back. Results can always be thrown away and computed again; this is the only place that does.
 
+mod first_known;
 mod load;
+
+pub use first_known::note_live_since;
 
 use anyhow::Result;
 use chrono::NaiveDate;
-use larder_domain::{Apiary, Flag, HiveId, Span, Timestamp, Yard, YardId, time::local_day};
-use larder_process::{FeederNow, YardOutput, process_yard, window};
+use first_known::FirstKnown;
+use larder_domain::{
+    Apiary, Flag, HiveId, KeptFlag, Span, Timestamp, Yard, YardId, time::local_day,
+};
+use larder_process::{FeederNow, YardOutput, life, process_yard, window};
 use larder_store::{Readings, Records, ResultsPatch};
 use load::LoadedYard;
 use std::collections::BTreeMap;
@@ -18,6 +24,8 @@ pub struct Pipeline<'a> {
     pub readings: &'a dyn Readings,
     /// Where the rest is.
     pub records: &'a dyn Records,
+    /// What the clock says. What is estimated as of an earlier moment is a record of the past.
+    pub clock: Timestamp,
 }
 
 /// As of when each yard was estimated last. A yard that is not in it is estimated whole.
@@ -39,6 +47,8 @@ pub struct Processed {
     pub hives: Vec<HiveId>,
     /// How their feeders stand.
     pub now: Vec<FeederNow>,
+    /// Flags that were opened, changed, closed or withdrawn.
+    pub flags: Vec<KeptFlag>,
     /// Local days that now have results.
     pub days: u64,
 }
@@ -117,7 +127,7 @@ impl Pipeline<'_> {
             return Ok(());
         };
         let output = process_yard(&loaded.input(now));
-        self.keep(&loaded, &output)?;
+        done.flags.extend(self.keep(&loaded, &output, now)?);
         done.yards.push(yard.id.clone());
         done.hives.extend(loaded.hive_ids());
         done.days += output.uptake.len() as u64;
@@ -125,7 +135,12 @@ impl Pipeline<'_> {
         Ok(())
     }
 
-    fn keep(&self, loaded: &LoadedYard<'_>, output: &YardOutput) -> Result<()> {
+    fn keep(
+        &self,
+        loaded: &LoadedYard<'_>,
+        output: &YardOutput,
+        now: Timestamp,
+    ) -> Result<Vec<KeptFlag>> {
         let zone = loaded.yard.timezone;
         let first = loaded.span.start.local_date(zone);
         let last = loaded.span.end.plus_ms(-1).local_date(zone);
@@ -142,50 +157,26 @@ impl Pipeline<'_> {
             weight: output.weight.clone(),
             fills: output.fills.clone(),
         })?;
-        self.keep_flags(&loaded.yard.id, whole_days, &output.flags)
+        self.keep_flags(&loaded.yard.id, whole_days, &output.flags, now)
     }
 
-    /// A flag that was open where the days before end and is open where these start is one flag,
-    /// as it is where all days are estimated together.
-    fn keep_flags(&self, yard: &YardId, days: Span, flags: &[Flag]) -> Result<()> {
-        let before = Span {
-            start: Span::ALWAYS.start,
-            end: days.start,
-        };
-        let mut kept: Vec<Flag> = self.records.flags(Some(yard), before)?;
-        kept.retain(|flag| flag.closed_at.is_none_or(|at| at >= days.start));
-        let first_kept = kept.iter().map(|flag| flag.opened_at).min();
-        let mut goes_on = vec![false; kept.len()];
-        for flag in flags {
-            match kept.iter().rposition(|earlier| earlier.goes_on_as(flag)) {
-                Some(i) if i < goes_on.len() => {
-                    kept[i].closed_at = flag.closed_at;
-                    goes_on[i] = true;
-                }
-                _ => kept.push(flag.clone()),
-            }
-        }
-        for (flag, goes_on) in kept.iter_mut().zip(goes_on) {
-            if !goes_on {
-                flag.closed_at = Some(days.start);
-            }
-        }
-        // Flags that were opened long before and are not among the kept ones must stay: only from
-        // the first kept one on is anything replaced.
-        let from = first_kept.unwrap_or(days.start).min(days.start);
-        let between = Span {
-            start: from,
-            end: days.start,
-        };
-        let untouched = self.records.flags(Some(yard), between)?;
-        kept.extend(untouched.into_iter().filter(|flag| {
-            flag.opened_at >= from && flag.closed_at.is_some_and(|at| at < days.start)
-        }));
-        let replaced = Span {
-            start: from,
+    /// Says what changed.
+    fn keep_flags(
+        &self,
+        yard: &YardId,
+        days: Span,
+        found: &[Flag],
+        now: Timestamp,
+    ) -> Result<Vec<KeptFlag>> {
+        let reaching_in = Span {
+            start: days.start.plus_ms(-1),
             end: days.end,
         };
-        Ok(self.records.replace_flags(Some(yard), replaced, &kept)?)
+        let kept = self.records.flags(Some(yard), reaching_in)?;
+        let first_known = FirstKnown::of(self.records, self.clock, now)?;
+        let changed = life::changes(&kept, days, found, self.clock, |flag| first_known.at(flag));
+        self.records.keep_flags(&changed)?;
+        Ok(changed)
     }
 }
 

@@ -12,6 +12,7 @@ pub mod evidence;
 pub mod feeder;
 pub mod flags;
 pub mod level;
+pub mod life;
 pub mod losses;
 pub mod nights;
 pub mod scale;

@@ -4,8 +4,8 @@
 use crate::StoreError;
 use chrono::NaiveDate;
 use larder_domain::{
-    Apiary, ChannelName, ChannelRef, DeviceId, FeederId, FillEvent, Flag, HiveId, Reading,
-    RecordedFill, Sample, Span, Timestamp, Unit, UptakeDay, WeightDay, YardId,
+    Apiary, CareEntry, ChannelName, ChannelRef, DeviceId, FeederId, FillEvent, FlagId, HiveId,
+    KeptFlag, Reading, RecordedFill, Sample, Span, Timestamp, Unit, UptakeDay, WeightDay, YardId,
 };
 
 /// What an append did. Every reading given is counted in exactly one of the three.
@@ -252,16 +252,17 @@ pub trait Records: Send + Sync {
     /// Fill events by feeder and time.
     fn fill_events(&self, feeders: &[FeederId], span: Span) -> Result<Vec<FillEvent>, StoreError>;
 
-    /// Replaces all flags of one yard (and, where `yard` is `None`, those of devices that stand
-    /// nowhere) that opened in `span`.
-    fn replace_flags(
-        &self,
-        yard: Option<&YardId>,
-        span: Span,
-        flags: &[Flag],
-    ) -> Result<(), StoreError>;
-    /// Flags that were open at some time in `span`, by opening time; all yards where `None`.
-    fn flags(&self, yard: Option<&YardId>, span: Span) -> Result<Vec<Flag>, StoreError>;
+    /// Keeps flags: those with a known id are replaced, the others are new. What people said about
+    /// them is kept apart ([`Self::care_for`]) and stays; `care` is not looked at.
+    fn keep_flags(&self, flags: &[KeptFlag]) -> Result<(), StoreError>;
+    /// Flags that were open at some time in `span`, withdrawn ones too, by opening time; all yards
+    /// where `None`.
+    fn flags(&self, yard: Option<&YardId>, span: Span) -> Result<Vec<KeptFlag>, StoreError>;
+    /// One flag; `None`: there is none of that name.
+    fn flag(&self, id: &FlagId) -> Result<Option<KeptFlag>, StoreError>;
+    /// Writes down what a person did to a flag. Repeating is safe: `false` where it was written down
+    /// before.
+    fn care_for(&self, id: &FlagId, entry: &CareEntry) -> Result<bool, StoreError>;
 
     /// One of the operation's own settings, as text; `None`: never set.
     fn setting(&self, name: &str) -> Result<Option<String>, StoreError>;

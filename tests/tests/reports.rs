@@ -29,7 +29,8 @@ const COLUMNS: [(&str, &str); 4] = [
     ),
     (
         "flags",
-        "kind,yard,hive,feeder,device,opened_at,closed_at,severity,probability,evidence",
+        // The contract's columns, and behind them what people said.
+        "kind,yard,hive,feeder,device,opened_at,closed_at,severity,probability,evidence,state,known_at,acknowledged_by,snoozed_until,verdict,notes,id",
     ),
 ];
 

@@ -358,7 +358,8 @@ macro_rules! delegate {
 
 use chrono::NaiveDate;
 use larder_domain::{
-    Apiary, FeederId, FillEvent, Flag, HiveId, RecordedFill, UptakeDay, WeightDay, YardId,
+    Apiary, CareEntry, FeederId, FillEvent, FlagId, HiveId, KeptFlag, RecordedFill, UptakeDay,
+    WeightDay, YardId,
 };
 use larder_store::{Attribute, Change, DeviceHealth, QuarantinedId, Refused, ResultsPatch};
 
@@ -381,8 +382,10 @@ delegate! {
     uptake(feeders: &[FeederId], from: Option<NaiveDate>, to: Option<NaiveDate>) -> Vec<UptakeDay>;
     weight(hives: &[HiveId], from: Option<NaiveDate>, to: Option<NaiveDate>) -> Vec<WeightDay>;
     fill_events(feeders: &[FeederId], span: Span) -> Vec<FillEvent>;
-    replace_flags(yard: Option<&YardId>, span: Span, flags: &[Flag]) -> ();
-    flags(yard: Option<&YardId>, span: Span) -> Vec<Flag>;
+    keep_flags(flags: &[KeptFlag]) -> ();
+    flags(yard: Option<&YardId>, span: Span) -> Vec<KeptFlag>;
+    flag(id: &FlagId) -> Option<KeptFlag>;
+    care_for(id: &FlagId, entry: &CareEntry) -> bool;
     setting(name: &str) -> Option<String>;
     set_setting(name: &str, value: &str) -> ();
 }

@@ -95,7 +95,11 @@ pub fn run(export: Export, shared: &Shared) -> Result<()> {
         ),
         Kind::Flags(s) => report::run(
             Report {
-                kind: report::Kind::Flags(csv(s)),
+                kind: report::Kind::Flags(report::FlagsSelection {
+                    selection: csv(s),
+                    review: false,
+                    withdrawn: false,
+                }),
             },
             shared,
         ),

@@ -38,6 +38,7 @@ pub fn run(process: Process, shared: &Shared) -> Result<()> {
     let pipeline = Pipeline {
         readings: &store,
         records: &store,
+        clock,
     };
     let done = match &process.yard {
         Some(yard) => pipeline.process_all(Some(yard), now)?,

@@ -1,5 +1,7 @@
 //! `larder report`: what is known, as CSV, JSON or a table.
 
+mod flag_report;
+
 use crate::failure::wrong_use;
 use crate::output::{Cell, Format, Table};
 use crate::settings::{SettingsFile, Shared, data_dir};
@@ -7,7 +9,7 @@ use anyhow::Result;
 use chrono::NaiveDate;
 use clap::{Args, Subcommand};
 use larder_domain::time::local_day;
-use larder_domain::{Apiary, Estimate, FeederId, Flag, Hive, HiveId, Span, Timestamp, YardId};
+use larder_domain::{Apiary, Estimate, FeederId, Hive, HiveId, Span, Timestamp, YardId};
 use larder_store::{Access, EmbeddedStore, Records};
 
 /// Print what is known: uptake, fills, weight, flags
@@ -33,8 +35,31 @@ pub enum Kind {
     #[command(after_help = "Example: larder report weight --hive north-01 --from 2026-09-01")]
     Weight(Selection),
     /// What is or was wrong
-    #[command(after_help = "Example: larder report flags --yard north --format table")]
-    Flags(Selection),
+    #[command(after_help = "Example: larder report flags --yard north --format table
+         larder report flags --review")]
+    Flags(FlagsSelection),
+}
+
+/// Which flags, and whether to list them or sum them up.
+#[derive(Args, Debug, Clone)]
+pub struct FlagsSelection {
+    #[command(flatten)]
+    pub selection: Selection,
+    /// Sum up by kind: how many, right, wrong, unknown, and how soon they were known
+    #[arg(long)]
+    pub review: bool,
+    /// List those that late data showed to be wrong as well
+    #[arg(long, conflicts_with = "review")]
+    pub withdrawn: bool,
+}
+
+impl Kind {
+    fn selection(&self) -> &Selection {
+        match self {
+            Self::Uptake(selection) | Self::Fills(selection) | Self::Weight(selection) => selection,
+            Self::Flags(flags) => &flags.selection,
+        }
+    }
 }
 
 /// Which part of it.
@@ -59,10 +84,7 @@ pub struct Selection {
 
 /// Runs it.
 pub fn run(report: Report, shared: &Shared) -> Result<()> {
-    let (Kind::Uptake(selection)
-    | Kind::Fills(selection)
-    | Kind::Weight(selection)
-    | Kind::Flags(selection)) = &report.kind;
+    let selection = report.kind.selection();
     let file = SettingsFile::find(shared.config.as_deref())?;
     let store = EmbeddedStore::open(&data_dir(shared, &file), Access::Read)?;
     let table = table(&report.kind, &store)?;
@@ -73,16 +95,13 @@ pub fn run(report: Report, shared: &Shared) -> Result<()> {
 /// The report as a table.
 pub fn table(kind: &Kind, records: &dyn Records) -> Result<Table> {
     let apiary = records.apiary()?;
-    let (Kind::Uptake(selection)
-    | Kind::Fills(selection)
-    | Kind::Weight(selection)
-    | Kind::Flags(selection)) = kind;
-    let chosen = Chosen::new(&apiary, selection)?;
+    let chosen = Chosen::new(&apiary, kind.selection())?;
     match kind {
         Kind::Uptake(_) => uptake(&chosen, records),
         Kind::Fills(_) => fills(&chosen, records),
         Kind::Weight(_) => weight(&chosen, records),
-        Kind::Flags(_) => flags(&chosen, records),
+        Kind::Flags(which) if which.review => flag_report::review(&chosen, records),
+        Kind::Flags(which) => flag_report::list(&chosen, records, which.withdrawn),
     }
 }
 
@@ -313,53 +332,4 @@ fn weight(chosen: &Chosen<'_>, records: &dyn Records) -> Result<Table> {
         ]);
     }
     Ok(table)
-}
-
-fn flags(chosen: &Chosen<'_>, records: &dyn Records) -> Result<Table> {
-    let mut table = Table::new(&[
-        "kind",
-        "yard",
-        "hive",
-        "feeder",
-        "device",
-        "opened_at",
-        "closed_at",
-        "severity",
-        "probability",
-        "evidence",
-    ]);
-    for flag in records.flags(chosen.selection.yard.as_ref(), Span::ALWAYS)? {
-        let wanted = chosen.selection.hive.is_none() || flag.hive == chosen.selection.hive;
-        if wanted && lies_on_dates(chosen, &flag) {
-            table.push(vec![
-                Cell::Text(flag.kind.name().to_owned()),
-                Cell::text(flag.yard.as_ref()),
-                Cell::text(flag.hive.as_ref()),
-                Cell::text(flag.feeder.as_ref()),
-                Cell::text(flag.device.as_ref()),
-                Cell::Text(flag.opened_at.to_rfc3339()),
-                Cell::text(flag.closed_at.map(Timestamp::to_rfc3339)),
-                Cell::Text(flag.severity.name().to_owned()),
-                Cell::Number(flag.probability, 3),
-                Cell::Text(flag.evidence.clone()),
-            ]);
-        }
-    }
-    Ok(table)
-}
-
-/// A flag belongs to the dates on which it was open at all.
-fn lies_on_dates(chosen: &Chosen<'_>, flag: &Flag) -> bool {
-    let zone = flag
-        .yard
-        .as_ref()
-        .and_then(|yard| chosen.apiary.yard(yard))
-        .map_or(chrono_tz::UTC, |yard| yard.timezone);
-    let opened = flag.opened_at.local_date(zone);
-    let closed = flag.closed_at.map(|at| at.local_date(zone));
-    chosen.selection.to.is_none_or(|to| opened <= to)
-        && chosen
-            .selection
-            .from
-            .is_none_or(|from| closed.is_none_or(|closed| from <= closed))
 }

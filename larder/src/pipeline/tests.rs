@@ -46,7 +46,11 @@ fn results(told: &Told, apiary: &Apiary) -> (Vec<String>, Vec<String>, Vec<Strin
             .flags(None, Span::ALWAYS)
             .unwrap()
             .iter()
-            .map(|r| format!("{:?} {:?} {:?}", r.kind, r.feeder, r.opened_at))
+            .filter(|kept| kept.stands())
+            .map(|kept| {
+                let flag = &kept.flag;
+                format!("{:?} {:?} {:?}", flag.kind, flag.feeder, flag.opened_at)
+            })
             .collect(),
     )
 }
@@ -81,6 +85,7 @@ fn live_and_batch_end_at_the_same_results() {
     let all = Pipeline {
         readings: &batch.store,
         records: &batch.store,
+        clock: START,
     };
     all.process_everything(START).unwrap();
 
@@ -89,6 +94,7 @@ fn live_and_batch_end_at_the_same_results() {
     let part = Pipeline {
         readings: &live.store,
         records: &live.store,
+        clock: START,
     };
     let mut turns = Turns::new();
     let late_from = START.plus_ms(-12 * 86_400_000);

@@ -2,7 +2,7 @@
 
 use super::{Changed, ServiceHost};
 use crate::clock;
-use crate::pipeline::{Pipeline, Processed, Turns, record_end};
+use crate::pipeline::{Pipeline, Processed, Turns, note_live_since, record_end};
 use anyhow::Result;
 use larder_api::{Host, Live, News};
 use larder_domain::Timestamp;
@@ -97,11 +97,13 @@ async fn written_at_desk(store: &Arc<EmbeddedStore>, told: &mut Option<String>) 
 /// Estimates what is different from what it was. Says what was done, and where the record ends if
 /// the readings are one.
 fn process(store: &EmbeddedStore, turns: &mut Turns) -> Result<(Processed, Option<Timestamp>)> {
+    let clock = clock::now();
+    note_live_since(store, clock)?;
     let pipeline = Pipeline {
         readings: store,
         records: store,
+        clock,
     };
-    let clock = clock::now();
     let record_ends = record_end(store, store)?.filter(|end| *end < clock);
     let now = record_ends.unwrap_or(clock);
     let longest_ms = LONGEST_PAUSE.as_millis() as i64 - 1000;
@@ -110,6 +112,10 @@ fn process(store: &EmbeddedStore, turns: &mut Turns) -> Result<(Processed, Optio
 
 fn publish(done: Processed, live: &Live, news: &broadcast::Sender<News>) {
     live.update(done.now);
+    if !done.flags.is_empty() {
+        // Nobody listening is fine.
+        let _ = news.send(News::Flags(done.flags.iter().map(Into::into).collect()));
+    }
     if !done.yards.is_empty() {
         // Nobody listening is fine.
         let _ = news.send(News::Results {

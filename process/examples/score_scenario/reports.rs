@@ -121,7 +121,7 @@ fn write_flags(folder: &Path, results: &YardOutput) -> Result<(), Box<dyn Error>
             text(flag.closed_at.map(|at| at.to_rfc3339())),
             flag.severity.name().to_owned(),
             format!("{:.2}", flag.probability),
-            flag.evidence.clone(),
+            flag.evidence.plain(),
         ])?;
     }
     Ok(file.flush()?)

@@ -2,7 +2,7 @@
 
 use super::signals::nodes;
 use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
-use larder_domain::{Flag, FlagKind, Severity};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
 
 /// Opens when the pace has been too slow for two days.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, _flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
@@ -44,10 +44,13 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, _flow: &[Vec<Spell>], flag
             let words = Words {
                 severity: Severity::Warning,
                 probability: 0.8,
-                evidence: format!(
-                    "Needs {needed:.2} kg a day for {days:.0} more days to reach {:.1} kg; gained {had:.2} kg a day in the last week.",
-                    target.kg
-                ),
+                evidence: Evidence::new(
+                    "Needs {needed} a day for {days} more to reach {target}; gained {had} a day in the last week.",
+                )
+                .with("needed", needed, Measure::Mass)
+                .with("days", days.round(), Measure::Days)
+                .with("target", target.kg, Measure::Mass)
+                .with("had", had, Measure::Mass),
             };
             flags.push(case.hive_flag(FlagKind::BehindTarget, h, spell, words));
         }

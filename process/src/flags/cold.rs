@@ -3,7 +3,7 @@
 use super::signals::nodes;
 use super::{Case, Doubts, Sign, Words, spells};
 use crate::robust::median;
-use larder_domain::{Flag, FlagKind, Severity};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
 
 /// How easily syrup of a temperature is taken: 0 below the coldest they take, 1 where they take it
 /// freely, a straight line between.
@@ -74,11 +74,13 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
             let words = Words {
                 severity: Severity::Info,
                 probability: if feeder.own_thermometer { 0.95 } else { 0.85 },
-                evidence: format!(
-                    "{whose} was at {beside:.0} °C in the last day (warmest {warmest:.0} °C), and bees do not take it below {:.0} °C; {:.1} l left.",
-                    parameters.none_cel,
-                    left(k).max(0.0)
-                ),
+                evidence: Evidence::new(format!(
+                    "{whose} was at {{syrup}} in the last day (warmest {{warmest}}), and bees do not take it below {{none}}; {{left}} left."
+                ))
+                .with("syrup", beside, Measure::Temperature)
+                .with("warmest", warmest, Measure::Temperature)
+                .with("none", parameters.none_cel, Measure::Temperature)
+                .with("left", left(k).max(0.0), Measure::Volume),
             };
             flags.push(case.feeder_flag(FlagKind::TooCold, (h, f), spell, words));
         }

@@ -10,7 +10,7 @@ use super::{Case, Spell, Words};
 use crate::evidence::ChangeKind;
 use crate::scale::ScaleStep;
 use crate::strengths::kg_per_litre;
-use larder_domain::{Flag, FlagKind, Severity, Timestamp};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity, Timestamp};
 
 /// Readings behind a step that say where the level went.
 const LOOKED_AT: usize = 3;
@@ -53,14 +53,15 @@ impl Found {
     fn words(&self, case: &Case<'_>, h: usize, f: usize) -> Words {
         let feeder = &case.feeder(h, f).id;
         let evidence = match self.step_kg {
-            Some(kg) => format!(
-                "{:.1} kg left the scale at once while {feeder} held {:.1} l, more than the syrup weighs, and its sensor no longer sees syrup. Look for the feeder, and wash spilled syrup away: it draws robbers.",
-                -kg, self.litres
-            ),
-            None => format!(
-                "The sensor of {feeder} sees nonsense from one reading on, with {:.1} l in it before, and no scale was heard. The feeder may have been knocked off.",
-                self.litres
-            ),
+            Some(kg) => Evidence::new(format!(
+                "{{step}} left the scale at once while {feeder} held {{held}}, more than the syrup weighs, and its sensor no longer sees syrup. Look for the feeder, and wash spilled syrup away: it draws robbers."
+            ))
+            .with("step", -kg, Measure::Mass)
+            .with("held", self.litres, Measure::Volume),
+            None => Evidence::new(format!(
+                "The sensor of {feeder} sees nonsense from one reading on, with {{held}} in it before, and no scale was heard. The feeder may have been knocked off."
+            ))
+            .with("held", self.litres, Measure::Volume),
         };
         Words {
             severity: Severity::Urgent,

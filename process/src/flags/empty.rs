@@ -4,7 +4,7 @@
 //! empty too, whatever the sensor's offset makes of it.
 
 use super::{Case, Doubts, Sign, Words, spells};
-use larder_domain::{Flag, FlagKind, Severity};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
 
 /// Opens when the feeder has been empty for a while, closes when something is in it again. Only
 /// feeders that have been filled in what is known are judged.
@@ -40,10 +40,10 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
             let words = Words {
                 severity: Severity::Info,
                 probability: if feeder.sensed { 0.95 } else { 0.7 },
-                evidence: format!(
-                    "{:.2} l left of {capacity:.1} l, {days:.0} days after the last fill.",
-                    feeder.followed[k].litres.max(0.0)
-                ),
+                evidence: Evidence::new("{left} left of {capacity}, {days} after the last fill.")
+                    .with("left", feeder.followed[k].litres.max(0.0), Measure::Volume)
+                    .with("capacity", capacity, Measure::Volume)
+                    .with("days", days.round(), Measure::Days),
             };
             flags.push(case.feeder_flag(FlagKind::Empty, (h, f), spell, words));
         }

@@ -8,7 +8,7 @@
 use super::{Case, Doubts, Sign, Spell, Words, spells};
 use crate::robust::median;
 use crate::strengths::kg_per_litre;
-use larder_domain::{Flag, FlagKind, Severity};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
 
 /// The window in [`super::balance::WINDOWS`] that is one day.
 const DAY: usize = 5;
@@ -154,9 +154,12 @@ fn of_hive(
                 Severity::Warning
             },
             probability: 0.9,
-            evidence: format!(
-                "Gained {own:.2} kg in a day that no feeder explains; the yard's median hive gained {yard:.2} kg.{supers}"
-            ),
+            evidence: Evidence::new(
+                "Gained {gained} in a day that no feeder explains; the yard's median hive gained {yard}.",
+            )
+            .and(supers)
+            .with("gained", own, Measure::Mass)
+            .with("yard", yard, Measure::Mass),
         };
         flags.push(case.hive_flag(FlagKind::FlowOn, h, *spell, words));
     }

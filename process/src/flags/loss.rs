@@ -11,7 +11,7 @@ use super::signals::{FeederSignals, nodes};
 use super::{Case, Doubts, Spell, Words};
 use crate::robust::median_of_few;
 use crate::strengths::kg_per_litre;
-use larder_domain::{Flag, FlagKind, Severity, Strength};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity, Strength};
 
 /// Indices into [`super::balance::WINDOWS`] of the windows for fast losses.
 const FAST: [usize; 3] = [0, 1, 2];
@@ -382,16 +382,20 @@ impl Watch<'_> {
         let hive = if seen.hive_kg.is_nan() {
             "no scale was heard".to_owned()
         } else {
-            format!("the hive lost {:.2} kg more than its yard", seen.hive_kg)
+            "the hive lost {lost} more than its yard".to_owned()
         };
         let feeder = &self.case.feeder(self.h, self.f).id;
-        let facts = format!(
-            "{:.2} l ({:.2} kg) left {feeder} in {:.1} h and {hive}; before, the colony took {:.2} l in that time.",
-            seen.drop_l,
-            seen.drop_kg,
-            seen.hours,
-            self.usual(was.opened, nodes(seen.hours)) * seen.hours
-        );
+        let usual = self.usual(was.opened, nodes(seen.hours)) * seen.hours;
+        let mut facts = Evidence::new(format!(
+            "{{left}} ({{left_mass}}) left {feeder} in {{hours}} and {hive}; before, the colony took {{usual}} in that time."
+        ))
+        .with("left", seen.drop_l, Measure::Volume)
+        .with("left_mass", seen.drop_kg, Measure::Mass)
+        .with("hours", seen.hours, Measure::Hours)
+        .with("usual", usual, Measure::Volume);
+        if !seen.hive_kg.is_nan() {
+            facts = facts.with("lost", seen.hive_kg, Measure::Mass);
+        }
         let (kind, advice) = match was.culprit {
             Culprit::Robbers => (
                 FlagKind::Robbed,
@@ -409,7 +413,7 @@ impl Watch<'_> {
                 Severity::Urgent
             },
             probability: was.probability,
-            evidence: facts + advice,
+            evidence: facts.and(advice),
         };
         self.case.feeder_flag(kind, (self.h, self.f), spell, words)
     }

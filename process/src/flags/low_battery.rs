@@ -2,7 +2,7 @@
 
 use super::{Case, Sign, Words, spells};
 use crate::input::DeviceInput;
-use larder_domain::{Flag, FlagKind, Sample, Severity};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Sample, Severity};
 
 /// A line through so many reports counts: cold nights and radio bursts make single ones sag.
 const REPORTS: usize = 9;
@@ -24,12 +24,12 @@ pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<F
         let words = Words {
             severity: Severity::Warning,
             probability: 0.95,
-            evidence: format!(
-                "The battery of {} is at {:.2} V; under {:.2} V it has days left.",
-                device.device,
-                volts(spell.opened),
-                parameters.low_v
-            ),
+            evidence: Evidence::new(format!(
+                "The battery of {} is at {{volts}}; under {{low}} it has days left.",
+                device.device
+            ))
+            .with("volts", volts(spell.opened), Measure::Voltage)
+            .with("low", parameters.low_v, Measure::Voltage),
         };
         flags.push(case.device_flag(FlagKind::LowBattery, device.device, spell, words));
     }

@@ -25,6 +25,7 @@ mod souring;
 mod spells;
 mod stalled;
 mod stores;
+mod witness;
 
 pub use parameters::FlagParameters;
 pub use spells::{Sign, Spell, joined, spells};
@@ -32,7 +33,9 @@ pub use spells::{Sign, Spell, joined, spells};
 use crate::analysis::YardAnalysis;
 use crate::input::YardInput;
 use balance::Balance;
-use larder_domain::{DeviceId, FeederId, Flag, FlagKind, HiveId, Severity};
+use larder_domain::{
+    ChannelRef, DeviceId, Evidence, FeederId, Flag, FlagKind, HiveId, Severity, Span,
+};
 use signals::{FeederSignals, HiveSignals, Signals};
 
 /// All flags that were open at some time in the span, by opening time, with default parameters.
@@ -164,7 +167,14 @@ impl Doubts {
 struct Words {
     severity: Severity,
     probability: f64,
-    evidence: String,
+    evidence: Evidence,
+}
+
+impl Words {
+    fn measured_by(mut self, channels: Vec<ChannelRef>) -> Self {
+        self.evidence.channels.extend(channels);
+        self
+    }
 }
 
 impl<'a> Case<'a> {
@@ -183,6 +193,7 @@ impl<'a> Case<'a> {
 
     fn device_flag(&self, kind: FlagKind, device: &DeviceId, spell: Spell, words: Words) -> Flag {
         let (hive, feeder) = subject_of(self.input, device);
+        let words = words.measured_by(witness::of_device(self.input, device, spell.from, kind));
         Flag {
             device: Some(device.clone()),
             hive,
@@ -192,6 +203,7 @@ impl<'a> Case<'a> {
     }
 
     fn hive_flag(&self, kind: FlagKind, hive: usize, spell: Spell, words: Words) -> Flag {
+        let words = words.measured_by(witness::of_hive(&self.input.hives[hive], spell.from));
         let hive = self.input.hives[hive].hive.id.clone();
         Flag {
             hive: Some(hive),
@@ -200,7 +212,9 @@ impl<'a> Case<'a> {
     }
 
     fn feeder_flag(&self, kind: FlagKind, at: (usize, usize), spell: Spell, words: Words) -> Flag {
-        let feeder = self.feeder(at.0, at.1).id.clone();
+        let feeder = self.feeder(at.0, at.1);
+        let words = words.measured_by(witness::of_feeder(feeder, spell.from));
+        let feeder = feeder.id.clone();
         Flag {
             feeder: Some(feeder),
             ..self.hive_flag(kind, at.0, spell, words)
@@ -218,7 +232,13 @@ impl<'a> Case<'a> {
             closed_at: spell.until,
             severity: words.severity,
             probability: words.probability.clamp(0.01, 0.99),
-            evidence: words.evidence,
+            evidence: Evidence {
+                over: Some(Span {
+                    start: spell.from.plus_ms(-witness::LOOK_BACK_MS),
+                    end: spell.from,
+                }),
+                ..words.evidence
+            },
         }
     }
 }

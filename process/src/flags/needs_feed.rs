@@ -3,7 +3,7 @@
 
 use super::signals::nodes;
 use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
-use larder_domain::{Flag, FlagKind, Severity};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
 
 /// Opens when nothing is on and the stores are short.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
@@ -45,11 +45,11 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
             let words = Words {
                 severity: Severity::Urgent,
                 probability: 0.85,
-                evidence: format!(
-                    "No feed on, no flow, and {:.1} kg under the target of {:.1} kg.",
-                    target.kg - weight[k],
-                    target.kg
-                ),
+                evidence: Evidence::new(
+                    "No feed on, no flow, and {short} under the target of {target}.",
+                )
+                .with("short", target.kg - weight[k], Measure::Mass)
+                .with("target", target.kg, Measure::Mass),
             };
             flags.push(case.hive_flag(FlagKind::NeedsFeed, h, spell, words));
         }

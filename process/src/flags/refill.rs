@@ -2,7 +2,7 @@
 
 use super::signals::nodes;
 use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
-use larder_domain::{Flag, FlagKind, Severity};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
 
 /// Opens when little is left while stores are under target and no flow is on.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
@@ -50,19 +50,20 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
         for spell in spells(signs, 1.0, 1.0) {
             let k = spell.opened;
             let litres = left(k).max(0.0);
-            let lasts = if pace(k) > 0.01 {
-                format!(
-                    ", enough for {:.1} days at {:.2} l a day",
-                    litres / pace(k),
-                    pace(k)
-                )
+            let left = Evidence::new("{left} left of {capacity}")
+                .with("left", litres, Measure::Volume)
+                .with("capacity", capacity, Measure::Volume);
+            let evidence = if pace(k) > 0.01 {
+                left.and(", enough for {days} at {pace} a day.")
+                    .with("days", litres / pace(k), Measure::Days)
+                    .with("pace", pace(k), Measure::Volume)
             } else {
-                String::new()
+                left.and(".")
             };
             let words = Words {
                 severity: Severity::Warning,
                 probability: if feeder.sensed { 0.9 } else { 0.6 },
-                evidence: format!("{litres:.1} l left of {capacity:.1} l{lasts}."),
+                evidence,
             };
             flags.push(case.feeder_flag(FlagKind::RefillDue, (h, f), spell, words));
         }

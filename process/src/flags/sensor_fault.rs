@@ -6,7 +6,9 @@ use crate::input::FeederInput;
 use crate::level::litres;
 use crate::robust::quantile;
 use crate::strengths::kg_per_litre;
-use larder_domain::{ChannelRef, DeviceId, Flag, FlagKind, Sample, Severity, Timestamp};
+use larder_domain::{
+    ChannelRef, DeviceId, Evidence, Flag, FlagKind, Measure, Sample, Severity, Timestamp,
+};
 use std::collections::BTreeMap;
 
 /// A level reading and what is to be thought of it.
@@ -105,7 +107,7 @@ fn same(a: f64, b: f64) -> bool {
 struct Suspicion {
     spell: Spell,
     probability: f64,
-    evidence: String,
+    evidence: Evidence,
 }
 
 /// Raises the flags, one device at a time, and returns what must not be believed.
@@ -244,10 +246,11 @@ fn stuck(samples: &[Sample], hours: f64, device: &str) -> Vec<Suspicion> {
     found
         .into_iter()
         .map(|spell| Suspicion {
-            evidence: format!(
-                "{device} has shown exactly {:.3} for {hours:.1} h and more; its values never stay the same for so long.",
-                samples[spell.opened].value
-            ),
+            evidence: Evidence::new(format!(
+                "{device} has shown exactly {{value}} for {{hours}} and more; its values never stay the same for so long."
+            ))
+            .with("value", samples[spell.opened].value, Measure::Number)
+            .with("hours", hours, Measure::Hours),
             probability: 0.95,
             spell,
         })
@@ -319,14 +322,19 @@ fn absurd(
         let example = if value.is_nan() {
             "values that are not possible".to_owned()
         } else {
-            format!("values such as {value:.2} {unit}")
+            format!("values such as {{value}} {unit}")
         };
+        let evidence = Evidence::new(format!(
+            "More than {{share}} of the readings of {device} in {{hours}} can't be right: {example}."
+        ))
+        .with("share", parameters.absurd_share, Measure::Share)
+        .with("hours", parameters.absurd_hours, Measure::Hours);
         Suspicion {
-            evidence: format!(
-                "More than {:.0} % of the readings of {device} in {:.0} h can't be right: {example}.",
-                100.0 * parameters.absurd_share,
-                parameters.absurd_hours
-            ),
+            evidence: if value.is_nan() {
+                evidence
+            } else {
+                evidence.with("value", value, Measure::Number)
+            },
             probability: 0.93,
             spell,
         }
@@ -378,14 +386,16 @@ fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
         said.push((grid.time(night.known), sign, odd));
     }
     let found = spells(said.iter().map(|&(at, sign, _)| (at, sign)), 0.0, 0.0);
-    let words = |spell: Spell| Suspicion {
-        evidence: format!(
-            "{} changed by {:+.2} kg in one night against the other hives of the yard and its own nights before, and nothing went in or out: the scale drifts.",
-            name(source),
-            said[spell.opened].2
-        ),
+    let words = |spell: Spell| {
+        Suspicion {
+        evidence: Evidence::new(format!(
+            "{} changed by {{change}} in one night against the other hives of the yard and its own nights before, and nothing went in or out: the scale drifts.",
+            name(source)
+        ))
+        .with("change", said[spell.opened].2, Measure::MassChange),
         probability: 0.75,
         spell,
+    }
     };
     found.into_iter().map(words).collect()
 }
@@ -454,11 +464,12 @@ fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion> {
     });
     let found = spells(signs, 2.0, 12.0);
     let words = |spell: Spell| Suspicion {
-        evidence: format!(
-            "The level by {} rose by {:.2} l in {RISE_HOURS:.0} h while nobody poured: the sensor drifts.",
-            name(source),
-            rise(spell.opened)
-        ),
+        evidence: Evidence::new(format!(
+            "The level by {} rose by {{rise}} in {{hours}} while nobody poured: the sensor drifts.",
+            name(source)
+        ))
+        .with("rise", rise(spell.opened), Measure::Volume)
+        .with("hours", RISE_HOURS, Measure::Hours),
         probability: 0.6,
         spell,
     };

@@ -3,7 +3,7 @@
 use super::{Case, Spell, Words};
 use crate::input::DeviceInput;
 use crate::robust::median;
-use larder_domain::{Flag, FlagKind, Severity, Timestamp};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity, Timestamp};
 
 /// Opens when the device is overdue, closes with the next reading.
 pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<Flag>) {
@@ -37,12 +37,13 @@ pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<F
             } else {
                 0.9
             },
-            evidence: format!(
-                "{} was last heard at {} and then not for {hours:.1} h; it usually reports every {:.0} min.",
-                device.device,
-                last.to_rfc3339(),
-                usual * 60.0
-            ),
+            evidence: Evidence::new(format!(
+                "{} was last heard on {{last}} and then not for {{hours}}; it usually reports every {{usual}}.",
+                device.device
+            ))
+            .with("last", last.0 as f64, Measure::Moment)
+            .with("hours", hours, Measure::Hours)
+            .with("usual", usual, Measure::Hours),
         };
         flags.push(case.device_flag(FlagKind::Silent, device.device, spell, words));
     };

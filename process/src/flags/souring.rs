@@ -18,7 +18,7 @@ use super::{Case, Doubts, Sign, Spell, Words, spells};
 use crate::grid::PER_DAY;
 use crate::robust::median_of_few;
 use larder_domain::units::DegreesCelsius;
-use larder_domain::{Flag, FlagKind, Severity, Strength, syrup};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity, Strength, syrup};
 
 /// Lowest, best and highest temperature of growth, Cel.
 const LOWEST: f64 = 4.0;
@@ -107,11 +107,17 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
             let words = Words {
                 severity: Severity::Warning,
                 probability: if shown(k) { 0.7 } else { risk(k) },
-                evidence: format!(
-                    "{:.1} l{strength}, last filled {days:.0} days ago, has aged as in {:.1} days at {BEST:.0} °C; half of such syrup is sour after {:.1}.{seen} Smell it before you fill up; do not feed syrup that ferments.",
-                    left(k).max(0.0),
-                    aged[k],
+                evidence: Evidence::new(format!(
+                    "{{left}}{strength}, last filled {{days}} ago, has aged as in {{aged}} at {{best}}; half of such syrup is sour after {{sour}}.{seen} Smell it before you fill up; do not feed syrup that ferments."
+                ))
+                .with("left", left(k).max(0.0), Measure::Volume)
+                .with("days", days.round(), Measure::Days)
+                .with("aged", aged[k], Measure::Days)
+                .with("best", BEST, Measure::Temperature)
+                .with(
+                    "sour",
                     days_to_sour(parameters, feeder.strength[k]),
+                    Measure::Days,
                 ),
             };
             flags.push(case.feeder_flag(FlagKind::Souring, (h, f), spell, words));

@@ -5,7 +5,7 @@ use super::cold::ease_of_day;
 use super::signals::{FeederSignals, nodes};
 use super::{Case, Doubts, Sign, Spell, Words, spells};
 use crate::robust::median;
-use larder_domain::{Flag, FlagKind, Severity};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
 
 /// Days of a colony's own past that count.
 const OWN_DAYS: usize = 7;
@@ -62,25 +62,28 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
         });
         for spell in spells(signs, parameters.holds_hours, 3.0) {
             let k = spell.opened;
-            let neighbours = if yard[k].is_nan() {
-                String::new()
-            } else {
-                format!(
-                    ", while its neighbours took {:.2} l for a feeder of this size",
-                    yard[k] * capacity
+            let took = Evidence::new("Took {took} in {hours}")
+                .with(
+                    "took",
+                    uptake(case, h, f, k, back).max(0.0),
+                    Measure::Volume,
                 )
+                .with("hours", parameters.hours, Measure::Hours);
+            let took = if yard[k].is_nan() {
+                took
+            } else {
+                took.and(", while its neighbours took {neighbours} for a feeder of this size")
+                    .with("neighbours", yard[k] * capacity, Measure::Volume)
             };
             let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / 48.0);
             let words = Words {
                 severity: Severity::Warning,
                 probability: 0.8,
-                evidence: format!(
-                    "Took {:.2} l in {:.0} h{neighbours}; syrup {:.0} °C, {:.1} l left, filled {days:.0} days ago.",
-                    uptake(case, h, f, k, back).max(0.0),
-                    parameters.hours,
-                    feeder.syrup[k],
-                    feeder.followed[k].litres
-                ),
+                evidence: took
+                    .and("; syrup {syrup}, {left} left, filled {days} ago.")
+                    .with("syrup", feeder.syrup[k], Measure::Temperature)
+                    .with("left", feeder.followed[k].litres, Measure::Volume)
+                    .with("days", days.round(), Measure::Days),
             };
             flags.push(case.feeder_flag(FlagKind::Stalled, (h, f), spell, words));
         }

@@ -7,9 +7,10 @@ use crate::{
 use chrono::NaiveDate;
 use larder_domain::feeder::Shape;
 use larder_domain::{
-    Apiary, Assignment, ChannelRef, DeviceId, Estimate, Feeder, FeederId, FeederKind, FillEvent,
-    FillSource, Flag, FlagKind, Geometry, Goal, Hive, HiveId, LevelSensor, Move, RecordedFill,
-    Severity, Span, Strength, Timestamp, UptakeDay, WeightDay, WeightQuality, Yard, YardId,
+    Act, Apiary, Assignment, Care, CareEntry, ChannelRef, DeviceId, Estimate, Evidence, Feeder,
+    FeederId, FeederKind, FillEvent, FillSource, Flag, FlagId, FlagKind, Geometry, Goal, Hive,
+    HiveId, KeptFlag, LevelSensor, Measure, Move, RecordedFill, Said, Severity, Span, Strength,
+    Timestamp, UptakeDay, Verdict, WeightDay, WeightQuality, Yard, YardId,
 };
 
 /// Puts a backend that keeps records through all checks.
@@ -17,7 +18,9 @@ pub fn check_records<P: Place>(new_place: impl Fn() -> P)
 where
     P::Store: Readings + Records,
 {
-    let checks: [fn(&P); 7] = [apiary, fills, quarantine, devices, results, flags, settings];
+    let checks: [fn(&P); 8] = [
+        apiary, fills, quarantine, devices, results, flags, care, settings,
+    ];
     for check in checks {
         check(&new_place());
     }
@@ -471,8 +474,9 @@ where
     assert_eq!(store.uptake(&both, None, None).unwrap(), by_date);
 }
 
-fn flag(kind: FlagKind, place: Option<&str>, opened: i64, closed: Option<i64>) -> Flag {
-    Flag {
+fn flag(kind: FlagKind, place: Option<&str>, opened: i64, closed: Option<i64>) -> KeptFlag {
+    let series = super::series("sc-1", "weight");
+    let flag = Flag {
         kind,
         yard: place.map(yard),
         hive: place.map(|_| hive("h")),
@@ -482,7 +486,19 @@ fn flag(kind: FlagKind, place: Option<&str>, opened: i64, closed: Option<i64>) -
         closed_at: closed.map(at),
         severity: Severity::Warning,
         probability: 0.93,
-        evidence: "no reading for 26 h; it reported every 15 min before".into(),
+        evidence: Evidence {
+            channels: vec![series],
+            over: Some(hours(opened - 24, opened)),
+            ..Evidence::new("no reading for {hours}").with("hours", 26.0, Measure::Hours)
+        },
+    };
+    KeptFlag {
+        id: FlagId::first_of(&flag),
+        flag,
+        known_at: Some(at(opened + 1)),
+        changed_at: at(opened + 1),
+        withdrawn_at: None,
+        care: Care::default(),
     }
 }
 
@@ -497,23 +513,9 @@ where
     let nowhere = flag(FlagKind::LowBattery, None, 2, None);
     let elsewhere = flag(FlagKind::Leaking, Some("south"), 2, None);
     let store = place.open();
-    store
-        .replace_flags(
-            Some(&north),
-            Span::ALWAYS,
-            &[open.clone(), old.clone(), closed.clone()],
-        )
-        .unwrap();
-    store
-        .replace_flags(None, Span::ALWAYS, std::slice::from_ref(&nowhere))
-        .unwrap();
-    store
-        .replace_flags(
-            Some(&yard("south")),
-            Span::ALWAYS,
-            std::slice::from_ref(&elsewhere),
-        )
-        .unwrap();
+    let given = [&open, &old, &closed, &nowhere, &elsewhere].map(Clone::clone);
+    store.keep_flags(&given).unwrap();
+    store.keep_flags(&[]).unwrap();
     drop(store);
     let store = place.open();
     let of_north = store.flags(Some(&north), Span::ALWAYS).unwrap();
@@ -523,27 +525,79 @@ where
         "by opening time"
     );
     assert_eq!(store.flags(None, Span::ALWAYS).unwrap().len(), 5);
-    assert_eq!(
-        store.flags(Some(&north), hours(4, 5)).unwrap(),
-        [open],
-        "still open"
-    );
+    let in_one_hour = store.flags(Some(&north), hours(4, 5)).unwrap();
+    assert_eq!(in_one_hour, std::slice::from_ref(&open), "still open");
     assert_eq!(
         store.flags(Some(&north), hours(-45, -41)).unwrap(),
         std::slice::from_ref(&old)
     );
-    // One is withdrawn, one opens later; what opened before the span stays.
-    let later = flag(FlagKind::Stalled, Some("north"), 5, None);
-    store
-        .replace_flags(Some(&north), hours(0, 1000), std::slice::from_ref(&later))
-        .unwrap();
+    // It is found to have been wrong, and to have opened at another time; it keeps its name.
+    let mut wrong = closed.clone();
+    wrong.withdrawn_at = Some(at(9));
+    wrong.flag.opened_at = at(0);
+    store.keep_flags(std::slice::from_ref(&wrong)).unwrap();
+    assert_eq!(store.flag(&closed.id).unwrap(), Some(wrong.clone()));
     assert_eq!(
         store.flags(Some(&north), Span::ALWAYS).unwrap(),
-        [old, later]
+        [old, wrong, open]
     );
-    store.replace_flags(None, Span::ALWAYS, &[]).unwrap();
-    let left = store.flags(None, Span::ALWAYS).unwrap();
-    assert!(!left.contains(&nowhere) && left.contains(&elsewhere));
+    let unknown: FlagId = "stalled:h:1".parse().unwrap();
+    assert_eq!(store.flag(&unknown).unwrap(), None);
+}
+
+fn care<P: Place>(place: &P)
+where
+    P::Store: Records,
+{
+    let entry = |act, hour| CareEntry {
+        act,
+        said: Said {
+            who: "Ada".to_owned(),
+            at: at(hour),
+        },
+    };
+    let store = place.open();
+    let (one, other) = (
+        flag(FlagKind::Leaking, Some("north"), 2, None),
+        flag(FlagKind::Robbed, Some("north"), 3, None),
+    );
+    store.keep_flags(&[one.clone(), other.clone()]).unwrap();
+    let acts = [
+        entry(Act::Note("the lid was open, \"again\"".to_owned()), 4),
+        entry(Act::Judge(Some(Verdict::Right)), 5),
+        entry(Act::Snooze(Some(at(48))), 6),
+        entry(Act::Acknowledge(true), 7),
+    ];
+    for act in &acts {
+        assert!(store.care_for(&one.id, act).unwrap());
+        assert!(!store.care_for(&one.id, act).unwrap(), "sent twice");
+    }
+    drop(store);
+    let store = place.open();
+    let kept = store.flag(&one.id).unwrap().unwrap();
+    assert_eq!(kept.care, Care::of(acts.to_vec()));
+    assert!(kept.care.is_quiet(at(100)));
+    // What is found out anew leaves what was said alone, and takes no notice of what it is given.
+    store.keep_flags(&[one.clone(), other.clone()]).unwrap();
+    let listed = store.flags(None, Span::ALWAYS).unwrap();
+    let care_of = |id: &FlagId| listed.iter().find(|f| f.id == *id).unwrap().care.clone();
+    assert_eq!(
+        (care_of(&one.id), care_of(&other.id)),
+        (kept.care, Care::default())
+    );
+    for taken_back in [
+        entry(Act::Acknowledge(false), 8),
+        entry(Act::Snooze(None), 8),
+        entry(Act::Judge(None), 8),
+    ] {
+        assert!(store.care_for(&one.id, &taken_back).unwrap());
+    }
+    let care = store.flag(&one.id).unwrap().unwrap().care;
+    assert_eq!(
+        (&care.acknowledged, &care.snoozed, &care.verdict),
+        (&None, &None, &None)
+    );
+    assert_eq!(care.notes.len(), 1);
 }
 
 fn settings<P: Place>(place: &P)

@@ -52,7 +52,7 @@ proptest! {
         for flag in &flags {
             prop_assert!((0.0..=1.0).contains(&flag.probability));
             prop_assert!(flag.closed_at.is_none_or(|at| at > flag.opened_at), "{flag:?}");
-            prop_assert!(flag.evidence.ends_with('.') && flag.evidence.chars().any(|c| c.is_ascii_digit()));
+            prop_assert!(flag.evidence.plain().ends_with('.') && flag.evidence.plain().chars().any(|c| c.is_ascii_digit()));
             by_subject.entry(subject(flag)).or_default().push(flag);
         }
         for (subject, found) in by_subject {

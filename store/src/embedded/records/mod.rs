@@ -2,7 +2,9 @@
 
 mod apiary;
 mod apiary_record;
+mod care;
 mod devices;
+mod evidence_record;
 mod fills;
 mod flags;
 mod heard;
@@ -21,8 +23,8 @@ use crate::{
 };
 use chrono::NaiveDate;
 use larder_domain::{
-    Apiary, DeviceId, FeederId, FillEvent, Flag, HiveId, RecordedFill, Span, Timestamp, UptakeDay,
-    WeightDay, YardId,
+    Apiary, CareEntry, DeviceId, FeederId, FillEvent, FlagId, HiveId, KeptFlag, RecordedFill, Span,
+    Timestamp, UptakeDay, WeightDay, YardId,
 };
 use rusqlite::Connection;
 
@@ -140,19 +142,29 @@ impl Records for EmbeddedStore {
         })
     }
 
-    fn replace_flags(
-        &self,
-        yard: Option<&YardId>,
-        span: Span,
-        flags: &[Flag],
-    ) -> Result<(), StoreError> {
+    fn keep_flags(&self, flags: &[KeptFlag]) -> Result<(), StoreError> {
+        if flags.is_empty() {
+            return Ok(());
+        }
         self.connections
-            .write("write flags", |tx| flags::replace(tx, yard, span, flags))
+            .write("write flags", |tx| flags::keep(tx, flags))
     }
 
-    fn flags(&self, yard: Option<&YardId>, span: Span) -> Result<Vec<Flag>, StoreError> {
+    fn flags(&self, yard: Option<&YardId>, span: Span) -> Result<Vec<KeptFlag>, StoreError> {
         self.connections
             .read("read flags", |db| flags::load(db, yard, span))
+    }
+
+    fn flag(&self, id: &FlagId) -> Result<Option<KeptFlag>, StoreError> {
+        self.connections
+            .read("read a flag", |db| flags::one(db, id))
+    }
+
+    fn care_for(&self, id: &FlagId, entry: &CareEntry) -> Result<bool, StoreError> {
+        self.connections
+            .write("write down what was said of a flag", |tx| {
+                care::write_down(tx, id, entry)
+            })
     }
 
     fn setting(&self, name: &str) -> Result<Option<String>, StoreError> {

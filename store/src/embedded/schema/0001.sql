@@ -142,23 +142,36 @@ CREATE TABLE fill_event (
     PRIMARY KEY (feeder, time)
 ) STRICT, WITHOUT ROWID;
 
--- A flag's identity is (kind, subject, opened_at); the subject is the most particular of device,
--- feeder, hive and yard.
+-- A flag keeps its `id` when its days are estimated again. `known_at`: when it was known first; NULL: it
+-- was found in a record of the past. `evidence` is a versioned JSON record.
 CREATE TABLE flag (
+    id TEXT PRIMARY KEY,
     kind TEXT NOT NULL,
-    subject TEXT NOT NULL,
     opened_at INTEGER NOT NULL,
     closed_at INTEGER,
+    known_at INTEGER,
+    changed_at INTEGER NOT NULL,
+    withdrawn_at INTEGER,
     yard TEXT,
     hive TEXT,
     feeder TEXT,
     device TEXT,
     severity TEXT NOT NULL,
     probability REAL NOT NULL,
-    evidence TEXT NOT NULL,
-    PRIMARY KEY (kind, subject, opened_at)
+    evidence TEXT NOT NULL
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX flag_yard ON flag (yard, opened_at);
+
+-- What people did to flags, act by act. `value`: a time, a note's words, a verdict; NULL takes back.
+CREATE TABLE flag_care (
+    id INTEGER PRIMARY KEY,
+    flag TEXT NOT NULL,
+    act TEXT NOT NULL,
+    value TEXT,
+    who TEXT NOT NULL,
+    at INTEGER NOT NULL
+) STRICT;
+CREATE INDEX flag_care_flag ON flag_care (flag);
 
 CREATE TABLE setting (
     name TEXT PRIMARY KEY,

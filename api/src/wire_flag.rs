@@ -1,0 +1,240 @@
+//! A flag as it looks in JSON: in the operation's units, moments in its yard's zone.
+
+use crate::wire::rounded;
+use crate::{Problem, Service};
+use chrono_tz::Tz;
+use larder_domain::units::UnitSystem;
+use larder_domain::{Apiary, Care, ChannelRef, KeptFlag, Quantity, Said, Span, Timestamp};
+use serde::Serialize;
+use utoipa::ToSchema;
+
+/// Something wrong, from when to when, with the evidence.
+#[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
+pub(crate) struct FlagBody {
+    /// Stays the same while the flag lives.
+    pub id: String,
+    pub kind: &'static str,
+    /// `open`, `closed`, or `withdrawn`: late data showed that it was wrong.
+    pub state: &'static str,
+    pub yard: Option<String>,
+    pub hive: Option<String>,
+    pub feeder: Option<String>,
+    pub device: Option<String>,
+    pub opened_at: String,
+    pub closed_at: Option<String>,
+    /// When it was known first; null: it was found in a record of the past.
+    pub known_at: Option<String>,
+    pub withdrawn_at: Option<String>,
+    pub severity: &'static str,
+    pub probability: f64,
+    /// The reasons in a sentence, in the operation's units.
+    pub evidence: String,
+    /// The same with `{name}` where the number of that name stands.
+    pub template: String,
+    /// The numbers of the sentence, and others that a chart can show.
+    pub numbers: Vec<NumberBody>,
+    /// What was measured by.
+    pub channels: Vec<ChannelBody>,
+    /// The time that the numbers speak of.
+    pub over: Option<SpanBody>,
+    /// Acknowledged or snoozed: it keeps out of the way.
+    pub quiet: bool,
+    pub care: CareBody,
+}
+
+/// One number of the evidence.
+#[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
+pub(crate) struct NumberBody {
+    pub name: String,
+    /// null: not known.
+    pub value: Option<f64>,
+    pub lo: Option<f64>,
+    pub hi: Option<f64>,
+    /// `l`, `kg`, `Cel`, `h`, `d`, `V`, `/`, or `ms` for a moment since 1970; empty for a bare number.
+    pub unit: &'static str,
+    /// `volume`, `mass`, `mass_change`, `temperature`, `hours`, `days`, `voltage`, `share`, `moment` or `number`.
+    pub measure: &'static str,
+}
+
+/// A channel of a device.
+#[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
+pub(crate) struct ChannelBody {
+    pub device: String,
+    pub channel: String,
+}
+
+/// A stretch of time.
+#[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
+pub(crate) struct SpanBody {
+    pub from: String,
+    pub to: String,
+}
+
+/// What people say about a flag.
+#[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
+pub(crate) struct CareBody {
+    pub acknowledged: Option<SaidBody>,
+    pub snoozed: Option<SnoozeBody>,
+    pub verdict: Option<VerdictBody>,
+    /// Oldest first.
+    pub notes: Vec<NoteBody>,
+}
+
+/// Who and when.
+#[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
+pub(crate) struct SaidBody {
+    pub who: String,
+    pub at: String,
+}
+
+/// Quiet until then.
+#[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
+pub(crate) struct SnoozeBody {
+    pub until: String,
+    pub who: String,
+    pub at: String,
+}
+
+/// Whether it was right.
+#[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
+pub(crate) struct VerdictBody {
+    /// `right` or `wrong`.
+    pub verdict: &'static str,
+    pub who: String,
+    pub at: String,
+}
+
+/// Words of a person's own.
+#[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
+pub(crate) struct NoteBody {
+    pub text: String,
+    pub who: String,
+    pub at: String,
+}
+
+/// Puts flags into JSON: knows the operation's units, the yards' zones and what time it is.
+pub(crate) struct FlagWriter<'a> {
+    apiary: &'a Apiary,
+    units: UnitSystem,
+    now: Timestamp,
+}
+
+impl<'a> FlagWriter<'a> {
+    pub fn new(service: &Service, apiary: &'a Apiary) -> Result<Self, Problem> {
+        let word = service.records.setting("units")?;
+        let units = word.and_then(|word| UnitSystem::parse(&word).ok());
+        Ok(Self {
+            apiary,
+            units: units.unwrap_or_default(),
+            now: service.as_of(),
+        })
+    }
+
+    pub fn body(&self, kept: &KeptFlag) -> FlagBody {
+        let flag = &kept.flag;
+        let yard = flag.yard.as_ref();
+        let zone = yard
+            .and_then(|yard| self.apiary.yard(yard))
+            .map_or(Tz::UTC, |yard| yard.timezone);
+        FlagBody {
+            id: kept.id.to_string(),
+            kind: flag.kind.name(),
+            state: kept.state().name(),
+            yard: yard.map(ToString::to_string),
+            hive: flag.hive.as_ref().map(ToString::to_string),
+            feeder: flag.feeder.as_ref().map(ToString::to_string),
+            device: flag.device.as_ref().map(ToString::to_string),
+            opened_at: flag.opened_at.to_rfc3339(),
+            closed_at: flag.closed_at.map(Timestamp::to_rfc3339),
+            known_at: kept.known_at.map(Timestamp::to_rfc3339),
+            withdrawn_at: kept.withdrawn_at.map(Timestamp::to_rfc3339),
+            severity: flag.severity.name(),
+            probability: (flag.probability * 1000.0).round() / 1000.0,
+            evidence: flag.evidence.sentence(self.units, zone),
+            template: flag.evidence.template.clone(),
+            numbers: flag.evidence.quantities.iter().map(Into::into).collect(),
+            channels: flag.evidence.channels.iter().map(Into::into).collect(),
+            over: flag.evidence.over.map(Into::into),
+            quiet: kept.care.is_quiet(self.now),
+            care: (&kept.care).into(),
+        }
+    }
+}
+
+impl From<&Quantity> for NumberBody {
+    fn from(quantity: &Quantity) -> Self {
+        let finite = |value: f64| value.is_finite().then(|| rounded(value));
+        Self {
+            name: quantity.name.clone(),
+            value: finite(quantity.value),
+            lo: quantity.interval.and_then(|(lo, _)| finite(lo)),
+            hi: quantity.interval.and_then(|(_, hi)| finite(hi)),
+            unit: quantity.measure.unit(),
+            measure: quantity.measure.name(),
+        }
+    }
+}
+
+impl From<&ChannelRef> for ChannelBody {
+    fn from(source: &ChannelRef) -> Self {
+        Self {
+            device: source.device.to_string(),
+            channel: source.channel.to_string(),
+        }
+    }
+}
+
+impl From<Span> for SpanBody {
+    fn from(span: Span) -> Self {
+        Self {
+            from: span.start.to_rfc3339(),
+            to: span.end.to_rfc3339(),
+        }
+    }
+}
+
+impl From<&Said> for SaidBody {
+    fn from(said: &Said) -> Self {
+        Self {
+            who: said.who.clone(),
+            at: said.at.to_rfc3339(),
+        }
+    }
+}
+
+impl From<&Care> for CareBody {
+    fn from(care: &Care) -> Self {
+        let who_at = |said: &Said| (said.who.clone(), said.at.to_rfc3339());
+        Self {
+            acknowledged: care.acknowledged.as_ref().map(Into::into),
+            snoozed: care.snoozed.as_ref().map(|(until, said)| {
+                let (who, at) = who_at(said);
+                SnoozeBody {
+                    until: until.to_rfc3339(),
+                    who,
+                    at,
+                }
+            }),
+            verdict: care.verdict.as_ref().map(|(verdict, said)| {
+                let (who, at) = who_at(said);
+                VerdictBody {
+                    verdict: verdict.name(),
+                    who,
+                    at,
+                }
+            }),
+            notes: care
+                .notes
+                .iter()
+                .map(|note| {
+                    let (who, at) = who_at(&note.said);
+                    NoteBody {
+                        text: note.text.clone(),
+                        who,
+                        at,
+                    }
+                })
+                .collect(),
+        }
+    }
+}

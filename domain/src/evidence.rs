@@ -1,0 +1,281 @@
+//! Why a flag is raised: a sentence with places for its numbers, and the numbers. The sentence is put
+//! together where it is read, in the reader's units and zone; a chart draws the same numbers.
+
+use crate::identity::ChannelRef;
+use crate::time::{Span, Timestamp};
+use crate::units::{DegreesCelsius, Kilograms, Litres, UnitSystem};
+use chrono_tz::Tz;
+
+/// The reasons for a flag.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Evidence {
+    /// The sentence, with `{name}` where the number of that name stands.
+    pub template: String,
+    /// The numbers, by name.
+    pub quantities: Vec<Quantity>,
+    /// What was measured by; the most telling one first.
+    pub channels: Vec<ChannelRef>,
+    /// The time that the numbers speak of; `None`: the moment at which the flag opened.
+    pub over: Option<Span>,
+}
+
+/// One number of the evidence.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Quantity {
+    /// Its name in the template, `a-z` and `_`.
+    pub name: String,
+    /// The value, in the unit of `measure`.
+    pub value: f64,
+    /// The interval that holds the truth nine times in ten, where one is known.
+    pub interval: Option<(f64, f64)>,
+    /// What it measures.
+    pub measure: Measure,
+}
+
+/// What a number of the evidence measures, and in which unit it is kept.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Measure {
+    /// A volume of syrup, l.
+    Volume,
+    /// A mass, kg.
+    Mass,
+    /// A change of mass, kg, shown with its sign.
+    MassChange,
+    /// A temperature, Cel.
+    Temperature,
+    /// A stretch of time, hours.
+    Hours,
+    /// A stretch of time, days.
+    Days,
+    /// A voltage, V.
+    Voltage,
+    /// A share, 0 to 1.
+    Share,
+    /// A moment, milliseconds of UTC since 1970.
+    Moment,
+    /// A bare number: a channel's own value.
+    Number,
+}
+
+impl Measure {
+    /// All of them.
+    pub const ALL: [Self; 10] = [
+        Self::Volume,
+        Self::Mass,
+        Self::MassChange,
+        Self::Temperature,
+        Self::Hours,
+        Self::Days,
+        Self::Voltage,
+        Self::Share,
+        Self::Moment,
+        Self::Number,
+    ];
+
+    /// The word in stored records and on the wire.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Volume => "volume",
+            Self::Mass => "mass",
+            Self::MassChange => "mass_change",
+            Self::Temperature => "temperature",
+            Self::Hours => "hours",
+            Self::Days => "days",
+            Self::Voltage => "voltage",
+            Self::Share => "share",
+            Self::Moment => "moment",
+            Self::Number => "number",
+        }
+    }
+
+    /// Reads the word back.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|measure| measure.name() == name)
+    }
+
+    /// The unit in which the value is kept, as in SenML where it has one.
+    pub fn unit(self) -> &'static str {
+        match self {
+            Self::Volume => "l",
+            Self::Mass | Self::MassChange => "kg",
+            Self::Temperature => "Cel",
+            Self::Hours => "h",
+            Self::Days => "d",
+            Self::Voltage => "V",
+            Self::Share => "/",
+            Self::Moment => "ms",
+            Self::Number => "",
+        }
+    }
+
+    fn say(self, value: f64, units: UnitSystem, zone: Tz) -> String {
+        match self {
+            Self::Volume => units.volume(Litres(value)).to_string(),
+            Self::Mass => units.mass(Kilograms(value)).to_string(),
+            Self::MassChange if value > 0.0 => format!("+{}", units.mass(Kilograms(value))),
+            Self::MassChange => units.mass(Kilograms(value)).to_string(),
+            Self::Temperature => units.temperature(DegreesCelsius(value)).to_string(),
+            Self::Hours if value < 1.5 => format!("{:.0} min", value * 60.0),
+            Self::Hours if value < 9.95 => format!("{} h", short(value, 1)),
+            Self::Hours => format!("{value:.0} h"),
+            Self::Days => {
+                let number = short(value, usize::from(value < 9.95));
+                let days = if number == "1" { "day" } else { "days" };
+                format!("{number} {days}")
+            }
+            Self::Voltage => format!("{value:.2} V"),
+            Self::Share => format!("{:.0} %", value * 100.0),
+            Self::Moment => local(value, zone),
+            Self::Number => short(value, 3),
+        }
+    }
+}
+
+/// Without zeros at the end.
+fn short(value: f64, digits: usize) -> String {
+    let text = format!("{value:.digits$}");
+    match text.contains('.') {
+        true => text.trim_end_matches('0').trim_end_matches('.').to_owned(),
+        false => text,
+    }
+}
+
+fn local(ms: f64, zone: Tz) -> String {
+    let at = Timestamp(ms as i64).to_utc().with_timezone(&zone);
+    at.format("%a %-d %b %H:%M").to_string()
+}
+
+impl Evidence {
+    /// A sentence with places for numbers; [`Self::with`] adds them.
+    pub fn new(template: impl Into<String>) -> Self {
+        Self {
+            template: template.into(),
+            ..Self::default()
+        }
+    }
+
+    /// Names a number that the sentence has a place for, or that only a chart shows.
+    pub fn with(mut self, name: &str, value: f64, measure: Measure) -> Self {
+        self.quantities.push(Quantity {
+            name: name.to_owned(),
+            value,
+            interval: None,
+            measure,
+        });
+        self
+    }
+
+    /// Puts more words behind the sentence.
+    pub fn and(mut self, words: &str) -> Self {
+        self.template.push_str(words);
+        self
+    }
+
+    /// The sentence in a reader's units, moments in `zone`.
+    pub fn sentence(&self, units: UnitSystem, zone: Tz) -> String {
+        let mut rest = self.template.as_str();
+        let mut said = String::with_capacity(rest.len() + 32);
+        while let Some((before, place, after)) = next_place(rest) {
+            said.push_str(before);
+            match self.quantities.iter().find(|known| known.name == place) {
+                Some(known) => said.push_str(&known.say(units, zone)),
+                None => {
+                    said.push('{');
+                    said.push_str(place);
+                    said.push('}');
+                }
+            }
+            rest = after;
+        }
+        said + rest
+    }
+
+    /// In metric units and UTC: what tests and logs compare.
+    pub fn plain(&self) -> String {
+        self.sentence(UnitSystem::Metric, Tz::UTC)
+    }
+}
+
+fn next_place(text: &str) -> Option<(&str, &str, &str)> {
+    let (before, rest) = text.split_once('{')?;
+    let (place, after) = rest.split_once('}')?;
+    Some((before, place, after))
+}
+
+impl Quantity {
+    fn say(&self, units: UnitSystem, zone: Tz) -> String {
+        let value = self.measure.say(self.value, units, zone);
+        match self.interval {
+            Some((lo, hi)) => {
+                let lo = self.measure.say(lo, units, zone);
+                let hi = self.measure.say(hi, units, zone);
+                format!("{value} ({lo} to {hi})")
+            }
+            None => value,
+        }
+    }
+}
+
+/// Words alone.
+impl From<&str> for Evidence {
+    fn from(sentence: &str) -> Self {
+        Self::new(sentence)
+    }
+}
+
+impl From<String> for Evidence {
+    fn from(sentence: String) -> Self {
+        Self::new(sentence)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn took() -> Evidence {
+        let mut evidence = Evidence::new(
+            "Took {took} in {hours}; syrup {syrup}, filled {days} ago, last heard {heard}.",
+        )
+        .with("took", 0.05, Measure::Volume)
+        .with("hours", 28.0, Measure::Hours)
+        .with("syrup", 17.2, Measure::Temperature)
+        .with("days", 9.0, Measure::Days)
+        // 2026-09-01T05:00:00Z.
+        .with("heard", 1_788_238_800_000.0, Measure::Moment);
+        evidence.quantities[0].interval = Some((0.0, 0.12));
+        evidence
+    }
+
+    #[test]
+    fn one_sentence_in_everyones_units_and_zone() {
+        assert_eq!(
+            took().plain(),
+            "Took 50 ml (0 ml to 120 ml) in 28 h; syrup 17 °C, filled 9 days ago, last heard Tue 1 Sep 05:00."
+        );
+        assert_eq!(
+            took().sentence(UnitSystem::Us, Tz::America__New_York),
+            "Took 0.05 qt (0 qt to 0.13 qt) in 28 h; syrup 63 °F, filled 9 days ago, last heard Tue 1 Sep 01:00."
+        );
+    }
+
+    #[test]
+    fn a_place_without_a_number_stays_visible() {
+        let evidence = Evidence::new("a {b} c { d").with("x", 1.0, Measure::Number);
+        assert_eq!(evidence.plain(), "a {b} c { d");
+    }
+
+    #[test]
+    fn measures_read_back_and_small_ones_read_well() {
+        for measure in Measure::ALL {
+            assert_eq!(Measure::from_name(measure.name()), Some(measure));
+        }
+        let say = |measure: Measure, value| measure.say(value, UnitSystem::Metric, Tz::UTC);
+        assert_eq!(say(Measure::Days, 1.0), "1 day");
+        assert_eq!(say(Measure::Days, 2.4), "2.4 days");
+        assert_eq!(say(Measure::Hours, 0.25), "15 min");
+        assert_eq!(say(Measure::MassChange, 0.14), "+140 g");
+        assert_eq!(say(Measure::MassChange, -0.14), "-140 g");
+        assert_eq!(say(Measure::Share, 0.5), "50 %");
+    }
+}
