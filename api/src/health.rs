@@ -14,6 +14,9 @@ struct HealthBody {
     status: &'static str,
     /// The program's version.
     version: &'static str,
+    /// Something that an operator should know although readings are taken in.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    note: Option<String>,
 }
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
@@ -25,10 +28,11 @@ pub(crate) fn router() -> OpenApiRouter<ServiceState> {
 
 /// Alive.
 #[utoipa::path(get, path = "/healthz", tag = "health", responses((status = 200, body = HealthBody)))]
-async fn healthz() -> axum::Json<HealthBody> {
+async fn healthz(State(service): State<ServiceState>) -> axum::Json<HealthBody> {
     axum::Json(HealthBody {
         status: "ok",
         version: env!("CARGO_PKG_VERSION"),
+        note: service.host.note(),
     })
 }
 
@@ -37,7 +41,7 @@ async fn healthz() -> axum::Json<HealthBody> {
     responses((status = 200, body = HealthBody), (status = 503, body = Problem)))]
 async fn readyz(State(service): State<ServiceState>) -> Result<axum::Json<HealthBody>, Problem> {
     service.host.ready().map_err(Problem::unavailable)?;
-    Ok(healthz().await)
+    Ok(healthz(State(service)).await)
 }
 
 /// Counters and gauges in Prometheus' text format.

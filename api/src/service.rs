@@ -35,6 +35,10 @@ pub trait Host: Send + Sync {
     fn now(&self) -> Timestamp;
     /// `Err` with the reason while no readings are taken in.
     fn ready(&self) -> Result<(), String>;
+    /// Something that an operator should know although readings are taken in; `None`: nothing.
+    fn note(&self) -> Option<String> {
+        None
+    }
     /// Reads quarantined messages again; empty: all of them.
     fn replay(&self, ids: &[QuarantinedId]) -> Result<ReplayOutcome, StoreError>;
     /// Called after fills or the apiary changed, so that results follow.

@@ -1,8 +1,8 @@
 //! The command line: what can be asked for. Each command lives in its own file under `commands`.
 
 use crate::commands::{
-    apply, backup, check, demo, export, feeder, flags, import, mix, process, quarantine, report,
-    serve,
+    apply, backup, check, demo, export, feeder, flags, import, influx, mix, move_readings, process,
+    quarantine, report, serve,
 };
 use crate::settings::Shared;
 use clap::{Parser, Subcommand};
@@ -53,4 +53,8 @@ pub enum Command {
     Check(check::Check),
     /// Copy the store, also while the service runs
     Backup(backup::Backup),
+    /// Prepare an InfluxDB 2 for readings
+    Influx(influx::Influx),
+    /// Move readings to another store
+    Move(move_readings::Move),
 }

@@ -24,7 +24,7 @@ pub fn report(error: &anyhow::Error) -> ExitCode {
         cause.is::<WrongUse>()
             || matches!(
                 cause.downcast_ref::<StoreError>(),
-                Some(StoreError::Missing(_))
+                Some(StoreError::Missing(_) | StoreError::Elsewhere(_))
             )
     });
     ExitCode::from(if usage { 2 } else { 1 })

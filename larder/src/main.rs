@@ -11,6 +11,7 @@ mod demo;
 mod failure;
 mod output;
 mod pipeline;
+mod readings_store;
 mod service;
 mod settings;
 mod units;
@@ -49,6 +50,8 @@ fn run(cli: Cli) -> Result<()> {
         Command::Feeder(command) => commands::feeder::run(command, shared),
         Command::Check(command) => commands::check::run(command, shared),
         Command::Backup(command) => commands::backup::run(command, shared),
+        Command::Influx(command) => commands::influx::run(command, shared),
+        Command::Move(command) => commands::move_readings::run(command, shared),
     }
 }
 

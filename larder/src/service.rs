@@ -14,6 +14,7 @@ use larder_api::{Live, News, Service};
 use larder_ingest::session::{
     self, BrokerUrl, Committed, IngestStatus, LiveDecodeConfig, Password, SessionConfig, TlsFiles,
 };
+use larder_store::archive::{ArchivedReadings, Sending, WhenFull};
 use larder_store::{Access, EmbeddedStore, Readings, Records};
 use metrics_exporter_prometheus::PrometheusBuilder;
 use std::future::IntoFuture;
@@ -31,6 +32,9 @@ const NEWS: usize = 256;
 
 /// How long open requests may take to end when the service stops.
 const LAST_ANSWERS: Duration = Duration::from_secs(5);
+
+/// How long readings that wait may be sent on when the service stops.
+const LAST_SENDING: Duration = Duration::from_secs(5);
 
 /// How long a silence shows that the built-in broker has nothing left for us.
 const DRAINED_AFTER: Duration = Duration::from_millis(200);
@@ -52,6 +56,8 @@ pub struct Running {
     pub store: Arc<EmbeddedStore>,
     /// Says that fills or the apiary changed.
     pub changed: Arc<Changed>,
+    /// Sends readings on, where they are kept elsewhere in the end.
+    sending: Option<Sending>,
     broker: Option<BuiltInBroker>,
     stop_ingest: CancellationToken,
     ingest: JoinHandle<()>,
@@ -104,11 +110,16 @@ impl Changed {
 /// Starts everything, in the order in which each needs the one before.
 pub async fn start(settings: ServeSettings) -> Result<Running> {
     let decode = LiveDecodeConfig::from(decode_config(&settings)?);
-    let data = settings.data.clone();
-    let store = tokio::task::spawn_blocking(move || EmbeddedStore::open(&data, Access::Create))
-        .await
-        .context("opening the store")??;
-    let store = Arc::new(store);
+    let (data, choice) = (settings.data.clone(), settings.readings.clone());
+    let opened =
+        tokio::task::spawn_blocking(move || choice.open(&data, Access::Create, WhenFull::Refuse));
+    let opened = opened.await.context("opening the store")??;
+    let (store, archive) = (opened.embedded, opened.archive);
+    let sending = archive.as_ref().map(ArchivedReadings::send_always);
+    let readings: Arc<dyn Readings> = match &archive {
+        Some(archive) => archive.clone(),
+        None => store.clone(),
+    };
     host::take_gateways(&decode, store.as_ref())?;
     if let Some(units) = &settings.units
         && store.setting("units")?.is_none()
@@ -146,7 +157,7 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
             // Nobody listening is fine.
             let _ = news.send(News::Readings(commit.devices));
         };
-        let readings: Arc<dyn Readings> = store.clone();
+        let readings = Arc::clone(&readings);
         let records: Arc<dyn Records> = store.clone();
         let (status, stop) = (Arc::clone(&status), stop_ingest.clone());
         tokio::spawn(async move {
@@ -161,6 +172,8 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
     let stop_http = CancellationToken::new();
     let host = Arc::new(ServiceHost {
         store: Arc::clone(&store),
+        readings: Arc::clone(&readings),
+        sending: archive.as_ref().map(|archive| Arc::clone(archive.status())),
         status: Arc::clone(&status),
         changed: Arc::clone(&changed),
         decode,
@@ -171,6 +184,7 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
     let stop_processing = CancellationToken::new();
     let processing = tokio::spawn(process_loop::run(
         Arc::clone(&store),
+        Arc::clone(&readings),
         live.clone(),
         news.clone(),
         Arc::clone(&changed),
@@ -179,7 +193,7 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
     ));
 
     let service = Arc::new(Service {
-        readings: store.clone(),
+        readings,
         records: store.clone(),
         live,
         news,
@@ -200,6 +214,7 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         status,
         store,
         changed,
+        sending,
         broker,
         stop_ingest,
         ingest,
@@ -300,6 +315,10 @@ impl Running {
             .is_err()
         {
             tracing::warn!("some requests were cut off");
+        }
+        if let Some(sending) = self.sending {
+            // What is left waits on the disk.
+            tokio::task::spawn_blocking(move || sending.finish(LAST_SENDING)).await?;
         }
         drop(self.store);
         Ok(())

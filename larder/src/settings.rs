@@ -2,6 +2,7 @@
 //! option wins over the environment, the environment over the file, the file over the default.
 
 use crate::failure::wrong_use;
+use crate::readings_store::{ReadingsChoice, ReadingsOptions};
 use anyhow::Result;
 use clap::Args;
 use larder_ingest::decode::{DecodeConfig, MappingFile, TopicPrefix};
@@ -26,6 +27,10 @@ pub struct Shared {
     /// Print JSON
     #[arg(long, global = true)]
     pub json: bool,
+
+    /// Where readings are kept in the end.
+    #[command(flatten)]
+    pub readings: ReadingsOptions,
 }
 
 /// The settings file as written. Every key is also an option and an environment variable; a key
@@ -59,6 +64,24 @@ pub struct SettingsFile {
     pub broker_key: Option<PathBuf>,
     /// `metric` or `us`.
     pub units: Option<String>,
+    /// Where readings are kept: `embedded` or `influxdb2`.
+    pub readings: Option<String>,
+    /// The InfluxDB's address.
+    pub influx_url: Option<String>,
+    /// Its organisation.
+    pub influx_org: Option<String>,
+    /// Its bucket.
+    pub influx_bucket: Option<String>,
+    /// File that holds its token.
+    pub influx_token_file: Option<PathBuf>,
+    /// Certificate authority of the InfluxDB, PEM.
+    pub influx_ca: Option<PathBuf>,
+    /// Days of readings kept here as well.
+    pub influx_keep_days: Option<u32>,
+    /// Megabytes of readings that may wait here for the server.
+    pub influx_spool_mb: Option<u64>,
+    /// Seconds that the server may take to answer.
+    pub influx_timeout_s: Option<u64>,
     /// Messages of other shapes.
     #[serde(default)]
     pub mapping: Vec<MappingFile>,
@@ -198,6 +221,8 @@ pub struct ServeSettings {
     pub mapping: Vec<MappingFile>,
     /// `metric` or `us`, where it was said.
     pub units: Option<String>,
+    /// Where readings are kept.
+    pub readings: ReadingsChoice,
 }
 
 impl ServeSettings {
@@ -219,6 +244,7 @@ impl ServeSettings {
             broker_cert: None,
             mapping: Vec::new(),
             units: None,
+            readings: ReadingsChoice::Embedded,
         }
     }
 
@@ -226,6 +252,7 @@ impl ServeSettings {
     pub fn check(shared: &Shared, options: ServeOptions, file: SettingsFile) -> Result<Self> {
         let mut mistakes = Vec::new();
         let data = data_dir(shared, &file);
+        let readings = ReadingsChoice::check(&shared.readings, &file, &mut mistakes);
         let mut address = |name: &str, given: Option<String>, usual: &str| {
             let text = given.unwrap_or_else(|| usual.to_owned());
             text.parse().unwrap_or_else(|_| {
@@ -293,6 +320,7 @@ impl ServeSettings {
             broker_cert: broker_cert.zip(broker_key),
             mapping: file.mapping,
             units: file.units,
+            readings,
         })
     }
 }

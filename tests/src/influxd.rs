@@ -86,6 +86,13 @@ impl Influxd {
         self.running = None;
     }
 
+    /// Stops it as a service manager would.
+    pub fn stop(&mut self) {
+        if let Some(mut running) = self.running.take() {
+            running.terminate(Duration::from_secs(60));
+        }
+    }
+
     /// Starts it again on the same port and data.
     pub fn restart(&mut self) {
         self.running = None;

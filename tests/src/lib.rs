@@ -5,12 +5,15 @@
 //! a temporary folder, and ends with the test. Nothing sleeps for a fixed time in the hope that
 //! something has happened meanwhile; [`wait::until`] asks for it.
 
+pub mod burst;
 pub mod child;
 pub mod http;
+pub mod influx_settings;
 pub mod influxd;
 pub mod larder;
 pub mod mosquitto;
 pub mod nats;
+pub mod proxy;
 pub mod python;
 pub mod readings;
 pub mod shared;

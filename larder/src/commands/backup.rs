@@ -4,6 +4,7 @@ use crate::failure::wrong_use;
 use crate::settings::{SettingsFile, Shared, data_dir};
 use anyhow::Result;
 use clap::Args;
+use larder_store::archive::ArchivedReadings;
 use larder_store::{Access, EmbeddedStore};
 use serde_json::json;
 use std::path::PathBuf;
@@ -32,10 +33,16 @@ pub fn run(backup: Backup, shared: &Shared) -> Result<()> {
         )));
     }
     store.backup_to(&backup.dest)?;
+    let place = ArchivedReadings::place_of(&store)?;
     if shared.json {
-        println!("{}", json!({ "backup": backup.dest }));
+        println!("{}", json!({ "backup": backup.dest, "readings_in": place }));
     } else {
         println!("Copied the store to {}.", backup.dest.display());
+        if let Some(place) = place {
+            println!(
+                "Readings that were sent on are in {place}: back that server up as well (influxd's own backup)."
+            );
+        }
     }
     Ok(())
 }

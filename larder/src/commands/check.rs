@@ -4,6 +4,7 @@ use super::apply::{mistakes, read};
 use crate::clock;
 use crate::failure::wrong_use;
 use crate::output::{Cell, Format, Table};
+use crate::readings_store::Server;
 use crate::settings::{ServeOptions, ServeSettings, SettingsFile, Shared, data_dir, decode_config};
 use anyhow::Result;
 use base64::Engine;
@@ -155,6 +156,7 @@ fn check_rest(check: &Check, shared: &Shared) -> Result<()> {
     let store = match EmbeddedStore::open(&data, Access::Read) {
         Ok(store) => {
             store.check()?;
+            settings.readings.fits(&store)?;
             Some(store)
         }
         Err(StoreError::Missing(_)) => None,
@@ -175,10 +177,13 @@ fn check_rest(check: &Check, shared: &Shared) -> Result<()> {
         .as_ref()
         .map_or(Ok((0, 0)), Records::quarantine_size)?
         .0;
+    let server = settings.readings.reach()?;
     if shared.json {
         println!(
             "{}",
-            json!({ "settings": "ok", "mappings": config.mappings.len(),
+            json!({ "settings": "ok", "readings": server.as_ref().map_or_else(|| "embedded".to_owned(), |s| s.place.clone()),
+                "server": server.as_ref().map(|s| s.problem.clone().unwrap_or_else(|| "ok".into())),
+                "mappings": config.mappings.len(),
                 "apiary_file": declared.as_ref().map(|_| "ok"),
                 "store": store.as_ref().map(|_| json!({ "dir": data, "channels": series.len(),
                     "hives": current.hives().count(), "quarantined": quarantined })) })
@@ -203,6 +208,19 @@ fn check_rest(check: &Check, shared: &Shared) -> Result<()> {
             current.hives().count()
         ),
         None => println!("Store in {}: none yet.", data.display()),
+    }
+    match server {
+        Some(Server {
+            place,
+            problem: None,
+        }) => println!("Readings: in {place}; it answers."),
+        Some(Server {
+            place,
+            problem: Some(problem),
+        }) => {
+            anyhow::bail!("readings are in {place}, and {problem}")
+        }
+        None => {}
     }
     Ok(())
 }

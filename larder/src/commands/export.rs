@@ -3,6 +3,7 @@
 use super::report::{self, Report, Selection};
 use crate::failure::wrong_use;
 use crate::output::Format;
+use crate::readings_store::OpenStore;
 use crate::settings::{SettingsFile, Shared, data_dir};
 use anyhow::Result;
 use chrono::NaiveDate;
@@ -10,7 +11,8 @@ use clap::{Args, Subcommand};
 use larder_domain::{ChannelName, DeviceId, Span, Timestamp, time::local_day};
 use larder_ingest::apiary_file::ApiaryFile;
 use larder_ingest::export::{ExportError, Which, export_readings};
-use larder_store::{Access, EmbeddedStore, Records};
+use larder_store::archive::WhenFull;
+use larder_store::{Access, EmbeddedStore, Readings, Records};
 use std::io::{BufWriter, Write};
 
 /// Write readings or results out as CSV
@@ -135,12 +137,13 @@ fn readings(selection: &ReadingsSelection, shared: &Shared) -> Result<()> {
         channel: selection.channel.clone(),
         span,
     };
-    let store = open(shared)?;
+    let file = SettingsFile::find(shared.config.as_deref())?;
+    let store = OpenStore::open(shared, &file, Access::Read, WhenFull::Refuse)?;
     let mut out = BufWriter::with_capacity(1 << 16, std::io::stdout().lock());
     let written = if shared.json {
-        export_json(&store, &which, &mut out)
+        export_json(store.readings(), &which, &mut out)
     } else {
-        export_readings(&store, &which, &mut out).map(drop)
+        export_readings(store.readings(), &which, &mut out).map(drop)
     };
     match written {
         // A reader that has seen enough (`| head`) is no failure.
@@ -151,7 +154,7 @@ fn readings(selection: &ReadingsSelection, shared: &Shared) -> Result<()> {
 
 /// The same as one JSON object a line.
 fn export_json(
-    store: &EmbeddedStore,
+    store: &dyn Readings,
     which: &Which,
     out: &mut dyn Write,
 ) -> Result<(), ExportError> {

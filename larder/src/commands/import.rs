@@ -2,6 +2,7 @@
 
 use crate::clock;
 use crate::failure::wrong_use;
+use crate::readings_store::OpenStore;
 use crate::settings::{SettingsFile, Shared, data_dir};
 use anyhow::Result;
 use clap::{Args, Subcommand};
@@ -10,7 +11,8 @@ use larder_domain::{Apiary, YardId};
 use larder_ingest::import::{
     ImportError, Imported, WeatherStation, import_fills, import_readings, import_weather,
 };
-use larder_store::{Access, Desk, EmbeddedStore, Records};
+use larder_store::archive::WhenFull;
+use larder_store::{Access, Desk};
 use serde_json::json;
 use std::fs::File;
 use std::io::{IsTerminal, Read};
@@ -71,21 +73,24 @@ pub fn run(import: Import, shared: &Shared) -> Result<()> {
     let now = clock::now();
     let done = match &import.kind {
         Kind::Readings(_) => {
-            let store = EmbeddedStore::open(&data, Access::Create)?;
+            let store = OpenStore::open(shared, &settings, Access::Create, WhenFull::Wait)?;
+            let (readings, records) = (store.readings(), store.records());
             let bar = progress_bar();
-            let done = import_readings(stream, &name, &store, &store, now, |lines| {
-                bar.set_position(lines)
-            });
+            let progress = |lines| bar.set_position(lines);
+            let done = import_readings(stream, &name, readings, records, now, progress);
             bar.finish_and_clear();
+            store.send_on();
             done
         }
         Kind::Weather(weather) => {
-            let store = EmbeddedStore::open(&data, Access::Create)?;
-            let station = station(&store.apiary()?, &weather.yard)?;
+            let store = OpenStore::open(shared, &settings, Access::Create, WhenFull::Wait)?;
+            let (readings, records) = (store.readings(), store.records());
+            let station = station(&records.apiary()?, &weather.yard)?;
             let bar = progress_bar();
             let progress = |lines| bar.set_position(lines);
-            let done = import_weather(stream, &name, &station, &store, &store, now, progress);
+            let done = import_weather(stream, &name, &station, readings, records, now, progress);
             bar.finish_and_clear();
+            store.send_on();
             done
         }
         Kind::Fills(_) => {

@@ -3,11 +3,13 @@
 use crate::clock;
 use crate::failure::wrong_use;
 use crate::pipeline::{Pipeline, record_end};
-use crate::settings::{SettingsFile, Shared, data_dir};
+use crate::readings_store::OpenStore;
+use crate::settings::{SettingsFile, Shared};
 use anyhow::Result;
 use clap::Args;
 use larder_domain::YardId;
-use larder_store::{Access, EmbeddedStore, Records};
+use larder_store::Access;
+use larder_store::archive::WhenFull;
 use serde_json::json;
 use std::time::Instant;
 
@@ -23,8 +25,9 @@ pub struct Process {
 /// Runs it.
 pub fn run(process: Process, shared: &Shared) -> Result<()> {
     let file = SettingsFile::find(shared.config.as_deref())?;
-    let store = EmbeddedStore::open(&data_dir(shared, &file), Access::Existing)?;
-    let apiary = store.apiary()?;
+    let store = OpenStore::open(shared, &file, Access::Existing, WhenFull::Refuse)?;
+    let (readings, records) = (store.readings(), store.records());
+    let apiary = records.apiary()?;
     if let Some(yard) = &process.yard
         && apiary.yard(yard).is_none()
     {
@@ -34,10 +37,10 @@ pub fn run(process: Process, shared: &Shared) -> Result<()> {
     }
     let began = Instant::now();
     let clock = clock::now();
-    let now = record_end(&store, &store)?.map_or(clock, |end| end.min(clock));
+    let now = record_end(readings, records)?.map_or(clock, |end| end.min(clock));
     let pipeline = Pipeline {
-        readings: &store,
-        records: &store,
+        readings,
+        records,
         clock,
     };
     let done = match &process.yard {

@@ -3,11 +3,13 @@
 use crate::clock;
 use crate::failure::wrong_use;
 use crate::output::{Cell, Format, Table};
+use crate::readings_store::OpenStore;
 use crate::settings::{ServeOptions, ServeSettings, SettingsFile, Shared, data_dir, decode_config};
 use anyhow::Result;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use clap::{Args, Subcommand};
+use larder_store::archive::WhenFull;
 use larder_store::{Access, EmbeddedStore, Quarantined, QuarantinedId, Records};
 use serde_json::{Value, json};
 
@@ -76,7 +78,7 @@ fn beginning(bytes: &[u8]) -> String {
         .collect()
 }
 
-fn all(store: &EmbeddedStore) -> Result<Vec<Quarantined>> {
+fn all(store: &dyn Records) -> Result<Vec<Quarantined>> {
     let mut entries: Vec<Quarantined> = Vec::new();
     loop {
         let after = entries.last().map_or(0, |entry| entry.id);
@@ -103,18 +105,19 @@ fn as_json(entry: &Quarantined) -> Value {
 
 fn replay_command(ids: &[QuarantinedId], shared: &Shared) -> Result<()> {
     let file = SettingsFile::find(shared.config.as_deref())?;
-    let data = data_dir(shared, &file);
+    let opened = OpenStore::open(shared, &file, Access::Existing, WhenFull::Wait)?;
     let settings = ServeSettings::check(shared, ServeOptions::default(), file)?;
     let mut config = decode_config(&settings)?;
-    let store = EmbeddedStore::open(&data, Access::Existing)?;
+    let store = opened.records();
     config.gateways = store.apiary()?.gateways().iter().cloned().collect();
-    let known: Vec<_> = all(&store)?.iter().map(|entry| entry.id).collect();
+    let known: Vec<_> = all(store)?.iter().map(|entry| entry.id).collect();
     if let Some(unknown) = ids.iter().find(|id| !known.contains(id)) {
         return Err(wrong_use(format!(
             "there is no entry {unknown}; `larder quarantine list` shows them"
         )));
     }
-    let done = larder_ingest::replay::replay(&store, &store, ids, &config, clock::now())?;
+    let done = larder_ingest::replay::replay(opened.readings(), store, ids, &config, clock::now())?;
+    opened.send_on();
     if shared.json {
         println!(
             "{}",

@@ -6,7 +6,9 @@ use larder_api::{Host, News, ReplayOutcome};
 use larder_domain::Timestamp;
 use larder_ingest::decode::DecodeConfig;
 use larder_ingest::session::{IngestStatus, LiveDecodeConfig};
-use larder_store::{EmbeddedStore, QuarantinedId, Records, StoreError};
+use larder_store::archive::{ArchiveSnapshot, ArchiveStatus};
+use larder_store::{EmbeddedStore, QuarantinedId, Readings, Records, StoreError};
+use metrics::{counter, gauge};
 use metrics_exporter_prometheus::PrometheusHandle;
 use std::sync::Arc;
 use tokio::sync::broadcast;
@@ -15,6 +17,10 @@ use tokio::sync::broadcast;
 pub struct ServiceHost {
     /// The store in use.
     pub store: Arc<EmbeddedStore>,
+    /// Where readings are.
+    pub readings: Arc<dyn Readings>,
+    /// How sending readings on goes, where they are kept elsewhere in the end.
+    pub sending: Option<Arc<ArchiveStatus>>,
     /// What ingest is doing.
     pub status: Arc<IngestStatus>,
     /// The processing loop's bell.
@@ -36,10 +42,14 @@ impl Host for ServiceHost {
         self.status.ready()
     }
 
+    fn note(&self) -> Option<String> {
+        self.sending.as_ref()?.snapshot().sentence()
+    }
+
     fn replay(&self, ids: &[QuarantinedId]) -> Result<ReplayOutcome, StoreError> {
-        let store = self.store.as_ref();
-        let done =
-            larder_ingest::replay::replay(store, store, ids, &self.decode.current(), clock::now())?;
+        let (readings, records) = (self.readings.as_ref(), self.store.as_ref());
+        let config = self.decode.current();
+        let done = larder_ingest::replay::replay(readings, records, ids, &config, clock::now())?;
         if done.readings > 0 {
             self.changed.readings();
         }
@@ -60,8 +70,31 @@ impl Host for ServiceHost {
     }
 
     fn metrics(&self) -> String {
+        if let Some(sending) = &self.sending {
+            show(&sending.snapshot());
+        }
         self.metrics.run_upkeep();
         self.metrics.render()
+    }
+}
+
+/// What is sent on, as metrics.
+fn show(sending: &ArchiveSnapshot) {
+    gauge!("larder_influx_up").set(f64::from(u8::from(sending.problem.is_none())));
+    gauge!("larder_influx_waiting_bytes").set(sending.waiting_bytes as f64);
+    gauge!("larder_influx_most_waiting_bytes").set(sending.most_waiting_bytes as f64);
+    if let Some(at) = sending.last_sent_at {
+        gauge!("larder_influx_last_sent_timestamp_seconds").set(at.0 as f64 / 1000.0);
+    }
+    for (outcome, count) in [
+        ("taken", sending.sent),
+        ("expired", sending.expired),
+        ("refused", sending.refused),
+    ] {
+        counter!("larder_influx_readings_total", "outcome" => outcome).absolute(count);
+    }
+    for (kind, count) in &sending.failures {
+        counter!("larder_influx_failures_total", "kind" => *kind).absolute(*count);
     }
 }
 

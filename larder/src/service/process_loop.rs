@@ -6,7 +6,7 @@ use crate::pipeline::{Pipeline, Processed, Turns, note_live_since, record_end};
 use anyhow::Result;
 use larder_api::{Host, Live, News};
 use larder_domain::Timestamp;
-use larder_store::{Desk, EmbeddedStore};
+use larder_store::{Desk, EmbeddedStore, Readings, Records, StoreError};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::broadcast;
@@ -27,6 +27,7 @@ const SHARE_OF_TIME: u32 = 10;
 /// Runs until `stop`. The first run is over everything: how feeders stand is not kept on disk.
 pub async fn run(
     store: Arc<EmbeddedStore>,
+    readings: Arc<dyn Readings>,
     live: Live,
     news: broadcast::Sender<News>,
     changed: Arc<Changed>,
@@ -53,19 +54,33 @@ pub async fn run(
         if asking.is_some() {
             turns.clear();
         }
-        let (at, mut taken) = (Arc::clone(&store), std::mem::take(&mut turns));
+        let (from, at) = (Arc::clone(&readings), Arc::clone(&store));
+        let mut taken = std::mem::take(&mut turns);
         let outcome = tokio::task::spawn_blocking(move || {
-            let done = process(&at, &mut taken)?;
-            anyhow::Ok((done, taken))
+            let done = process(from.as_ref(), at.as_ref(), &mut taken);
+            let is_whole = done.is_ok();
+            let done = match done {
+                Err(error) if is_unavailable(&error) => {
+                    // What is here reaches back far enough for the last days.
+                    last_days(at.as_ref(), &mut taken)?;
+                    process(from.as_ref(), at.as_ref(), &mut taken)?
+                }
+                done => done?,
+            };
+            anyhow::Ok((done, taken, is_whole))
         })
         .await;
         match outcome {
-            Ok(Ok(((done, record_ends), taken))) => {
+            Ok(Ok(((done, record_ends), taken, is_whole))) => {
                 turns = taken;
                 live.set_record_end(record_ends);
                 publish(done, &live, &news);
-                if let Some(asking) = asking {
-                    changed.answer(asking);
+                match asking {
+                    Some(asking) if is_whole => changed.answer(asking),
+                    Some(_) => tracing::warn!(
+                        "only the last days could be estimated again; older readings are out of reach"
+                    ),
+                    None => {}
                 }
             }
             Ok(Err(error)) => {
@@ -77,6 +92,23 @@ pub async fn run(
         metrics::histogram!("larder_process_seconds").record(began.elapsed().as_secs_f64());
         pause = (began.elapsed() * SHARE_OF_TIME).clamp(SHORTEST_PAUSE, LONGEST_PAUSE);
     }
+}
+
+/// Whether a server that keeps readings does not answer.
+fn is_unavailable(error: &anyhow::Error) -> bool {
+    error
+        .chain()
+        .filter_map(|cause| cause.downcast_ref::<StoreError>())
+        .any(|error| matches!(error, StoreError::Unavailable(_)))
+}
+
+/// As if every yard had been estimated an hour ago.
+fn last_days(records: &dyn Records, turns: &mut Turns) -> Result<()> {
+    let hour_ago = clock::now().plus_ms(-3_600_000);
+    for yard in records.apiary()?.yards() {
+        turns.entry(yard.id.clone()).or_insert(hour_ago);
+    }
+    Ok(())
 }
 
 /// Returns when a command beside this service has written something.
@@ -96,15 +128,19 @@ async fn written_at_desk(store: &Arc<EmbeddedStore>, told: &mut Option<String>) 
 
 /// Estimates what is different from what it was. Says what was done, and where the record ends if
 /// the readings are one.
-fn process(store: &EmbeddedStore, turns: &mut Turns) -> Result<(Processed, Option<Timestamp>)> {
+fn process(
+    readings: &dyn Readings,
+    records: &dyn Records,
+    turns: &mut Turns,
+) -> Result<(Processed, Option<Timestamp>)> {
     let clock = clock::now();
-    note_live_since(store, clock)?;
+    note_live_since(records, clock)?;
     let pipeline = Pipeline {
-        readings: store,
-        records: store,
+        readings,
+        records,
         clock,
     };
-    let record_ends = record_end(store, store)?.filter(|end| *end < clock);
+    let record_ends = record_end(readings, records)?.filter(|end| *end < clock);
     let now = record_ends.unwrap_or(clock);
     let longest_ms = LONGEST_PAUSE.as_millis() as i64 - 1000;
     Ok((pipeline.process_news(turns, now, longest_ms)?, record_ends))

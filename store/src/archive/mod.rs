@@ -15,7 +15,7 @@ mod readings;
 mod status;
 
 pub use move_readings::{MoveError, Moved, Progress, move_back, move_out};
-pub use readings::{ArchiveOptions, ArchivedReadings, WhenFull};
+pub use readings::{ArchiveOptions, ArchivedReadings, SendError, Sending, WhenFull};
 pub use status::{ArchiveSnapshot, ArchiveStatus};
 
 use crate::StoreError;

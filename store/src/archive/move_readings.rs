@@ -137,7 +137,9 @@ struct Position<'a> {
 }
 
 impl<'a> Position<'a> {
+    /// A move goes on only where nothing was appended since: what came late would be missed.
     fn read(store: &'a EmbeddedStore, direction: String) -> Result<Self, StoreError> {
+        let direction = format!("{} {direction}", store.last_append()?);
         let found = store.setting(MOVED)?.unwrap_or_default();
         let mut parts = found.splitn(3, ' ');
         let done = match (parts.next(), parts.next(), parts.next()) {

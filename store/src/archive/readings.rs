@@ -2,7 +2,7 @@
 
 use super::forward::{self, Wake};
 use super::{ArchiveReader, ArchiveStatus, ArchiveWriter, WriteFault};
-use crate::embedded::readings::{Adopted, Elsewhere, reduce};
+use crate::embedded::readings::{Adopted, Elsewhere, reduce_between};
 use crate::{Appended, EmbeddedStore, LatestSample, Readings, Records, SeriesInfo, StoreError};
 use larder_domain::{ChannelRef, Reading, Sample, Span, Timestamp};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -254,6 +254,7 @@ impl ArchivedReadings {
             ..self.look_up(readings)?
         };
         let appended = self.embedded.append_beside(readings, &elsewhere)?;
+        self.show_waiting()?;
         self.wake.ring();
         Ok(appended)
     }
@@ -359,7 +360,16 @@ impl Readings for ArchivedReadings {
             return self.embedded.reduced(series, span, points);
         };
         match self.there(&info, span, whole_from) {
-            Some(_) => Ok(reduce(self.range(series, span)?, points)),
+            Some(_) => {
+                let first = info.first.max(span.start);
+                let last = info.last.min(span.end.plus_ms(-1));
+                Ok(reduce_between(
+                    self.range(series, span)?,
+                    first,
+                    last,
+                    points,
+                ))
+            }
             None => self.embedded.reduced(series, span, points),
         }
     }

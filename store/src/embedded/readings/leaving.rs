@@ -102,6 +102,11 @@ impl EmbeddedStore {
         Ok(memory.leaving.map(|leaving| leaving.whole_from))
     }
 
+    /// A number that grows with each append.
+    pub(crate) fn last_append(&self) -> Result<i64, StoreError> {
+        Ok(self.memory("look at the log")?.last_log_id)
+    }
+
     /// From now on readings go on to an archive, which has everything that is here, and
     /// everything before `whole_from` of the series `adopted`. Repeating is safe.
     pub(crate) fn begin_leaving(

@@ -20,7 +20,7 @@ pub(super) use blocks::check_all;
 pub(crate) use leaving::Adopted;
 pub(super) use leaving::WHOLE_FROM;
 pub(super) use memory::Memory;
-pub(crate) use reduce::reduce;
+pub(crate) use reduce::reduce_between;
 pub(crate) use samples::merge_into;
 
 use super::EmbeddedStore;

@@ -1,12 +1,13 @@
 //! Fewer samples for a chart, with every peak kept: each bucket of time gives its least and its
 //! greatest value, and the first and the last sample stand.
 
-use super::blocks::Summary;
+use super::blocks::{self, Summary};
 use super::day::Day;
 use super::range::Wanted;
 use crate::embedded::fault::Fault;
 use larder_domain::{Sample, Timestamp};
 use rusqlite::Connection;
+use std::ops::RangeInclusive;
 
 /// Two ends and the extremes of one bucket.
 const FEWEST_POINTS: usize = 4;
@@ -18,13 +19,10 @@ pub(super) fn reduced(
     db: &Connection,
     points: usize,
 ) -> Result<Vec<Sample>, Fault> {
-    let points = points.max(FEWEST_POINTS);
-    let n_buckets = (points / 2 - 1) as i64;
     let Some(extent) = wanted.extent() else {
         return Ok(Vec::new());
     };
-    let n_days = extent.end().0 - extent.start().0 + 1;
-    if n_days <= n_buckets {
+    if !is_by_days(&extent, points) {
         return Ok(reduce(wanted.whole(db)?, points));
     }
     let days = wanted.summaries(db)?;
@@ -32,20 +30,66 @@ pub(super) fn reduced(
     let (Some((first_day, _)), Some((last_day, _))) = (days.first(), days.last()) else {
         return Ok(Vec::new());
     };
-    if n <= points {
+    if n <= points.max(FEWEST_POINTS) {
         return wanted.whole(db);
     }
     let first = wanted.day(db, *first_day)?.first().copied();
     let last = wanted.day(db, *last_day)?.last().copied();
+    Ok(by_days(&days, first, last, points))
+}
+
+/// The same as [`reduced`] gives, from samples in order of time of a series that lies between
+/// `first` and `last` within the span asked for.
+pub(crate) fn reduce_between(
+    samples: Vec<Sample>,
+    first: Timestamp,
+    last: Timestamp,
+    points: usize,
+) -> Vec<Sample> {
+    let is_whole = samples.len() <= points.max(FEWEST_POINTS);
+    if is_whole || !is_by_days(&blocks::days_between(first, last), points) {
+        return reduce(samples, points);
+    }
+    let of_days = samples.chunk_by(|a, b| Day::of(a.time) == Day::of(b.time));
+    let days: Vec<(Day, Summary)> = of_days
+        .filter_map(|day| Some((Day::of(day[0].time), Summary::of(day)?)))
+        .collect();
+    by_days(
+        &days,
+        samples.first().copied(),
+        samples.last().copied(),
+        points,
+    )
+}
+
+fn n_buckets(points: usize) -> i64 {
+    (points.max(FEWEST_POINTS) / 2 - 1) as i64
+}
+
+/// Whether buckets are whole days: there are more days than buckets.
+fn is_by_days(extent: &RangeInclusive<Day>, points: usize) -> bool {
+    extent.end().0 - extent.start().0 + 1 > n_buckets(points)
+}
+
+fn by_days(
+    days: &[(Day, Summary)],
+    first: Option<Sample>,
+    last: Option<Sample>,
+    points: usize,
+) -> Vec<Sample> {
+    let (Some((first_day, _)), Some((last_day, _))) = (days.first(), days.last()) else {
+        return Vec::new();
+    };
+    let n_buckets = n_buckets(points);
     let bucket_days = (last_day.0 - first_day.0 + 1 + n_buckets - 1) / n_buckets;
     let bucket = |day: Day| (day.0 - first_day.0) / bucket_days;
     let buckets = days.chunk_by(|a, b| bucket(a.0) == bucket(b.0));
     let extremes = buckets.flat_map(|days| extremes(days.iter().map(|(_, summary)| *summary)));
-    Ok(in_order(first.into_iter().chain(extremes).chain(last)))
+    in_order(first.into_iter().chain(extremes).chain(last))
 }
 
 /// The same from samples in order of time.
-pub(crate) fn reduce(samples: Vec<Sample>, points: usize) -> Vec<Sample> {
+pub(super) fn reduce(samples: Vec<Sample>, points: usize) -> Vec<Sample> {
     let points = points.max(FEWEST_POINTS);
     let (Some(&first), Some(&last)) = (samples.first(), samples.last()) else {
         return samples;
