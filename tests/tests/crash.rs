@@ -8,14 +8,11 @@
 )]
 
 use larder_tests::burst::{Burst, Moments, published};
-use larder_tests::larder::{READY, Service, ok};
+use larder_tests::larder::{Service, ok};
 use larder_tests::mosquitto::Mosquitto;
 use larder_tests::nats::Nats;
-use larder_tests::python;
-use larder_tests::readings::{self, Readings};
-use std::io::Write;
+use larder_tests::readings;
 use std::path::Path;
-use std::process::ChildStdin;
 use std::time::Duration;
 
 const WITHIN: Duration = Duration::from_secs(180);
