@@ -292,12 +292,64 @@ fn init_makes_a_bucket_and_a_token_that_may_do_no_more() {
     assert!(!log.contains("failed"), "{log}");
 }
 
+/// The queries that `docs/influxdb.md` shows answer what it says they do.
+#[test]
+fn the_documented_queries_answer() {
+    let dir = tempfile::tempdir().unwrap();
+    let Some(server) = Influxd::start(dir.path()) else {
+        return;
+    };
+    let influx = InfluxSettings::of(dir.path(), &server, "larder");
+    let data = dir.path().join("data");
+    let csv = live_csv(dir.path());
+    ok(&influx.after(&["import", "readings", path(&csv), "--data", path(&data)]));
+    // Three days ago it weighed less.
+    let earlier = dir.path().join("earlier.csv");
+    let time = rfc3339(unix_now() - 3 * 86_400);
+    let line = format!("time,device,channel,unit,value\n{time},sc-1,weight,kg,38.5\n");
+    std::fs::write(&earlier, line).unwrap();
+    ok(&influx.after(&["import", "readings", path(&earlier), "--data", path(&data)]));
+
+    let text = std::fs::read_to_string(repository().join("docs/influxdb.md")).unwrap();
+    let queries: Vec<&str> = text
+        .split("```flux\n")
+        .skip(1)
+        .map(|rest| rest.split("```").next().unwrap())
+        .collect();
+    assert_eq!(queries.len(), 3);
+    let cells = |query: &str, column: &str| -> Vec<String> {
+        let rows = server.query(query);
+        let at = rows[0].iter().position(|name| name == column);
+        let at = at.unwrap_or_else(|| panic!("{query} has no {column}: {rows:?}"));
+        rows[1..].iter().map(|row| row[at].clone()).collect()
+    };
+    let newest = 40.0 + 299.0 / 300.0;
+    let numbers = |query: &str, column: &str| -> Vec<f64> {
+        let cells = cells(query, column);
+        cells.iter().filter_map(|cell| cell.parse().ok()).collect()
+    };
+    let near = |a: f64, b: f64| (a - b).abs() < 1e-9;
+    assert_eq!(cells(queries[0], "device"), ["sc-1"]);
+    assert!(near(numbers(queries[0], "_value")[0], newest));
+    let gained: f64 = numbers(queries[1], "_value").iter().sum();
+    assert!(near(gained, newest - 38.5), "{gained}");
+    let (weights, degrees) = (
+        numbers(queries[2], "weight_kg"),
+        numbers(queries[2], "temperature_c"),
+    );
+    assert_eq!(weights.len(), degrees.len());
+    assert!((10..=12).contains(&weights.len()), "{weights:?}");
+    assert!(weights.is_sorted() && degrees.is_sorted());
+}
+
+fn unix_now() -> u64 {
+    let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
+    now.unwrap().as_secs()
+}
+
 /// Ten hours of two channels that ended an hour ago.
 fn live_csv(dir: &Path) -> PathBuf {
-    let now = std::time::SystemTime::now()
-        .duration_since(std::time::UNIX_EPOCH)
-        .unwrap()
-        .as_secs();
+    let now = unix_now();
     let mut csv = String::from("time,device,channel,unit,value\n");
     for i in 0..300 {
         let time = rfc3339(now - 3_600 - (300 - i) * 120);
