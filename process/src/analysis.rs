@@ -8,7 +8,7 @@ use crate::evidence::{FeederEvidence, gather};
 use crate::feeder::{
     Appetite, FeederCourse, Observations, Workspace, estimate, guess_without_sensor, observe,
 };
-use crate::grid::Grid;
+use crate::grid::{Grid, node_means};
 use crate::input::{HiveInput, YardInput};
 use crate::level::{LevelTrack, track_level};
 use crate::losses::{
@@ -17,8 +17,8 @@ use crate::losses::{
 use crate::robust::median;
 use crate::scale::{ScaleTrack, clean_scale, track_scale};
 use crate::strengths::Strengths;
-use crate::visits::{certain_visits, drop_doubtful};
-use crate::water::{node_means, water_on_hives};
+use crate::visits::drop_doubtful;
+use crate::water::water_on_hives;
 use larder_domain::{Sample, Span, Timestamp};
 
 /// One yard, worked out.
@@ -86,7 +86,8 @@ pub fn analyse_yard(input: &YardInput<'_>) -> YardAnalysis {
         .iter()
         .map(|hive| clean_scale(hive.weight, &mut scratch));
     let scales: Vec<CleanSeries> = scales.collect();
-    analysis.water_kg = water_on_hives(&grid, &scales, &analysis.climate);
+    let weights: Vec<Vec<f64>> = scales.iter().map(|s| node_means(&grid, s)).collect();
+    analysis.water_kg = water_on_hives(&weights, &analysis.climate);
     let mut tracks: Vec<ScaleTrack> = Vec::with_capacity(scales.len());
     for (hive, scale) in input.hives.iter().zip(scales) {
         tracks.push(watch_scale(hive, scale, &analysis));
@@ -96,9 +97,8 @@ pub fn analyse_yard(input: &YardInput<'_>) -> YardAnalysis {
         .iter()
         .map(|hive| watch_levels(hive, &strengths, &mut scratch))
         .collect();
-    let visits = certain_visits(&input.hives, &tracks, &levels);
-    for ((hive, mut scale), levels) in input.hives.iter().zip(tracks).zip(levels) {
-        drop_doubtful(hive, &mut scale, &levels, &visits);
+    drop_doubtful(&grid, &input.hives, &mut tracks, &levels);
+    for ((hive, scale), levels) in input.hives.iter().zip(tracks).zip(levels) {
         let found = watch_hive(hive, scale, levels, &analysis, &strengths, &yard_syrup);
         analysis.hives.push(found);
     }
@@ -179,7 +179,7 @@ fn balance_input(
 ) -> BalanceInput {
     let grid = &analysis.grid;
     let n = grid.len();
-    let mut weight_kg = node_means(grid, &found.scale.series);
+    let mut weight_kg = found.scale.at_nodes.clone();
     let mut carried = 0.0;
     let mut steps = found.scale.steps.iter().peekable();
     let mut hidden_until = 0;

@@ -75,14 +75,16 @@ fn drying(input: &YardInput<'_>, grid: &Grid, air: &[f64], dark: &[bool]) -> Vec
         let deficit = saturated * (1.0 - humidity[k].min(100.0) / 100.0);
         let by_air = 0.26 * (1.0 + 0.54 * or(wind[k], USUAL_WIND)) * deficit / 24.0;
         let usual_sun = if dark[k] { 0.0 } else { USUAL_SUN };
-        let by_sun = SUN_SHARE * or(sun[k], usual_sun) / LATENT_W_HOURS_PER_MM;
-        or(by_air, USUAL_BY_AIR) + by_sun
+        let net = SUN_SHARE * or(sun[k], usual_sun) - LONG_WAVE_W;
+        (or(by_air, USUAL_BY_AIR) + net / LATENT_W_HOURS_PER_MM).max(0.0)
     };
     (0..grid.len()).map(at).collect()
 }
 
 /// A litre takes so much to evaporate, Wh for each mm on a square metre (2.45 MJ/kg).
 const LATENT_W_HOURS_PER_MM: f64 = 680.0;
+/// A roof sends so much more heat to the sky than it gets back, W/m2 (common: 20 to 60).
+const LONG_WAVE_W: f64 = 25.0;
 /// Taken where the station does not measure it: m/s, W/m2 by day, and mm/h.
 const USUAL_WIND: f64 = 1.0;
 const USUAL_SUN: f64 = 300.0;

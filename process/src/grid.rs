@@ -1,6 +1,7 @@
 //! The moments at which everything is estimated: every half hour of UTC. In nearly every zone local
 //! midnights lie on it, and a half hour is short against what a colony's appetite does in a day.
 
+use crate::clean::CleanSeries;
 use larder_domain::{Sample, Span, Timestamp};
 
 /// From one node to the next.
@@ -78,6 +79,18 @@ impl Grid {
         bridge_gaps(&mut values, (most_gap_hours * PER_HOUR as f64) as usize);
         values
     }
+}
+
+/// Means around the nodes; NaN where a node has no readings.
+pub fn node_means(grid: &Grid, series: &CleanSeries) -> Vec<f64> {
+    let mut sums = vec![(0.0, 0u32); grid.len()];
+    for (&time, &value) in series.times.iter().zip(&series.values) {
+        let sum = &mut sums[grid.nearest(time)];
+        sum.0 += value;
+        sum.1 += 1;
+    }
+    let mean = |&(sum, n): &(f64, u32)| if n > 0 { sum / f64::from(n) } else { f64::NAN };
+    sums.iter().map(mean).collect()
 }
 
 /// Draws straight lines over runs of NaN of up to `most` nodes; the nearest value goes on for that

@@ -209,6 +209,11 @@ const MEDIAN_SD: f64 = 1.2;
 const JUMP_SDS: f64 = 4.0;
 /// And is at least this large, l.
 const LEAST_JUMP_L: f64 = 0.08;
+/// At least this share of a jump lies between two readings: more where noise cannot hide it. Robbers
+/// and leaks take a quarter of an hour for each part.
+const SHARP_SHARE: f64 = 0.35;
+const CLEAR_SHARP_SHARE: f64 = 0.5;
+const CLEAR_JUMPS: f64 = 2.0;
 /// Readings further apart than this say nothing about suddenness, hours.
 const SUDDEN_HOURS: f64 = 1.6;
 
@@ -231,7 +236,12 @@ fn find_jumps(series: &CleanSeries) -> Vec<LevelJump> {
         };
         let change = behind - before;
         let here = v[i] - v[i - 1];
-        if change.abs() < limit || here * change < 0.0 || here.abs() < 0.35 * change.abs() {
+        let sharp = if change.abs() > CLEAR_JUMPS * limit {
+            CLEAR_SHARP_SHARE
+        } else {
+            SHARP_SHARE
+        };
+        if change.abs() < limit || here * change < 0.0 || here.abs() < sharp * change.abs() {
             continue;
         }
         match found.last_mut() {

@@ -1,6 +1,8 @@
 //! Steps on the scale: which of them were syrup, in which feeder and how much.
 
-use super::{Change, ChangeKind, FeederEvidence, NOTE_VOLUME_SHARE, nearest_note, strength_of};
+use super::{
+    Change, ChangeKind, FeederEvidence, NOTE_HOURS, NOTE_VOLUME_SHARE, nearest_note, strength_of,
+};
 use crate::input::{FeederInput, HiveInput};
 use crate::level::{LevelChange, LevelTrack};
 use crate::scale::{ScaleStep, ScaleTrack};
@@ -58,7 +60,7 @@ pub(super) fn explain_steps(
             take(rest.map(|change| (f, change)), found, notes);
             continue;
         }
-        let change = explain_step(case, index, step, notes);
+        let change = explain_step(case, index, &scale.steps, notes);
         if let Some((f, change)) = &change
             && change.kind == ChangeKind::Lost
             && change.litres.is_none()
@@ -145,15 +147,17 @@ fn span_of(step: &ScaleStep) -> Span {
 fn explain_step(
     case: &Case<'_>,
     index: usize,
-    step: &ScaleStep,
+    steps: &[ScaleStep],
     notes: &[Vec<bool>],
 ) -> Option<(usize, Change)> {
+    let step = &steps[index];
     let span = span_of(step);
     let on_scale = case.hive.feeders.iter().enumerate();
     let on_scale = on_scale.filter(|(_, feeder)| feeder.feeder.on_scale);
     let mut best: Option<(f64, usize, Change)> = None;
     for (f, feeder) in on_scale {
-        let note = nearest_note(feeder, &notes[f], span);
+        let note = nearest_note(feeder, &notes[f], span)
+            .filter(|&note| is_meant(case, feeder, note, index, steps));
         let poured = strength_of(feeder, note, case.strengths, step.time());
         let inside = case.strengths.at(&feeder.feeder.id, step.after);
         let level = &case.levels[f];
@@ -190,6 +194,32 @@ fn explain_step(
     }
     best.map(|(_, f, change)| (f, change))
 }
+
+/// Whether a note means this step and not another one of the same visit that fits it better.
+fn is_meant(
+    case: &Case<'_>,
+    feeder: &FeederInput<'_>,
+    note: usize,
+    index: usize,
+    steps: &[ScaleStep],
+) -> bool {
+    let note = &feeder.recorded[note];
+    let strength = note
+        .strength
+        .or(case.strengths.poured(&feeder.feeder.id, note.time));
+    let noted_kg = note.volume_l.map(|litres| litres * kg_per_litre(strength));
+    let misfit = |step: &ScaleStep| match noted_kg {
+        Some(kg) => (step.kg - kg).abs(),
+        None => -step.kg,
+    };
+    let near = |step: &&ScaleStep| step.time().hours_since(note.time).abs() <= NOTE_HOURS;
+    let mut others = steps.iter().enumerate().filter(|(i, _)| *i != index);
+    let own = misfit(&steps[index]);
+    !others.any(|(_, other)| near(&other) && misfit(other) < own - CLEARLY_BETTER_KG)
+}
+
+/// By how much another step must fit a note better, kg.
+const CLEARLY_BETTER_KG: f64 = 0.5;
 
 /// Whether the feeder went off the hive with all that was in it: the step is what was in it and a
 /// little more, and the level has not been seen since.

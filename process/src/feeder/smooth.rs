@@ -26,6 +26,7 @@ pub struct Workspace {
     jump_variance: Vec<f64>,
     appetite: Vec<Appetite>,
     trust: Vec<f64>,
+    refused: Vec<f64>,
 }
 
 /// What is asked of the model besides the readings.
@@ -84,6 +85,7 @@ pub fn estimate(task: &Task<'_>, workspace: &mut Workspace) -> FeederCourse {
         );
         learn_appetite(task, &course, &empty, workspace);
         learn_trust(task, &course, workspace);
+        let_it_fall(task, workspace);
         course = pass(task, &nodes, &empty, workspace);
         course.empty = empty;
     }
@@ -142,6 +144,50 @@ fn learn_appetite(
         };
     }
 }
+
+/// Where readings were refused one after the other because the level fell faster than any appetite
+/// lets it, something else empties the feeder: the next pass follows.
+fn let_it_fall(task: &Task<'_>, workspace: &mut Workspace) {
+    let refused = &workspace.refused;
+    let mut believed = 0;
+    let mut too_high: Option<usize> = None;
+    let mut k = 0;
+    while k < refused.len() {
+        let run = refused[k..].iter().take_while(|r| **r < 0.0).count();
+        if refused[k] > 0.0 {
+            too_high = Some(k);
+        }
+        let comes_back = too_high.is_some_and(|high| k - high < PER_DAY / 2);
+        if run >= FALLING_NODES && !comes_back {
+            let fallen = &refused[k..k + run.min(GIVE_IN_NODES)];
+            let lowest = fallen.iter().copied().fold(0.0, f64::min);
+            let until = fallen.iter().position(|r| *r < 0.9 * lowest).unwrap_or(0);
+            // It may have begun anywhere since the last reading that was believed.
+            let first = believed.min(k.saturating_sub(FALLING_NODES));
+            let hours = (k + until + 1 - first) as f64 * STEP_HOURS;
+            let pace = -lowest / hours;
+            let usual = &workspace.appetite[k];
+            if pace > FALLING_PACE * (usual.mean + usual.sd) {
+                for appetite in &mut workspace.appetite[first..=k + until] {
+                    appetite.sd = appetite.sd.max(pace);
+                    appetite.memory_hours = FALLING_HOURS;
+                }
+                workspace.trust[first..k + run].fill(1.0);
+            }
+        }
+        if refused[k] == 0.0 && task.observations.nodes[k].n > 0 {
+            believed = k;
+        }
+        k += run.max(1);
+    }
+}
+
+/// So many refused readings in a row are no echoes.
+const FALLING_NODES: usize = 3;
+/// Faster than a colony takes by this factor.
+const FALLING_PACE: f64 = 2.0;
+/// A hole or robbers change their pace within this, hours.
+const FALLING_HOURS: f64 = 2.0;
 
 fn learn_trust(task: &Task<'_>, course: &FeederCourse, workspace: &mut Workspace) {
     let Some(sensor) = course.sensor else { return };
@@ -213,6 +259,8 @@ fn forwards(task: &Task<'_>, nodes: &[usize], empty: &[bool], workspace: &mut Wo
     workspace.transitions.clear();
     workspace.updates.clear();
     workspace.updates_until.clear();
+    workspace.refused.clear();
+    workspace.refused.resize(n, 0.0);
     workspace.jump_variance.clear();
     workspace.jump_variance.resize(nodes.len(), 0.0);
     let mut state = first_state(task);
@@ -260,6 +308,7 @@ fn forwards(task: &Task<'_>, nodes: &[usize], empty: &[bool], workspace: &mut Wo
                 workspace.updates.push(state.update(&row, residual, noise));
                 refused = 0;
             } else {
+                workspace.refused[k] = residual / row[VOLUME];
                 refused += 1;
             }
         }

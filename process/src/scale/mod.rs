@@ -8,7 +8,7 @@ pub use load_cell::{LOAD_CELL_REFERENCE, LoadCell};
 pub use steps::{LEAST_STEP_KG, ScaleStep};
 
 use crate::clean::{CleanSeries, Sanity, clean};
-use crate::grid::{Grid, STEP_HOURS, STEP_MS};
+use crate::grid::{Grid, STEP_HOURS, STEP_MS, node_means};
 use larder_domain::{Sample, Timestamp};
 use load_cell::{learn_load_cell, take_temperature_out};
 use steps::{find_disturbances, measure_step};
@@ -20,6 +20,8 @@ pub struct ScaleTrack {
     pub series: CleanSeries,
     /// What was learned of the load cell.
     pub load_cell: LoadCell,
+    /// The mean of the readings around every node of the grid, kg; NaN where there are none.
+    pub at_nodes: Vec<f64>,
     /// Sudden changes, in order of time.
     pub steps: Vec<ScaleStep>,
 }
@@ -61,6 +63,7 @@ pub fn track_scale(
         .filter_map(|i| measure_step(&series, &found, i))
         .collect();
     ScaleTrack {
+        at_nodes: node_means(grid, &series),
         series,
         load_cell,
         steps,

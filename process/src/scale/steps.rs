@@ -21,6 +21,8 @@ pub struct ScaleStep {
     pub kg: f64,
     /// Standard deviation of `kg`.
     pub sd_kg: f64,
+    /// How much of it happened between two readings, as a share: hands are quick, bees are not.
+    pub sharp_share: f64,
 }
 
 impl ScaleStep {
@@ -104,11 +106,15 @@ pub(super) fn find_disturbances(series: &CleanSeries) -> Vec<Disturbance> {
     });
     found.retain(|step| {
         let total = v[step.last] - v[step.first - 1];
-        let largest = (step.first..=step.last).map(|i| (v[i] - v[i - 1]).abs());
-        let sharp = largest.fold(0.0, f64::max) >= SHARP_SHARE * total.abs();
+        let sharp = largest_change(v, *step) >= SHARP_SHARE * total.abs();
         sharp || total.abs() > SURELY_HANDS_KG
     });
     found
+}
+
+fn largest_change(values: &[f64], step: Disturbance) -> f64 {
+    let changes = (step.first..=step.last).map(|i| (values[i] - values[i - 1]).abs());
+    changes.fold(0.0, f64::max)
 }
 
 /// A reading in the middle of the visit belongs to neither side: takes it into the disturbance.
@@ -177,11 +183,13 @@ pub(super) fn measure_step(
     let variance = noise * (1.0 / left.n + 1.0 / right.n)
         + noise / information * apart.powi(2)
         + BEES_WOBBLE_KG.powi(2);
+    let kg = (right.value - left.value) - slope * apart;
     Some(ScaleStep {
         after,
         before,
-        kg: (right.value - left.value) - slope * apart,
+        kg,
         sd_kg: variance.sqrt(),
+        sharp_share: largest_change(v, step) / kg.abs().max(1e-3),
     })
 }
 

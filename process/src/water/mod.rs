@@ -1,0 +1,169 @@
+//! Rain, dew and snow on the hives: every hive of a yard gains at once what no bee carried in.
+//!
+//! The gauge says when, where there is one; the scales say how much. Followed are the water `W` on a
+//! hive and what the hives' own weight `H` strays from the usual course of a dry day, kg, from node
+//! to node: `W' = d W + a rain + noise`, `H' = H + noise`. Observed is the yard's common course of
+//! weight, less the usual one, `y = W + H + noise`: closely in the dark, when bees are in, loosely by
+//! day. So what lay on the hives at night is known from the dry nights on both sides of a rain. `d`
+//! follows how well the air dries (H. L. Penman, *Natural evaporation from open water, bare soil and
+//! grass*, Proc. R. Soc. A 193 (1948) 120-145). Filter and smoother as in [`crate::kalman`].
+
+mod common;
+
+use crate::climate::Climate;
+use crate::grid::{PER_DAY, STEP_HOURS};
+use crate::kalman::{Adjoint, Matrix, State, Update};
+use common::{Common, common_changes, dry_nodes, own_sd, rain_without_gauge, usual_course};
+
+/// On a square metre a millimetre weighs a kilogram; a hive's roof has some 0.2 m2, and part of it runs
+/// off at once, kg/mm.
+const KG_PER_MM: f64 = 0.08;
+/// Wood and roof hold so much, kg; all other rain runs off (a store that fills: A. J. Rutter and others,
+/// Agric. Meteorol. 9 (1971) 367-384, there for leaves).
+const HOLDS_KG: f64 = 0.3;
+/// How far what stays of a rain is off, as a share, and of snow, which all stays, kg/mm.
+const HELD_SHARE: f64 = 1.0;
+const SNOW_KG_PER_MM_SD: f64 = 0.15;
+/// Below this it snows, Cel.
+const SNOW_BELOW: f64 = 1.0;
+/// A roof that holds about so much is wet all over, kg: what evaporates is that of a wet surface, and
+/// less in proportion when less is left.
+const WET_ROOF_KG: f64 = 0.25;
+/// And a hive's roof and damp walls are about so large, m2.
+const WET_M2: f64 = 0.2;
+/// Drying has a time constant within these, hours.
+const DRYING_HOURS: [f64; 2] = [1.5, 60.0];
+/// How far that is off, as a share; errors of some hours go together.
+const DRYING_SHARE: f64 = 2.0;
+/// How exactly the common course of weight is read, kg.
+const READING_SD_KG: f64 = 0.008;
+/// How much bees in flight, wind and a flow move it by day against the usual, kg, and for how long,
+/// hours: in the dark, when they are in, by day, and in rain by day, when they come home.
+const FLIGHT_SD_KG: [f64; 3] = [0.008, 0.10, 0.05];
+const FLIGHT_HOURS: [f64; 3] = [0.7, 2.5, 1.0];
+/// How much of what the hives stray from their usual course they stray in the dark.
+const OWN_NIGHT_SHARE: f64 = 0.3;
+/// Water on each hive at every node, kg. `weights_kg` holds the weight of each hive at every node, NaN
+/// where it is not known.
+pub fn water_on_hives(weights_kg: &[Vec<f64>], climate: &Climate) -> Vec<f64> {
+    let n = climate.rain_mm.len();
+    let (common, rain) = if climate.has_gauge {
+        let rain = climate.rain_mm.clone();
+        (common_changes(weights_kg, &rain), rain)
+    } else {
+        let common = common_changes(weights_kg, &vec![f64::INFINITY; n]);
+        let rain = rain_without_gauge(&common);
+        (common, rain)
+    };
+    if common.iter().all(|c| c.n == 0) || rain.iter().all(|&mm| mm <= 0.0) {
+        return vec![0.0; n];
+    }
+    smooth_water(climate, &common, &rain)
+}
+
+/// The time constant with which a wet hive dries at every node, hours.
+fn drying_hours(climate: &Climate) -> Vec<f64> {
+    let hours = climate.drying_mm_per_hour.iter().map(|mm| {
+        let hours = WET_ROOF_KG / (WET_M2 * mm);
+        hours.clamp(DRYING_HOURS[0], DRYING_HOURS[1])
+    });
+    hours.collect()
+}
+
+const WATER: usize = 0;
+const OWN: usize = 1;
+const FLIGHT: usize = 2;
+
+fn smooth_water(climate: &Climate, common: &[Common], rain: &[f64]) -> Vec<f64> {
+    let n = common.len();
+    let dry = dry_nodes(rain);
+    let usual = usual_course(common, &dry);
+    let own_sds = own_sd(common, &usual, &dry);
+    let hours = drying_hours(climate);
+    let mut state = State {
+        mean: [0.0; 3],
+        covariance: [[0.01, 0.0, 0.0], [0.0, 1e-4, 0.0], [0.0, 0.0, 1e-4]],
+    };
+    let mut filtered: Vec<State<3>> = Vec::with_capacity(n);
+    let mut transitions: Vec<Matrix<3>> = Vec::with_capacity(n);
+    let mut updates: Vec<Option<Update<3>>> = Vec::with_capacity(n);
+    let mut course = 0.0;
+    for k in 0..n {
+        let dark = climate.dark[k];
+        let mm = rain[k].max(0.3 * rain[k.saturating_sub(1)]);
+        let drying = if mm > 0.0 { DRYING_HOURS[1] } else { hours[k] };
+        let stays = (-STEP_HOURS / drying).exp();
+        let flight = match (dark, mm > INDOORS_MM) {
+            (true, _) => 0,
+            (false, false) => 1,
+            (false, true) => 2,
+        };
+        let lasts = (-STEP_HOURS / FLIGHT_HOURS[flight]).exp();
+        let snow = climate.air[k] < SNOW_BELOW;
+        let room = if snow {
+            1.0
+        } else {
+            (-KG_PER_MM * mm / HOLDS_KG).exp()
+        };
+        let held = if snow {
+            KG_PER_MM * mm
+        } else {
+            HOLDS_KG * (1.0 - room)
+        };
+        let transition = [[stays * room, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, lasts]];
+        let fallen = if snow {
+            SNOW_KG_PER_MM_SD * mm
+        } else {
+            HELD_SHARE * held
+        };
+        let loose = DRYING_SHARE * (1.0 - stays) * state.mean[WATER].max(0.0) + 1e-4;
+        let own_by_day = own_sds[k] / (0.6 * PER_DAY as f64).sqrt();
+        let mut own = if flight == 1 {
+            own_by_day
+        } else {
+            OWN_NIGHT_SHARE * own_by_day
+        };
+        if common[k].n == 0 {
+            // Nobody saw this step.
+            own = own.max(UNSEEN_SD_KG);
+        } else {
+            course += common[k].kg - usual[k];
+        }
+        let mut noise = [[0.0; 3]; 3];
+        noise[WATER][WATER] = loose.powi(2) + fallen.powi(2);
+        noise[OWN][OWN] = own.powi(2) + (0.15 * common[k].sd).powi(2);
+        noise[FLIGHT][FLIGHT] = FLIGHT_SD_KG[flight].powi(2) * (1.0 - lasts * lasts);
+        state.predict(&transition, &[held, 0.0, 0.0], &noise);
+        let mut update = None;
+        if common[k].n > 0 {
+            let row = [1.0; 3];
+            let residual = course - state.mean.iter().sum::<f64>();
+            let noise = READING_SD_KG.powi(2) + (0.7 * common[k].sd).powi(2);
+            let gate = 5.0 * state.variance_through(&row, noise).sqrt();
+            if residual.abs() < gate || mm > 0.0 {
+                update = Some(state.update(&row, residual, noise));
+            } else {
+                // Hands, or foragers in numbers: no water, and no news of it.
+                course -= residual;
+            }
+        }
+        transitions.push(transition);
+        updates.push(update);
+        filtered.push(state);
+    }
+    let mut water = vec![0.0; n];
+    let mut adjoint = Adjoint::nothing();
+    for k in (0..n).rev() {
+        water[k] = filtered[k].smoothed_one(&adjoint, WATER).0.max(0.0);
+        if let Some(update) = &updates[k] {
+            adjoint.before_update(update);
+        }
+        adjoint.before_predict(&transitions[k]);
+    }
+    water
+}
+
+/// In more rain than this in half an hour bees stay in, mm.
+const INDOORS_MM: f64 = 0.1;
+/// What a step that no scale saw leaves open, kg.
+const UNSEEN_SD_KG: f64 = 0.05;
