@@ -4,7 +4,7 @@
 use crate::clean::CleanSeries;
 use crate::climate::Climate;
 use crate::days::{Day, days_on, midnight_nodes};
-use crate::evidence::{FeederEvidence, gather};
+use crate::evidence::{FeederEvidence, find_renewals, gather};
 use crate::feeder::{
     Appetite, FeederCourse, Observations, Workspace, estimate, guess_without_sensor, observe,
 };
@@ -98,8 +98,17 @@ pub fn analyse_yard(input: &YardInput<'_>) -> YardAnalysis {
         .map(|hive| watch_levels(hive, &strengths, &mut scratch))
         .collect();
     drop_doubtful(&grid, &input.hives, &mut tracks, &levels);
-    for ((hive, scale), levels) in input.hives.iter().zip(tracks).zip(levels) {
-        let found = watch_hive(hive, scale, levels, &analysis, &strengths, &yard_syrup);
+    let mut evidence = gather_all(input, &tracks, &levels, &strengths, &grid);
+    find_renewals(&input.hives, &levels, &strengths, &mut evidence);
+    for (((hive, scale), levels), evidence) in
+        input.hives.iter().zip(tracks).zip(levels).zip(evidence)
+    {
+        let seen = Seen {
+            scale,
+            levels,
+            evidence,
+        };
+        let found = watch_hive(hive, seen, &analysis, &strengths, &yard_syrup);
         analysis.hives.push(found);
     }
     for (hive, found) in input.hives.iter().zip(&mut analysis.hives) {
@@ -256,37 +265,52 @@ fn watch_levels(
     hive.feeders.iter().map(&mut track).collect()
 }
 
-fn watch_hive(
-    hive: &HiveInput<'_>,
+fn gather_all(
+    input: &YardInput<'_>,
+    tracks: &[ScaleTrack],
+    levels: &[Vec<LevelTrack>],
+    strengths: &Strengths,
+    grid: &Grid,
+) -> Vec<Vec<FeederEvidence>> {
+    let until = grid.time(grid.len() - 1);
+    let hives = input.hives.iter().zip(tracks).zip(levels);
+    hives
+        .map(|((hive, scale), levels)| gather(hive, scale, levels, strengths, until))
+        .collect()
+}
+
+/// What one hive's witnesses saw.
+struct Seen {
     scale: ScaleTrack,
     levels: Vec<LevelTrack>,
+    evidence: Vec<FeederEvidence>,
+}
+
+fn watch_hive(
+    hive: &HiveInput<'_>,
+    seen: Seen,
     yard: &YardAnalysis,
     strengths: &Strengths,
     yard_syrup: &[f64],
 ) -> HiveAnalysis {
     let grid = &yard.grid;
-    let until = grid.time(grid.len() - 1);
-    let evidence = gather(hive, &scale, &levels, strengths, until);
-    let feeders =
-        hive.feeders
-            .iter()
-            .zip(levels)
-            .zip(evidence)
-            .map(|((feeder, level), evidence)| {
-                let temperature = syrup_temperature(grid, feeder, yard_syrup);
-                let seen = observe(grid, feeder, &level, &evidence, &temperature, strengths);
-                FeederAnalysis {
-                    level,
-                    observations: seen,
-                    evidence,
-                    course: FeederCourse::default(),
-                    losses: FeederLosses::default(),
-                    kg_per_litre: strengths.kg_per_litre(feeder.feeder, grid.time(grid.len() / 2)),
-                }
-            });
+    let feeders = hive.feeders.iter().zip(seen.levels).zip(seen.evidence).map(
+        |((feeder, level), evidence)| {
+            let temperature = syrup_temperature(grid, feeder, yard_syrup);
+            let seen = observe(grid, feeder, &level, &evidence, &temperature, strengths);
+            FeederAnalysis {
+                level,
+                observations: seen,
+                evidence,
+                course: FeederCourse::default(),
+                losses: FeederLosses::default(),
+                kg_per_litre: strengths.kg_per_litre(feeder.feeder, grid.time(grid.len() / 2)),
+            }
+        },
+    );
     HiveAnalysis {
         feeders: feeders.collect(),
-        scale,
+        scale: seen.scale,
         balance: HiveBalance::default(),
     }
 }

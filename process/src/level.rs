@@ -99,13 +99,23 @@ impl LevelTrack {
     /// How the level changed between `span.start` and `span.end`: medians of up to five readings
     /// within `reach_hours` on each side. `None` where a side has no readings.
     pub fn change_across(&self, span: Span, reach_hours: f64) -> Option<LevelChange> {
+        self.change_between(span, reach_hours, Span::ALWAYS)
+    }
+
+    /// The same from readings within `bounds` only: where other steps follow soon.
+    pub fn change_between(
+        &self,
+        span: Span,
+        reach_hours: f64,
+        bounds: Span,
+    ) -> Option<LevelChange> {
         let t = &self.series.times;
         let last = t.partition_point(|&time| time <= span.start);
         let first = t.partition_point(|&time| time < span.end);
         let before = (last.saturating_sub(MEDIAN_OF)..last)
-            .filter(|&i| span.start.hours_since(t[i]) <= reach_hours);
+            .filter(|&i| span.start.hours_since(t[i]) <= reach_hours && t[i] >= bounds.start);
         let behind = (first..t.len().min(first + MEDIAN_OF))
-            .filter(|&i| t[i].hours_since(span.end) <= reach_hours);
+            .filter(|&i| t[i].hours_since(span.end) <= reach_hours && t[i] <= bounds.end);
         let (n0, n1) = (before.clone().count(), behind.clone().count());
         let v = &self.series.values;
         let from = median_of_few(before.map(|i| v[i]))?;

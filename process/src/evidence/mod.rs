@@ -6,7 +6,10 @@
 
 mod jumps;
 mod notes;
+mod warmth;
 mod weighed;
+
+pub use warmth::find_renewals;
 
 use crate::input::{FeederInput, HiveInput};
 use crate::level::LevelTrack;
@@ -81,6 +84,9 @@ const NOTE_HOURS: f64 = 1.0;
 const WATCH_HOURS: f64 = 1.1;
 /// How well a note of the volume is meant, as a share of it.
 const NOTE_VOLUME_SHARE: f64 = 0.10;
+
+/// What a ruler gets wrong about a feeder, as a share.
+const GEOMETRY_SHARE: f64 = 0.05;
 
 /// Puts together what one hive's witnesses say; one entry for each feeder. `until` is the clock.
 pub fn gather(

@@ -1,7 +1,8 @@
 //! Steps on the scale: which of them were syrup, in which feeder and how much.
 
 use super::{
-    Change, ChangeKind, FeederEvidence, NOTE_HOURS, NOTE_VOLUME_SHARE, nearest_note, strength_of,
+    Change, ChangeKind, FeederEvidence, GEOMETRY_SHARE, NOTE_HOURS, NOTE_VOLUME_SHARE,
+    nearest_note, strength_of,
 };
 use crate::input::{FeederInput, HiveInput};
 use crate::level::{LevelChange, LevelTrack};
@@ -9,8 +10,6 @@ use crate::scale::{ScaleStep, ScaleTrack};
 use crate::strengths::{Strengths, kg_per_litre};
 use larder_domain::{Span, Strength, Timestamp};
 
-/// What a ruler gets wrong about a feeder, as a share.
-const GEOMETRY_SHARE: f64 = 0.05;
 /// A level on both sides of a step is read within so many hours; across an outage within so many.
 const LEVEL_HOURS: f64 = 4.0;
 const OUTAGE_HOURS: f64 = 120.0;
@@ -168,7 +167,7 @@ fn explain_step(
             litres: step.kg / kg_per_litre(poured),
             lost_litres: -step.kg / kg_per_litre(inside),
             sd: step.sd_kg / kg_per_litre(poured),
-            level: level.change_across(span, LEVEL_HOURS),
+            level: level.change_between(span, LEVEL_HOURS, between_steps(steps, index)),
         };
         let verdict = if lost_all(&weighing, level, step, inside) {
             Some((9.0, ChangeKind::Lost, None))
@@ -193,6 +192,17 @@ fn explain_step(
         }
     }
     best.map(|(_, f, change)| (f, change))
+}
+
+/// From the step before to the step after.
+fn between_steps(steps: &[ScaleStep], index: usize) -> Span {
+    let before = index.checked_sub(1).and_then(|i| steps.get(i));
+    Span {
+        start: before.map_or(Span::ALWAYS.start, |step| step.before),
+        end: steps
+            .get(index + 1)
+            .map_or(Span::ALWAYS.end, |step| step.after),
+    }
 }
 
 /// Whether a note means this step and not another one of the same visit that fits it better.
