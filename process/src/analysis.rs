@@ -8,7 +8,7 @@ use crate::evidence::{FeederEvidence, find_renewals, gather};
 use crate::feeder::{
     Appetite, FeederCourse, Observations, Workspace, estimate, guess_without_sensor, observe,
 };
-use crate::grid::{Grid, node_means};
+use crate::grid::{Grid, STEP_HOURS, node_means};
 use crate::input::{HiveInput, YardInput};
 use crate::level::{LevelTrack, track_level};
 use crate::losses::{
@@ -176,6 +176,7 @@ fn run(
         changes: &found.evidence.changes,
         midnights,
         losses: &found.losses.litres_per_hour,
+        losses_sd: &found.losses.sd,
         capacity_l: feeder.feeder.capacity_l,
     };
     estimate(&task, workspace)
@@ -214,6 +215,12 @@ fn balance_input(
         if course.rate.len() != n {
             continue;
         }
+        let mut changed = vec![false; n];
+        for change in &found.evidence.changes {
+            let k = grid.at_or_after(change.time());
+            changed[k.saturating_sub(1)] = true;
+            changed[k] = true;
+        }
         for k in 0..n {
             let rate = course.rate[k].max(0.0);
             let loss = found.losses.litres_per_hour.get(k).copied().unwrap_or(0.0);
@@ -222,7 +229,14 @@ fn balance_input(
                 // All that left it should have come in, if it went into the colony.
                 input.brought_kg[k] += (rate + loss) * found.kg_per_litre;
             }
-            input.outflow[k].0 += rate + loss;
+            // What the level says is more than rate and loss where the loss is not well known.
+            let fallen = (course.volume_l[k] - course.volume_l[(k + 1).min(n - 1)]) / STEP_HOURS;
+            let jumps = changed.get(k).copied().unwrap_or(true);
+            input.outflow[k].0 += if loss > 0.0 && !jumps {
+                fallen.max(0.0)
+            } else {
+                rate + loss
+            };
             input.outflow[k].1 += course.rate_sd[k];
         }
     }

@@ -41,6 +41,8 @@ pub struct Task<'a> {
     pub midnights: &'a [bool],
     /// What leaves the feeder and does not reach the colony, l/h, at every node; may be empty.
     pub losses: &'a [f64],
+    /// Standard deviation of that, l/h.
+    pub losses_sd: &'a [f64],
     /// Litres that it holds.
     pub capacity_l: f64,
 }
@@ -274,6 +276,10 @@ fn forwards(task: &Task<'_>, nodes: &[usize], empty: &[bool], workspace: &mut Wo
             if let Some(loss) = task.losses.get(k - 1) {
                 input[VOLUME] -= loss * STEP_HOURS;
             }
+            if let (Some(&loss), Some(&sd)) = (task.losses.get(k - 1), task.losses_sd.get(k - 1)) {
+                let open = sd.hypot(LOSS_SHARE * loss) * STEP_HOURS;
+                noise[VOLUME][VOLUME] += LOSS_NODES * open * open;
+            }
             noise[OFFSET][OFFSET] = OFFSET_DRIFT * prior_of(task.observations).offset_sd.powi(2);
             while next_change < nodes.len() && nodes[next_change] == k {
                 let change = &task.changes[next_change];
@@ -324,6 +330,9 @@ fn forwards(task: &Task<'_>, nodes: &[usize], empty: &[bool], workspace: &mut Wo
     }
 }
 
+/// A loss is known to about this share, and its errors go together over so many nodes.
+const LOSS_SHARE: f64 = 0.2;
+const LOSS_NODES: f64 = 4.0;
 /// How much a sensor's offset wanders, as a share of its prior variance at each node.
 const OFFSET_DRIFT: f64 = 1e-4;
 

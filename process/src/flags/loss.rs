@@ -104,7 +104,15 @@ impl Watch<'_> {
             }
             let fast = FAST.iter().find_map(|&w| self.fast(k, w));
             let slow = self.slow(k);
+            fast_before = if fast.is_some() { fast_before + 1 } else { 0 };
             if let Some(was) = &mut open {
+                if let (Culprit::SlowLeak, Some(seen)) =
+                    (was.culprit, fast.filter(|_| fast_before > 1))
+                {
+                    // It was no drip: it is watched, and ends, as what it is.
+                    (was.culprit, was.probability) = self.culprit(k, &seen);
+                    was.seen = seen;
+                }
                 let lasting = match was.culprit {
                     Culprit::SlowLeak => self.still_slow(k),
                     _ => self.still_fast(k),
@@ -139,7 +147,6 @@ impl Watch<'_> {
                 }
                 continue;
             }
-            fast_before = if fast.is_some() { fast_before + 1 } else { 0 };
             if let Some(seen) = fast.filter(|_| fast_before > 1) {
                 let (culprit, probability) = self.culprit(k, &seen);
                 open = Some(Open {

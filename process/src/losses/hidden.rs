@@ -35,7 +35,8 @@ const DEGREES_OF_FREEDOM: f64 = 4.0;
 /// Fills in the losses of every hour.
 pub fn find_losses(balance: &mut HiveBalance) {
     let n = balance.hours.len();
-    if n == 0 {
+    if balance.hours.iter().all(|hour| hour.gain_kg.is_nan()) {
+        // No scale, no claim.
         return;
     }
     let moves = transitions();

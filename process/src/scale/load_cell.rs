@@ -9,6 +9,7 @@ use super::at_time;
 use super::steps::Disturbance;
 use crate::clean::CleanSeries;
 use crate::grid::Grid;
+use crate::robust::median;
 use larder_domain::Timestamp;
 
 /// How a load cell follows its temperature.
@@ -37,7 +38,8 @@ pub(super) fn learn_load_cell(
     cell_temperature: &[f64],
     is_night: &[bool],
 ) -> LoadCell {
-    let nights = night_sums(grid, series, steps, cell_temperature, is_night);
+    let mut nights = night_sums(grid, series, steps, cell_temperature, is_night);
+    drop_unusual(&mut nights);
     let noise = series.noise_sd.max(0.005).powi(2);
     let ratio = noise / SLOPE_SD.powi(2);
     let mut slope = -0.01;
@@ -68,6 +70,18 @@ pub(super) fn learn_load_cell(
     }
 }
 
+/// A night in which a feeder leaks, or a colony fans on a flow, tells nothing of the load cell.
+fn drop_unusual(nights: &mut Vec<NightSums>) {
+    let slope = |night: &NightSums| night.tw / night.tt.max(1e-9);
+    let mut slopes: Vec<f64> = nights.iter().map(slope).collect();
+    let Some(usual) = median(&mut slopes) else {
+        return;
+    };
+    nights.retain(|night| (slope(night) - usual).abs() < UNUSUAL_SDS * SLOPE_SD);
+}
+
+/// So many standard deviations of a night's loss from the usual one make it unusual.
+const UNUSUAL_SDS: f64 = 4.0;
 /// How much one night's loss per hour differs from another's, kg/h.
 const SLOPE_SD: f64 = 0.012;
 /// Load cells on cheap scales drift by up to some 20 g/K (common practice).

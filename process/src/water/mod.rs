@@ -17,7 +17,7 @@ use common::{Common, common_changes, dry_nodes, own_sd, rain_without_gauge, usua
 
 /// On a square metre a millimetre weighs a kilogram; a hive's roof has some 0.2 m2, and part of it runs
 /// off at once, kg/mm.
-const KG_PER_MM: f64 = 0.08;
+const KG_PER_MM: f64 = 0.05;
 /// Wood and roof hold so much, kg; all other rain runs off (a store that fills: A. J. Rutter and others,
 /// Agric. Meteorol. 9 (1971) 367-384, there for leaves).
 const HOLDS_KG: f64 = 0.3;
@@ -39,7 +39,7 @@ const DRYING_SHARE: f64 = 2.0;
 const READING_SD_KG: f64 = 0.008;
 /// How much bees in flight, wind and a flow move it by day against the usual, kg, and for how long,
 /// hours: in the dark, when they are in, by day, and in rain by day, when they come home.
-const FLIGHT_SD_KG: [f64; 3] = [0.008, 0.10, 0.05];
+const FLIGHT_SD_KG: [f64; 3] = [0.008, 0.10, 0.08];
 const FLIGHT_HOURS: [f64; 3] = [0.7, 2.5, 1.0];
 /// How much of what the hives stray from their usual course they stray in the dark.
 const OWN_NIGHT_SHARE: f64 = 0.3;

@@ -71,7 +71,11 @@ fn a_hole_is_a_leak_within_three_hours_also_at_night() {
         "{}",
         flag.evidence.plain()
     );
-    assert!(flag.closed_at.is_some_and(|at| hours(at) < 140.0));
+    assert!(
+        flag.closed_at.is_some_and(|at| hours(at) < 140.0),
+        "{:?}",
+        flag.closed_at.map(hours)
+    );
     none(&flags, &[FlagKind::Robbed]);
 }
 
