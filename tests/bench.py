@@ -210,4 +210,5 @@ def main():
             print(f"{what:34} {middle:14.1f} {high:12.1f} {kilobytes:7.0f}")
 
 
-main()
+if __name__ == "__main__":
+    main()

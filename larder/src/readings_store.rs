@@ -12,9 +12,9 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-/// Days of readings kept here although they are sent: what estimating a day anew rests on (six
-/// weeks) and a little more.
-const USUAL_KEEP_DAYS: u32 = 45;
+/// Days of readings kept here although they are sent: what estimating the last days anew rests on
+/// (seven weeks, see `larder_process::window`) and a little more.
+const USUAL_KEEP_DAYS: u32 = 60;
 /// Megabytes that may wait: about 140 million readings.
 const USUAL_SPOOL_MB: u64 = 2_048;
 /// Seconds for an answer to begin.
@@ -86,7 +86,7 @@ pub struct ReadingsOptions {
     )]
     pub influx_ca: Option<PathBuf>,
 
-    /// Days of readings kept here as well [default: 45]
+    /// Days of readings kept here as well [default: 60]
     #[arg(
         long,
         global = true,

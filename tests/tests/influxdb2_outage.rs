@@ -96,8 +96,11 @@ fn an_outage_is_told_and_the_last_days_stay_within_reach() {
     };
     let data = dir.path().join("data");
     let influx = InfluxSettings::of(dir.path(), &server, "larder").and("--influx-timeout-s", "2");
-    // A hundred days, of which forty-five are kept here.
+    // A hundred days, of which sixty are kept here, of a scale under a hive.
     let csv = hourly_until_now(dir.path(), 100);
+    let apiary = dir.path().join("apiary.toml");
+    std::fs::write(&apiary, APIARY).unwrap();
+    ok(&["apply", path(&apiary), "--data", path(&data)]);
     ok(&influx.after(&["import", "readings", path(&csv), "--data", path(&data)]));
     let service = Service::with_built_in_broker(&data, &influx.options());
     service.takes_readings();
@@ -134,18 +137,47 @@ fn an_outage_is_told_and_the_last_days_stay_within_reach() {
     assert_eq!(status, 503, "{problem}");
     assert!(problem.contains("does not answer"), "{problem}");
 
-    // Started anew without the server it does the same.
+    // Started anew without the server it does the same, and estimates what it can.
     service.stop();
     let service = Service::with_built_in_broker(&data, &influx.options());
     service.takes_readings();
+    wait::until("the last days to be estimated", WITHIN, || {
+        let said = service.running.complaints();
+        said.contains("only the last days could be estimated")
+            .then_some(())
+    });
+    let nights = |data: &Path| {
+        ok(&["report", "weight", "--format", "csv", "--data", path(data)])
+            .lines()
+            .count()
+            - 1
+    };
+    assert!(nights(&data) >= 3, "the last nights");
     publish(&service, 2);
     wait::until("the service to say so again", WITHIN, || note(&service));
     server.restart();
     nothing_waits(&service);
     assert_eq!(server.count("larder"), 2_400 + 2);
     assert_eq!(n_of(&service.json(whole).unwrap()), 2_400);
+    // A reading wakes the estimation; with the server back it is about everything.
+    publish(&service, 3);
+    wait::until("all nights to be estimated", WITHIN, || {
+        (nights(&data) >= 99).then_some(())
+    });
     service.stop();
 }
+
+const APIARY: &str = r#"
+[[yard]]
+id = "north"
+name = "North terrace"
+timezone = "UTC"
+
+[[hive]]
+id = "north-01"
+yard = "north"
+scale = "sc-1"
+"#;
 
 #[test]
 fn a_token_that_is_refused_and_a_field_of_another_type_are_told_and_got_over() {
@@ -241,7 +273,8 @@ fn when_no_more_may_wait_the_broker_keeps_the_rest() {
     service.takes_readings();
     server.kill_9();
     let mut client = Burst::start(broker.port);
-    let total = 150_000;
+    // More messages than the service holds in memory: the broker sends them again and again.
+    let total = 300_000;
     client.publish(0, total, 0);
     client.confirmed(total);
     let reason = wait::until("the service to be full", WITHIN, || {

@@ -21,6 +21,12 @@ use tokio_util::sync::CancellationToken;
 const BACKLOG_MESSAGES: usize = 20_000;
 /// The same in bytes of payload.
 const BACKLOG_BYTES: usize = 64 * 1024 * 1024;
+/// How long nothing is read from the connection before it is given up for a full backlog: shorter
+/// than the broker waits for a sign of life. Some brokers send far more than they were told they may,
+/// and on a new connection all of it again.
+const LONGEST_REST: Duration = Duration::from_secs(10);
+/// Room for one more message, as long as a payload may be before it is refused.
+const RESERVED_BYTES: usize = 64 * 1024;
 /// What an MQTT 5 broker may send ahead of our acknowledgements: a batch that is being committed and
 /// the next one that gathers.
 const RECEIVE_MAXIMUM: u16 = 2 * BATCH_MESSAGES as u16;
@@ -308,6 +314,26 @@ impl Session {
                 Err(error) => return Left::Lost(error),
             }
             self.acknowledge(&sender);
+            if ending.is_none() && !self.backlog.has_room(RESERVED_BYTES) {
+                self.rest(&sender, stop).await;
+            }
+        }
+    }
+
+    /// Reads nothing for a while, so that the broker's own buffers hold it up and the store catches
+    /// up. Acknowledgements go out with the next poll.
+    async fn rest(&mut self, sender: &Sender, stop: &CancellationToken) {
+        let mut limit = pin!(tokio::time::sleep(LONGEST_REST));
+        while !self.backlog.has_caught_up() {
+            tokio::select! {
+                () = stop.cancelled() => return,
+                () = &mut limit => return,
+                done = self.done.recv() => match done {
+                    Some(done) => self.finished(&done),
+                    None => return,
+                },
+            }
+            self.acknowledge(sender);
         }
     }
 

@@ -169,19 +169,21 @@ impl Drop for Thread {
 
 fn run(readings: &ArchivedReadings, stop: &AtomicBool) {
     let mut backoff = Backoff::default();
+    // Days leave a slice at a time, between parcels, and are looked for once in a while.
+    let mut look_again_at = Instant::now();
     while !stop.load(Ordering::Acquire) {
+        if Instant::now() >= look_again_at && !forget_slice(readings) {
+            look_again_at = Instant::now() + IDLE;
+        }
         match send_next(readings) {
             Ok(true) => {
                 backoff = Backoff::default();
                 linger(readings, stop);
             }
             Ok(false) => {
-                let more = readings.forget_old();
-                if let Err(error) = &more {
-                    tracing::warn!(%error, "days that were sent stay here for now");
-                }
-                if !matches!(more, Ok(true)) {
-                    readings.wake.wait(IDLE);
+                let rest = look_again_at.saturating_duration_since(Instant::now());
+                readings.wake.wait(rest);
+                if !rest.is_zero() {
                     linger(readings, stop);
                 }
             }
@@ -197,6 +199,14 @@ fn run(readings: &ArchivedReadings, stop: &AtomicBool) {
             }
         }
     }
+}
+
+/// Says whether there is more to forget.
+fn forget_slice(readings: &ArchivedReadings) -> bool {
+    readings.forget_old().unwrap_or_else(|error| {
+        tracing::warn!(%error, "days that were sent stay here for now");
+        false
+    })
 }
 
 /// Lets readings gather, unless many wait already.

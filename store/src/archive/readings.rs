@@ -84,11 +84,17 @@ impl ArchivedReadings {
             }
         }
         // A new directory, or a copy of one: the archive may have more than is known here.
-        if embedded.whole_from()?.is_none_or(|from| from.0 == i64::MAX) {
+        let whole_from = embedded.whole_from()?;
+        let is_copy = whole_from.is_some_and(|from| from.0 == i64::MAX);
+        if is_copy || whole_from.is_none() {
             adopt(&embedded, reader.as_ref())?;
             embedded.set_setting(READINGS_IN, &options.identity)?;
         }
         let opened = Self::over(embedded, reader, writer, options);
+        if is_copy {
+            // What is here may be older than what the archive has by now.
+            opened.send_and_forget_all()?;
+        }
         opened.show_waiting()?;
         Ok(opened)
     }
@@ -174,8 +180,7 @@ impl ArchivedReadings {
         Sending(forward::start(Arc::clone(self)))
     }
 
-    /// Sends everything and keeps nothing here: every read asks the archive. For tests.
-    #[cfg(feature = "conformance")]
+    /// Sends everything and keeps nothing here: every read asks the archive.
     pub fn send_and_forget_all(&self) -> Result<(), SendError> {
         self.send_all()?;
         self.embedded.compact()?;
