@@ -412,3 +412,71 @@ fn put_extent(db: &Connection, id: SeriesId, extent: Extent) -> Result<(), Fault
     ])?;
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::Readings;
+    use crate::embedded::{Access, Durability};
+    use larder_domain::{ChannelName, DeviceId};
+
+    fn ten_days() -> Vec<Reading> {
+        let one = |i: i64| Reading {
+            device: DeviceId::new("sc-1").unwrap(),
+            channel: ChannelName::new("weight").unwrap(),
+            unit: Unit::new("kg").unwrap(),
+            time: Timestamp(1_788_238_800_000 + i * 3_600_000),
+            value: 40.0 + i as f64,
+        };
+        (0..240).map(one).collect()
+    }
+
+    /// Sorted into blocks and not sent, readings stay here over a new start; sent, they leave.
+    #[test]
+    fn only_what_is_sent_leaves() {
+        let dir = tempfile::tempdir().unwrap();
+        let open = || {
+            EmbeddedStore::open_with(dir.path(), Access::Create, Durability::ProcessEnd).unwrap()
+        };
+        let far = Timestamp(i64::MAX / 2);
+        let readings = ten_days();
+        let series = readings[0].series();
+        let store = open();
+        store.begin_leaving(&[], Timestamp(i64::MIN)).unwrap();
+        store.append_durable(&readings).unwrap();
+        store.compact().unwrap();
+        assert!(!store.forget_sent(far).unwrap());
+        drop(store);
+
+        let store = open();
+        assert!(!store.forget_sent(far).unwrap());
+        let (here, whole_from) = store.range_here(&series, Span::ALWAYS).unwrap();
+        assert_eq!((here.len(), whole_from), (240, Some(Timestamp(i64::MIN))));
+        assert!(
+            store
+                .waiting_bytes()
+                .unwrap()
+                .is_some_and(|bytes| bytes > 1_000)
+        );
+        let parcel = store.next_parcel(10_000).unwrap().unwrap();
+        assert_eq!(parcel.n_readings(), 240);
+        store.mark_sent(parcel.up_to, parcel.bytes).unwrap();
+        assert!(store.next_parcel(10_000).unwrap().is_none());
+        assert_eq!(store.waiting_bytes().unwrap(), Some(0));
+
+        let last_days = readings[120].time;
+        store.forget_sent(last_days).unwrap();
+        let (here, whole_from) = store.range_here(&series, Span::ALWAYS).unwrap();
+        let whole_from = whole_from.unwrap();
+        assert!(whole_from <= last_days && whole_from.plus_ms(86_400_000) > last_days);
+        assert!(here.iter().all(|sample| sample.time >= whole_from));
+        let asked = store.maybe_elsewhere(&readings).unwrap();
+        assert_eq!(
+            asked[&series].len() + here.len(),
+            240,
+            "the rest is asked for elsewhere"
+        );
+        store.check().unwrap();
+        assert_eq!(store.series().unwrap()[0].first, readings[0].time);
+    }
+}
