@@ -53,8 +53,11 @@ pub fn clean(
     }
     drop_stuck(&mut kept, sanity.stuck_hours);
     kept.noise_sd = noise_sd(&kept.values, scratch).unwrap_or(0.0);
+    let n = kept.values.len();
     drop_spikes(&mut kept, sanity, scratch);
-    kept.noise_sd = noise_sd(&kept.values, scratch).unwrap_or(0.0);
+    if kept.values.len() < n {
+        kept.noise_sd = noise_sd(&kept.values, scratch).unwrap_or(0.0);
+    }
     kept
 }
 
@@ -64,9 +67,17 @@ fn drop_spikes(series: &mut CleanSeries, sanity: &Sanity, scratch: &mut Vec<f64>
     scratch.clear();
     for i in 0..n {
         let from = i.saturating_sub(SIDE);
-        let around = series.values[from..n.min(i + SIDE + 1)].iter().copied();
-        let centre = median_of_few(around).unwrap_or(series.values[i]);
-        let spike = (series.values[i] - centre).abs() > limit;
+        let around = &series.values[from..n.min(i + SIDE + 1)];
+        let value = series.values[i];
+        // Where most of them are near, so is their median: no need to look for it.
+        let near: usize = around
+            .iter()
+            .map(|v| usize::from((v - value).abs() <= limit))
+            .sum();
+        let spike = 2 * near <= around.len() && {
+            let centre = median_of_few(around.iter().copied()).unwrap_or(value);
+            (value - centre).abs() > limit
+        };
         scratch.push(if spike { 1.0 } else { 0.0 });
     }
     retain(series, |i| scratch[i] == 0.0);

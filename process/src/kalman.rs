@@ -18,15 +18,6 @@ pub type Vector<const N: usize> = [f64; N];
 /// A matrix of `N` by `N`, by rows.
 pub type Matrix<const N: usize> = [[f64; N]; N];
 
-/// The identity.
-pub fn identity<const N: usize>() -> Matrix<N> {
-    let mut matrix = [[0.0; N]; N];
-    for (i, row) in matrix.iter_mut().enumerate() {
-        row[i] = 1.0;
-    }
-    matrix
-}
-
 /// What is known of the states at one moment.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct State<const N: usize> {
@@ -51,27 +42,29 @@ pub struct Update<const N: usize> {
 impl<const N: usize> State<N> {
     /// Carries the state over a step: `mean = transition * mean + input`, and the covariance with
     /// the noise that the step adds.
-    pub fn predict(&mut self, transition: &Matrix<N>, input: &Vector<N>, noise: &Matrix<N>) {
-        let sparse = Sparse::of(transition);
-        let mut mean = *input;
-        let mut half = [[0.0; N]; N];
-        for i in 0..N {
-            for &(k, f) in sparse.row(i) {
-                mean[i] += f * self.mean[k];
-                for j in 0..N {
-                    half[i][j] += f * self.covariance[k][j];
-                }
+    pub fn predict(&mut self, transition: &Transition<N>, input: &Vector<N>, noise: &Matrix<N>) {
+        let (mean, before) = (self.mean, self.covariance);
+        for row in transition.rows() {
+            self.mean[row.to()] = row.sum(|k| mean[k]);
+            for j in 0..N {
+                self.covariance[row.to()][j] = row.sum(|k| before[k][j]);
             }
         }
-        self.mean = mean;
+        let half = self.covariance;
+        for row in transition.rows() {
+            for i in 0..N {
+                self.covariance[i][row.to()] = row.sum(|k| half[i][k]);
+            }
+        }
+        for row in transition.rows() {
+            for i in 0..N {
+                self.covariance[row.to()][i] = self.covariance[i][row.to()];
+            }
+        }
         for i in 0..N {
-            for j in i..N {
-                let mut sum = noise[i][j];
-                for &(k, f) in sparse.row(j) {
-                    sum += half[i][k] * f;
-                }
-                self.covariance[i][j] = sum;
-                self.covariance[j][i] = sum;
+            self.mean[i] += input[i];
+            for j in 0..N {
+                self.covariance[i][j] += noise[i][j];
             }
         }
     }
@@ -180,67 +173,105 @@ impl<const N: usize> Adjoint<N> {
     }
 
     /// Goes back over a prediction.
-    pub fn before_predict(&mut self, transition: &Matrix<N>) {
-        let sparse = Sparse::of_transposed(transition);
-        let mut vector = [0.0; N];
-        let mut half = [[0.0; N]; N];
-        for i in 0..N {
-            for &(k, f) in sparse.row(i) {
-                vector[i] += f * self.vector[k];
+    pub fn before_predict(&mut self, transition: &Transition<N>) {
+        let (vector, before) = (self.vector, self.matrix);
+        for row in transition.rows() {
+            self.vector[row.to()] = 0.0;
+            self.matrix[row.to()] = [0.0; N];
+        }
+        for row in transition.rows() {
+            for (k, f) in row.terms() {
+                self.vector[k] += f * vector[row.to()];
                 for j in 0..N {
-                    half[i][j] += f * self.matrix[k][j];
+                    self.matrix[k][j] += f * before[row.to()][j];
                 }
             }
         }
-        self.vector = vector;
-        for i in 0..N {
-            for j in i..N {
-                let mut sum = 0.0;
-                for &(k, f) in sparse.row(j) {
-                    sum += half[i][k] * f;
+        let half = self.matrix;
+        for row in transition.rows() {
+            for i in 0..N {
+                self.matrix[i][row.to()] = 0.0;
+            }
+        }
+        for row in transition.rows() {
+            for (k, f) in row.terms() {
+                for i in 0..N {
+                    self.matrix[i][k] += f * half[i][row.to()];
                 }
-                self.matrix[i][j] = sum;
-                self.matrix[j][i] = sum;
             }
         }
     }
 }
 
-/// The entries of a matrix that are not zero, by rows: a transition is nearly the identity, and most
-/// of the work of a step would be multiplying by zero.
-struct Sparse<const N: usize> {
-    entries: [[(usize, f64); N]; N],
-    lengths: [usize; N],
+/// How the states of one moment lead to those of the next. Most states stay as they are: only the
+/// others are written down, which saves most of the work of a step.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Transition<const N: usize> {
+    rows: [Row; MOST_ROWS],
+    len: u8,
 }
 
-impl<const N: usize> Sparse<N> {
-    fn of(matrix: &Matrix<N>) -> Self {
-        Self::collect(|i, k| matrix[i][k])
+/// One state that changes: the sum of a few states, each times a factor. A factor of zero is none.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+struct Row {
+    factors: [f64; MOST_TERMS],
+    of: [u8; MOST_TERMS],
+    to: u8,
+}
+
+/// So many states change in a step at most, each made of so many others at most.
+pub const MOST_ROWS: usize = 3;
+/// See [`MOST_ROWS`].
+pub const MOST_TERMS: usize = 2;
+
+impl Row {
+    fn to(&self) -> usize {
+        usize::from(self.to)
     }
 
-    fn of_transposed(matrix: &Matrix<N>) -> Self {
-        Self::collect(|i, k| matrix[k][i])
+    fn terms(&self) -> impl Iterator<Item = (usize, f64)> {
+        self.of.iter().map(|&k| usize::from(k)).zip(self.factors)
     }
 
-    fn collect(entry: impl Fn(usize, usize) -> f64) -> Self {
-        let mut sparse = Self {
-            entries: [[(0, 0.0); N]; N],
-            lengths: [0; N],
+    fn sum(&self, value: impl Fn(usize) -> f64) -> f64 {
+        self.terms().map(|(k, f)| f * value(k)).sum()
+    }
+}
+
+impl<const N: usize> Transition<N> {
+    /// All states stay as they are.
+    pub fn stay() -> Self {
+        Self {
+            rows: [Row::default(); MOST_ROWS],
+            len: 0,
+        }
+    }
+
+    /// State `to` becomes the sum of the states in `terms`, each times its factor; of none: zero.
+    ///
+    /// # Panics
+    ///
+    /// With more than [`MOST_TERMS`] terms, or for more than [`MOST_ROWS`] states.
+    pub fn set(&mut self, to: usize, terms: &[(usize, f64)]) {
+        let mut row = Row {
+            to: to as u8,
+            ..Row::default()
         };
-        for i in 0..N {
-            for k in 0..N {
-                let value = entry(i, k);
-                if value != 0.0 {
-                    sparse.entries[i][sparse.lengths[i]] = (k, value);
-                    sparse.lengths[i] += 1;
-                }
+        for (i, &(k, factor)) in terms.iter().enumerate() {
+            (row.of[i], row.factors[i]) = (k as u8, factor);
+        }
+        let len = usize::from(self.len);
+        match self.rows[..len].iter_mut().find(|old| old.to == row.to) {
+            Some(old) => *old = row,
+            None => {
+                self.rows[len] = row;
+                self.len += 1;
             }
         }
-        sparse
     }
 
-    fn row(&self, i: usize) -> &[(usize, f64)] {
-        &self.entries[i][..self.lengths[i]]
+    fn rows(&self) -> &[Row] {
+        &self.rows[..usize::from(self.len)]
     }
 }
 

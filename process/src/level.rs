@@ -28,13 +28,13 @@ pub struct LevelTrack {
     pub sensor_changes: Vec<Timestamp>,
 }
 
-/// Litres for one value of the channel; `kg_per_litre` matters only where the feeder is weighed.
-pub fn litres(geometry: &Geometry, value: f64, kg_per_litre: f64) -> f64 {
+/// Litres for one value of the channel; `kg_per_litre` is asked only where the feeder is weighed.
+pub fn litres(geometry: &Geometry, value: f64, kg_per_litre: impl FnOnce() -> f64) -> f64 {
     match geometry {
         Geometry::Distance { mount_m, shape } => shape.litres_at(mount_m - value),
         Geometry::Depth { shape } => shape.litres_at(value),
         Geometry::Volume => value,
-        Geometry::FeederWeight => value / kg_per_litre,
+        Geometry::FeederWeight => value / kg_per_litre(),
     }
 }
 
@@ -67,7 +67,7 @@ pub fn track_level(
     for level in &feeder.levels {
         let in_litres = level.samples.iter().map(|sample| Sample {
             time: sample.time,
-            value: litres(level.geometry, sample.value, kg_per_litre(sample.time)),
+            value: litres(level.geometry, sample.value, || kg_per_litre(sample.time)),
         });
         let series = clean(in_litres, &sanity, scratch);
         if let (Some(&first), false) = (series.times.first(), track.series.times.is_empty()) {

@@ -2,7 +2,7 @@
 //! the yard on the same trip, carried on until the next fill.
 
 use crate::input::YardInput;
-use larder_domain::units::DegreesCelsius;
+use larder_domain::units::{DegreesCelsius, MassFraction};
 use larder_domain::{Feeder, FeederId, Goal, Strength, Timestamp, syrup};
 
 /// Recorded strengths of one yard.
@@ -67,12 +67,27 @@ pub fn kg_per_litre(strength: Option<Strength>) -> f64 {
     syrup::density_kg_m3(strength.mass_fraction(), DegreesCelsius(20.0)) / 1000.0
 }
 
-/// How much more room a litre of 20 Cel takes at `celsius`.
-pub fn expansion(strength: Option<Strength>, celsius: f64) -> f64 {
-    let Some(strength) = strength.filter(|_| celsius.is_finite()) else {
-        return 1.0;
-    };
-    let sugar = strength.mass_fraction();
-    syrup::density_kg_m3(sugar, DegreesCelsius(20.0))
-        / syrup::density_kg_m3(sugar, DegreesCelsius(celsius.clamp(0.0, 45.0)))
+/// How much more room a litre of 20 Cel takes at other temperatures.
+#[derive(Clone, Copy, Debug)]
+pub struct Expansion {
+    sugar: Option<(MassFraction, f64)>,
+}
+
+impl Expansion {
+    /// Of syrup of a strength; none where it is not known.
+    pub fn of(strength: Option<Strength>) -> Self {
+        let sugar = strength.map(|strength| {
+            let sugar = strength.mass_fraction();
+            (sugar, syrup::density_kg_m3(sugar, DegreesCelsius(20.0)))
+        });
+        Self { sugar }
+    }
+
+    /// The room that a litre of 20 Cel takes at `celsius`, l.
+    pub fn at(&self, celsius: f64) -> f64 {
+        let Some((sugar, density)) = self.sugar.filter(|_| celsius.is_finite()) else {
+            return 1.0;
+        };
+        density / syrup::density_kg_m3(sugar, DegreesCelsius(celsius.clamp(0.0, 45.0)))
+    }
 }

@@ -6,11 +6,12 @@
 mod common;
 
 use common::Random;
-use larder_process::kalman::{Adjoint, State, Update};
+use larder_process::kalman::{Adjoint, State, Transition, Update};
 
 /// The states are the level and the rate.
 fn smoothed_drawdown(levels: &[f64], step_hours: f64, noise_variance: f64) -> (f64, f64) {
-    let transition = [[1.0, -step_hours], [0.0, 1.0]];
+    let mut transition = Transition::stay();
+    transition.set(0, &[(0, 1.0), (1, -step_hours)]);
     // Wide against the answer, narrow enough that differences of covariances keep their digits.
     let mut state = State {
         mean: [levels[0], 0.0],

@@ -2,7 +2,7 @@
 //! (J. Durbin, S. J. Koopman, *Time Series Analysis by State Space Methods*, chapter 2). Values and
 //! their sources: `tests/checks/nile_local_level.csv`.
 
-use larder_process::kalman::{Adjoint, State, Update};
+use larder_process::kalman::{Adjoint, State, Transition, Update};
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -37,7 +37,7 @@ fn run() -> Nile {
     let mut updates: Vec<Update<1>> = Vec::new();
     for (t, flow) in flows.iter().enumerate() {
         if t > 0 {
-            state.predict(&[[1.0]], &[0.0], &[[LEVEL_VARIANCE]]);
+            state.predict(&Transition::stay(), &[0.0], &[[LEVEL_VARIANCE]]);
         }
         let residual = flow - state.mean[0];
         updates.push(state.update(&[1.0], residual, OBSERVATION_VARIANCE));
@@ -48,7 +48,7 @@ fn run() -> Nile {
     for t in (0..flows.len()).rev() {
         smoothed[t] = filtered[t].smoothed(&adjoint);
         adjoint.before_update(&updates[t]);
-        adjoint.before_predict(&[[1.0]]);
+        adjoint.before_predict(&Transition::stay());
     }
     Nile { filtered, smoothed }
 }

@@ -14,7 +14,7 @@
 //! unit of the sensor at that level. Because `A` is a state of its own, a day's uptake comes with
 //! its exact variance, fills and gaps included.
 
-use crate::kalman::{Matrix, Vector, identity};
+use crate::kalman::{Matrix, Transition, Vector};
 use larder_domain::Estimate;
 
 /// How many states there are.
@@ -106,16 +106,19 @@ pub(super) struct Appetite {
 }
 
 /// The matrices of one step of `dt` hours; `keep` is 0 where a new day starts, else 1.
-pub(super) fn step(appetite: &Appetite, dt: f64, keep: f64) -> (Matrix<N>, Vector<N>, Matrix<N>) {
+pub(super) fn step(
+    appetite: &Appetite,
+    dt: f64,
+    keep: f64,
+) -> (Transition<N>, Vector<N>, Matrix<N>) {
     let tau = appetite.memory_hours;
     let stay = (-dt / tau).exp();
     let from_rate = tau * (1.0 - stay);
     let from_mean = (dt - from_rate) * appetite.mean;
-    let mut transition = identity();
-    transition[VOLUME][RATE] = -from_rate;
-    transition[RATE][RATE] = stay;
-    transition[TAKEN][RATE] = from_rate;
-    transition[TAKEN][TAKEN] = keep;
+    let mut transition = Transition::stay();
+    transition.set(VOLUME, &[(VOLUME, 1.0), (RATE, -from_rate)]);
+    transition.set(RATE, &[(RATE, stay)]);
+    transition.set(TAKEN, &[(TAKEN, keep), (RATE, from_rate)]);
     let mut input = [0.0; N];
     input[VOLUME] = -from_mean;
     input[TAKEN] = from_mean;

@@ -5,7 +5,7 @@ use crate::grid::{Grid, STEP_MS};
 use crate::input::FeederInput;
 use crate::level::{LevelTrack, litres_per_unit};
 use crate::scale::at_time;
-use crate::strengths::{Strengths, expansion};
+use crate::strengths::{Expansion, Strengths};
 use larder_domain::Geometry;
 
 /// What one node sees of the level.
@@ -79,7 +79,8 @@ pub fn observe(
     for change in &track.sensor_changes {
         nodes[grid.at_or_after(*change)].new_sensor = true;
     }
-    let strength = strengths.at(&feeder.feeder.id, grid.time(0));
+    let room = Expansion::of(strengths.at(&feeder.feeder.id, grid.time(0)));
+    let weighs = matches!(level.geometry, Geometry::FeederWeight);
     let density = strengths.kg_per_litre(feeder.feeder, grid.time(grid.len() / 2));
     for (k, node) in nodes.iter_mut().enumerate().filter(|(_, node)| node.n > 0) {
         let celsius = at_time(grid, temperature, grid.time(k));
@@ -89,17 +90,12 @@ pub fn observe(
             celsius - 15.0
         };
         node.litres_per_unit = litres_per_unit(level.geometry, node.litres.max(0.0), density);
-        let weighs = matches!(level.geometry, Geometry::FeederWeight);
-        node.expansion = if weighs {
-            1.0
-        } else {
-            expansion(strength, celsius)
-        };
+        node.expansion = if weighs { 1.0 } else { room.at(celsius) };
     }
     Observations {
         nodes,
         noise_l: track.series.noise_sd.max(1e-3),
-        weighs: matches!(level.geometry, Geometry::FeederWeight),
+        weighs,
         quantum_l: 0.0,
     }
 }

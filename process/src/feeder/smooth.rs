@@ -14,13 +14,13 @@ use super::model::{
 use super::observe::Observations;
 use crate::evidence::{Change, ChangeKind};
 use crate::grid::{Grid, PER_DAY, PER_HOUR, STEP_HOURS};
-use crate::kalman::{Adjoint, Matrix, State, Update};
+use crate::kalman::{Adjoint, State, Transition, Update};
 
 /// Memory that the passes share from feeder to feeder.
 #[derive(Default)]
 pub struct Workspace {
     filtered: Vec<State<N>>,
-    transitions: Vec<Matrix<N>>,
+    transitions: Vec<Transition<N>>,
     updates: Vec<Update<N>>,
     updates_until: Vec<usize>,
     jump_variance: Vec<f64>,
@@ -341,7 +341,7 @@ fn jump(
     task: &Task<'_>,
     change: &Change,
     state: &State<N>,
-    transition: &mut Matrix<N>,
+    transition: &mut Transition<N>,
     input: &mut [f64; N],
 ) -> f64 {
     let in_it = state.mean[VOLUME];
@@ -364,12 +364,12 @@ fn jump(
         }
         (ChangeKind::Spill | ChangeKind::Lost, _) => {
             // All of it went: what was in it no longer matters.
-            transition[VOLUME] = [0.0; N];
+            transition.set(VOLUME, &[]);
             input[VOLUME] = 0.0;
             (0.01 * task.capacity_l).powi(2)
         }
         (ChangeKind::Renewed, litres) => {
-            transition[VOLUME] = [0.0; N];
+            transition.set(VOLUME, &[]);
             let (litres, sd) = litres.unwrap_or((0.5 * task.capacity_l, task.capacity_l));
             input[VOLUME] = litres;
             sd.powi(2)

@@ -49,7 +49,7 @@ pub(super) fn judge_level(feeder: &FeederInput<'_>, case: &Case<'_>) -> Vec<Judg
         .samples
         .iter()
         .map(|sample| {
-            let value = litres(level.geometry, sample.value, density);
+            let value = litres(level.geometry, sample.value, || density);
             Judged {
                 time: sample.time,
                 litres: value,

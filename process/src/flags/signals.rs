@@ -11,7 +11,7 @@ use crate::input::{FeederInput, HiveInput, YardInput};
 use crate::level::litres_per_unit;
 use crate::robust::{median, median_of_few};
 use crate::scale::{ScaleStep, ScaleTrack, lagged};
-use crate::strengths::{Strengths, expansion, kg_per_litre};
+use crate::strengths::{Expansion, Strengths, kg_per_litre};
 use larder_domain::{Geometry, Sample, Strength, Timestamp};
 
 /// One yard as the flags see it.
@@ -445,7 +445,7 @@ fn corrected(
     let grown = if matches!(geometry, Geometry::FeederWeight) {
         1.0
     } else {
-        expansion(strength, celsius)
+        Expansion::of(strength).at(celsius)
     };
     (litres - per_unit * (traits.offset.0 + traits.per_kelvin.0 * warmth))
         / ((1.0 + traits.geometry_share.0) * grown)

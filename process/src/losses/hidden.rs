@@ -126,21 +126,32 @@ fn emission(hour: &BalanceHour) -> [f64; K] {
     let appetite_sd = (APPETITE_SHARE * hour.usual_outflow_l + APPETITE_L).hypot(hour.outflow_sd_l);
     for (k, likelihood) in likelihood.iter_mut().enumerate() {
         let lost = LEVELS_KG[k];
-        let mut log = -log_tail((hour.gain_kg - hour.expected_kg + lost) / hour.sd_kg);
+        let scale = tail((hour.gain_kg - hour.expected_kg + lost) / hour.sd_kg);
+        let from_feeder = USUAL_FEEDER_SHARE * lost / KG_PER_LITRE;
+        let appetite = tail((hour.outflow_l - hour.usual_outflow_l - from_feeder) / appetite_sd);
+        // To the powers 1.5 and 0.375: half the degrees of freedom and one, times the weights.
+        *likelihood = scale * scale.sqrt() * appetite.sqrt().sqrt() * appetite.sqrt().sqrt().sqrt();
         let needed = FEEDER_SHARE * lost / KG_PER_LITRE;
         let short = (needed - hour.outflow_l) / (hour.outflow_sd_l + 0.004);
         if short > 0.0 {
-            log -= 0.5 * short * short;
+            *likelihood *= (-0.5 * INDEPENDENT_SHARE * short * short).exp();
         }
-        let from_feeder = USUAL_FEEDER_SHARE * lost / KG_PER_LITRE;
-        let appetite = (hour.outflow_l - hour.usual_outflow_l - from_feeder) / appetite_sd;
-        log -= APPETITE_WEIGHT * log_tail(appetite);
-        *likelihood = (INDEPENDENT_SHARE * log).max(-80.0).exp();
+        *likelihood = likelihood.max(LEAST_LIKELIHOOD);
     }
     likelihood
 }
 
-/// Minus the log-density of Student's t, up to a constant.
-fn log_tail(off: f64) -> f64 {
-    0.5 * (DEGREES_OF_FREEDOM + 1.0) * (1.0 + off * off / DEGREES_OF_FREEDOM).ln()
+/// Nothing is impossible.
+const LEAST_LIKELIHOOD: f64 = 1e-30;
+
+/// The part of a density of Student's t that its powers are made of.
+fn tail(off: f64) -> f64 {
+    1.0 / (1.0 + off * off / DEGREES_OF_FREEDOM)
 }
+
+/// The powers in [`emission`] are written out for these weights.
+#[expect(clippy::float_cmp, reason = "these numbers are exact in binary")]
+const _: () = {
+    let power = 0.5 * (DEGREES_OF_FREEDOM + 1.0) * INDEPENDENT_SHARE;
+    assert!(power == 1.5 && power * APPETITE_WEIGHT == 0.375);
+};

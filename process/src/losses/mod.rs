@@ -55,11 +55,11 @@ pub fn share_out(
 ) -> Vec<FeederLosses> {
     let n = balance.nodes;
     let per_hour = crate::grid::PER_HOUR;
-    let none = balance
+    let thought_of = balance
         .hours
         .iter()
-        .all(|hour| hour.probability < LEAST_PROBABILITY);
-    if none || balance.hours.is_empty() {
+        .filter(|hour| hour.probability >= LEAST_PROBABILITY);
+    if thought_of.map(|hour| hour.lost_kg).sum::<f64>() < LEAST_KG {
         return vec![FeederLosses::default(); courses.len()];
     }
     let mut losses: Vec<FeederLosses> = courses
@@ -96,5 +96,7 @@ pub fn share_out(
     losses
 }
 
+/// Less than this over the whole record is nothing, kg.
+const LEAST_KG: f64 = 0.03;
 /// Below this a loss is not thought of.
 const LEAST_PROBABILITY: f64 = 0.02;

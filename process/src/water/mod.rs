@@ -12,7 +12,7 @@ mod common;
 
 use crate::climate::Climate;
 use crate::grid::{PER_DAY, STEP_HOURS};
-use crate::kalman::{Adjoint, Matrix, State, Update};
+use crate::kalman::{Adjoint, State, Transition, Update};
 use common::{Common, common_changes, dry_nodes, own_sd, rain_without_gauge, usual_course};
 
 /// On a square metre a millimetre weighs a kilogram; a hive's roof has some 0.2 m2, and part of it runs
@@ -85,7 +85,7 @@ fn smooth_water(climate: &Climate, common: &[Common], rain: &[f64]) -> Vec<f64> 
         covariance: [[0.01, 0.0, 0.0], [0.0, 1e-4, 0.0], [0.0, 0.0, 1e-4]],
     };
     let mut filtered: Vec<State<3>> = Vec::with_capacity(n);
-    let mut transitions: Vec<Matrix<3>> = Vec::with_capacity(n);
+    let mut transitions: Vec<Transition<3>> = Vec::with_capacity(n);
     let mut updates: Vec<Option<Update<3>>> = Vec::with_capacity(n);
     let mut course = 0.0;
     for k in 0..n {
@@ -110,7 +110,9 @@ fn smooth_water(climate: &Climate, common: &[Common], rain: &[f64]) -> Vec<f64> 
         } else {
             HOLDS_KG * (1.0 - room)
         };
-        let transition = [[stays * room, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, lasts]];
+        let mut transition = Transition::stay();
+        transition.set(WATER, &[(WATER, stays * room)]);
+        transition.set(FLIGHT, &[(FLIGHT, lasts)]);
         let fallen = if snow {
             SNOW_KG_PER_MM_SD * mm
         } else {
