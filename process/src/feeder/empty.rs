@@ -1,4 +1,6 @@
-//! When a feeder ran empty: the level stays flat near its floor after it was falling.
+//! When a feeder ran empty: the level stays flat near its floor after it was falling. Where it was flat
+//! more than once, the lowest was the floor, and a colony may just have left the rest alone at the
+//! others.
 
 use super::observe::Observations;
 use crate::grid::PER_HOUR;
@@ -26,7 +28,7 @@ pub fn find_empty(
         MOST_OFFSET_M
     };
     let flat_rate = 0.0012 * capacity_l.max(1.0);
-    let mut empty = vec![false; volume.len()];
+    let mut spells: Vec<Spell> = Vec::new();
     let mut start = 0;
     let mut per_unit = 0.0;
     for k in 0..=volume.len() {
@@ -40,7 +42,13 @@ pub fn find_empty(
         };
         if !flat {
             if k - start >= LEAST_HOURS * PER_HOUR {
-                empty[start..k].iter_mut().for_each(|node| *node = true);
+                let litres = volume[start..k].iter().sum::<f64>() / (k - start) as f64;
+                spells.push(Spell {
+                    start,
+                    end: k,
+                    litres,
+                    per_unit,
+                });
             }
             start = k + 1;
             if k < volume.len() && fills[k] {
@@ -48,5 +56,27 @@ pub fn find_empty(
             }
         }
     }
+    let mut empty = vec![false; volume.len()];
+    let floor = spells
+        .iter()
+        .map(|spell| spell.litres)
+        .fold(f64::INFINITY, f64::min);
+    for spell in &spells {
+        let apart = (LEAST_SHARE * capacity_l).max(APART_SHARE * most_offset * spell.per_unit);
+        if spell.litres - floor < apart {
+            empty[spell.start..spell.end].fill(true);
+        }
+    }
     empty
 }
+
+/// A time in which the level was flat and low.
+struct Spell {
+    start: usize,
+    end: usize,
+    litres: f64,
+    per_unit: f64,
+}
+
+/// From one empty spell to another a floor moves by less than this share of what an offset can be.
+const APART_SHARE: f64 = 0.4;
