@@ -20,7 +20,7 @@ pub(crate) fn router() -> OpenApiRouter<ServiceState> {
 }
 
 /// A stream of `readings` ({devices}), `results` ({yards, hives}), `flags` ({flags: id, kind, state, yard,
-/// hive}: opened, changed, closed, withdrawn, or something was said of them), `apiary`, and `missed` where a
+/// hive}: opened, changed, closed, withdrawn, or something was said of them), `people`, `apiary`, and `missed` where a
 /// listener was too slow and should load everything anew.
 #[utoipa::path(get, path = "/api/v1/events", tag = "events",
     responses((status = 200, content_type = "text/event-stream", body = String)))]
@@ -56,6 +56,7 @@ fn event(news: Result<News, BroadcastStreamRecvError>) -> Event {
             let flags: Vec<_> = flags.iter().map(flag).collect();
             ("flags", json!({ "flags": flags }))
         }
+        Ok(News::People) => ("people", json!({})),
         Ok(News::Apiary) => ("apiary", json!({})),
         Err(BroadcastStreamRecvError::Lagged(missed)) => ("missed", json!({ "count": missed })),
     };

@@ -17,6 +17,8 @@ struct HealthBody {
     /// Something that an operator should know although readings are taken in.
     #[serde(skip_serializing_if = "Option::is_none")]
     note: Option<String>,
+    /// What of the notices does not get through, in a sentence; null: nothing.
+    notices: Option<String>,
 }
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
@@ -33,6 +35,7 @@ async fn healthz(State(service): State<ServiceState>) -> axum::Json<HealthBody> 
         status: "ok",
         version: env!("CARGO_PKG_VERSION"),
         note: service.host.note(),
+        notices: service.live.notice_trouble(),
     })
 }
 

@@ -3,6 +3,7 @@
 
 mod service;
 
+pub mod people;
 mod problem;
 mod span;
 mod wire;

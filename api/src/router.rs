@@ -37,6 +37,7 @@ fn described() -> OpenApiRouter<ServiceState> {
         .merge(crate::devices::router())
         .merge(crate::fills::router())
         .merge(crate::flags::router())
+        .merge(crate::people::router())
         .merge(crate::quarantine::router())
         .merge(crate::mix::router())
         .merge(crate::settings::router())

@@ -4,6 +4,7 @@ use larder_domain::{
     DeviceId, FeederId, FlagId, FlagKind, FlagState, HiveId, KeptFlag, Timestamp, YardId,
 };
 use larder_process::FeederNow;
+use larder_store::notices::Notices;
 use larder_store::{QuarantinedId, Readings, Records, StoreError};
 use std::collections::HashMap;
 use std::sync::{Arc, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
@@ -19,6 +20,8 @@ pub struct Service {
     pub readings: Arc<dyn Readings>,
     /// Everything else.
     pub records: Arc<dyn Records>,
+    /// Who is told of flags, and what is on its way.
+    pub notices: Arc<dyn Notices>,
     /// How feeders stand now; written by the processing loop.
     pub live: Live,
     /// News for pages that listen. Slow listeners lose the oldest and are told to load anew.
@@ -72,6 +75,8 @@ pub enum News {
     },
     /// These flags were opened, changed, closed or withdrawn, or someone said something of them.
     Flags(Vec<FlagNews>),
+    /// Someone was added, changed or taken out, or wants a test.
+    People,
     /// The apiary was declared anew.
     Apiary,
 }
@@ -112,6 +117,7 @@ pub struct Live(Arc<RwLock<Held>>);
 struct Held {
     feeders: HashMap<FeederId, FeederNow>,
     record_ends: Option<Timestamp>,
+    notice_trouble: Option<String>,
 }
 
 impl Live {
@@ -129,6 +135,16 @@ impl Live {
     /// Where the record ends, if the readings are one; `None`: devices are at work.
     pub fn set_record_end(&self, end: Option<Timestamp>) {
         self.write().record_ends = end;
+    }
+
+    /// What of the notices does not get through, in a sentence.
+    pub fn set_notice_trouble(&self, trouble: Option<String>) {
+        self.write().notice_trouble = trouble;
+    }
+
+    /// See [`Self::set_notice_trouble`].
+    pub fn notice_trouble(&self) -> Option<String> {
+        self.read().notice_trouble.clone()
     }
 
     fn read(&self) -> RwLockReadGuard<'_, Held> {

@@ -69,6 +69,7 @@ impl Api {
         let service = Service {
             readings: store.clone(),
             records: store.clone(),
+            notices: store.clone(),
             live: live.clone(),
             news,
             host: Arc::new(TestHost {
@@ -223,6 +224,54 @@ async fn the_shelf_says_how_every_feeder_stands() {
     let (status, shelf) = api.get("/api/v1/shelf").await;
     assert_eq!(status, StatusCode::OK);
     insta::assert_json_snapshot!("shelf", shelf);
+}
+
+#[tokio::test]
+async fn people_are_declared_tested_and_taken_out() {
+    let api = Api::with_a_yard().await;
+    let ada = json!({ "name": "Ada", "ways": [{ "way": "mail", "address": "ada@example.org" }],
+        "yards": ["north"], "kinds": ["leaking", "robbed"], "from_severity": "urgent",
+        "quiet": { "from": "21:00", "to": "06:30" }, "digest_at": "07:00", "units": "us" });
+    let (status, answer) = api.write("PUT", "/api/v1/people/ada", &ada).await;
+    assert_eq!(status, StatusCode::OK, "{answer}");
+    let (_, listed) = api.get("/api/v1/people").await;
+    assert_eq!(listed["people"], json!([answer]));
+    let wrong = [
+        (
+            json!({ "ways": [{ "way": "mail", "address": "ada" }] }),
+            "a mail address is like",
+        ),
+        (
+            json!({ "ways": [{ "way": "pigeon", "address": "x" }] }),
+            "a way is mail or webhook",
+        ),
+        (json!({ "kinds": ["leeking"] }), "there is no kind"),
+        (json!({ "yards": ["nowhere"] }), "there is no yard"),
+        (json!({ "digest_at": "7 o'clock" }), "a time of day is like"),
+        (json!({ "from_severity": "dire" }), "from_severity is"),
+    ];
+    for (body, sentence) in wrong {
+        let (status, answer) = api.write("PUT", "/api/v1/people/bo", &body).await;
+        assert_eq!(status, StatusCode::BAD_REQUEST);
+        assert!(
+            answer["detail"].as_str().unwrap().contains(sentence),
+            "{answer}"
+        );
+    }
+    let test = api
+        .write("POST", "/api/v1/people/ada/test", &json!({}))
+        .await;
+    assert_eq!(test.0, StatusCode::ACCEPTED);
+    let (_, notices) = api.get("/api/v1/notices").await;
+    assert_eq!(notices["waiting"], json!(1));
+    assert_eq!(notices["notices"][0]["kind"], json!("test"));
+    for expected in [StatusCode::NO_CONTENT, StatusCode::NOT_FOUND] {
+        let gone = api.write("DELETE", "/api/v1/people/ada", &json!({})).await;
+        assert_eq!(gone.0, expected);
+    }
+    let (_, notices) = api.get("/api/v1/notices").await;
+    assert_eq!(notices["waiting"], json!(0));
+    assert_eq!(notices["notices"][0]["state"], json!("moot"));
 }
 
 fn kept(flag: Flag) -> KeptFlag {

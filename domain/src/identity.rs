@@ -62,6 +62,9 @@ name_type!(
 name_type!(
     /// A feeder.
     FeederId, "a feeder's id");
+name_type!(
+    /// Someone who is told of flags.
+    PersonId, "a person's id");
 
 /// One channel of one device: what a series of readings belongs to.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]

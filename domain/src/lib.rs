@@ -23,6 +23,7 @@ pub mod care;
 pub mod estimate;
 pub mod evidence;
 pub mod kept_flag;
+pub mod person;
 pub mod results;
 
 pub use apiary::{
@@ -32,8 +33,9 @@ pub use care::{Act, Care, CareEntry, Said, Verdict};
 pub use channel::{ChannelKind, ChannelName, Unit};
 pub use estimate::Estimate;
 pub use evidence::{Evidence, Measure, Quantity};
-pub use identity::{ChannelRef, DeviceId, FeederId, HiveId, YardId};
+pub use identity::{ChannelRef, DeviceId, FeederId, HiveId, PersonId, YardId};
 pub use kept_flag::{FlagId, FlagState, KeptFlag};
+pub use person::{MailAddress, Person, QuietHours, Way, WebhookUrl};
 pub use reading::{Reading, Refusal, Sample};
 pub use results::{
     FillEvent, FillSource, Flag, FlagKind, RecordedFill, Severity, UptakeDay, WeightDay,

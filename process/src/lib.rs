@@ -15,6 +15,7 @@ pub mod level;
 pub mod life;
 pub mod losses;
 pub mod nights;
+pub mod notices;
 pub mod scale;
 pub mod strengths;
 pub mod visits;

@@ -8,6 +8,7 @@ mod contract;
 mod embedded;
 mod error;
 pub mod influxdb2;
+pub mod notices;
 
 pub use contract::{
     Appended, Attribute, Change, DeviceHealth, LatestSample, Quarantined, QuarantinedId,

@@ -8,6 +8,8 @@ mod evidence_record;
 mod fills;
 mod flags;
 mod heard;
+mod outbox;
+mod person_record;
 mod quarantine;
 mod results;
 pub(super) mod row;

@@ -173,6 +173,52 @@ CREATE TABLE flag_care (
 ) STRICT;
 CREATE INDEX flag_care_flag ON flag_care (flag);
 
+-- Who is told of flags: a versioned JSON record each.
+CREATE TABLE person (
+    id TEXT PRIMARY KEY,
+    body TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+
+-- Notices: the outbox and what became of them. `kind`: news, digest, test. `state`: waiting, sent,
+-- given_up, moot.
+CREATE TABLE notice (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    person TEXT NOT NULL,
+    way TEXT NOT NULL,
+    address TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    digest TEXT,
+    made_at INTEGER NOT NULL,
+    state TEXT NOT NULL,
+    tries INTEGER NOT NULL,
+    next_at INTEGER NOT NULL,
+    done_at INTEGER,
+    error TEXT
+) STRICT;
+CREATE INDEX notice_state ON notice (state, next_at);
+
+-- What was told, or is on its way: never twice.
+CREATE TABLE told (
+    person TEXT NOT NULL,
+    way TEXT NOT NULL,
+    address TEXT NOT NULL,
+    flag TEXT NOT NULL,
+    event TEXT NOT NULL,
+    notice INTEGER NOT NULL,
+    PRIMARY KEY (person, way, address, flag, event)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX told_notice ON told (notice);
+CREATE TABLE last_digest (
+    person TEXT PRIMARY KEY,
+    date TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+
+-- The retained state message of each hive as the broker has it.
+CREATE TABLE hive_state (
+    hive TEXT PRIMARY KEY,
+    payload TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+
 CREATE TABLE setting (
     name TEXT PRIMARY KEY,
     value TEXT NOT NULL
