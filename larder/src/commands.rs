@@ -11,6 +11,7 @@ pub mod import;
 pub mod influx;
 pub mod mix;
 pub mod move_readings;
+pub mod notices;
 pub mod process;
 pub mod quarantine;
 pub mod report;

@@ -9,6 +9,7 @@ mod clock;
 mod commands;
 mod demo;
 mod failure;
+mod notices;
 mod output;
 mod pipeline;
 mod readings_store;
@@ -45,6 +46,7 @@ fn run(cli: Cli) -> Result<()> {
         Command::Process(command) => commands::process::run(command, shared),
         Command::Report(command) => commands::report::run(command, shared),
         Command::Flags(command) => commands::flags::run(command, shared),
+        Command::Notices(command) => commands::notices::run(command, shared),
         Command::Quarantine(command) => commands::quarantine::run(command, shared),
         Command::Mix(command) => commands::mix::run(*command, shared),
         Command::Feeder(command) => commands::feeder::run(command, shared),

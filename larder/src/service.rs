@@ -8,6 +8,7 @@ pub use host::ServiceHost;
 
 use crate::broker::{self, BuiltInBroker, Users};
 use crate::failure::wrong_use;
+use crate::notices::{Runner, StateTopics};
 use crate::settings::{BrokerChoice, ServeSettings, decode_config};
 use anyhow::{Context, Result};
 use larder_api::{Live, News, Service};
@@ -63,6 +64,7 @@ pub struct Running {
     ingest: JoinHandle<()>,
     stop_processing: CancellationToken,
     processing: JoinHandle<()>,
+    telling: JoinHandle<()>,
     stop_http: CancellationToken,
     server: JoinHandle<()>,
 }
@@ -142,6 +144,14 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
             .map_err(|error| wrong_use(error.to_string()))?;
     }
     let mqtt = session.broker.to_string();
+    let senders = Arc::new(settings.notices.senders()?);
+    let state = settings.notices.state_topics.then(|| StateTopics {
+        broker: session.broker.clone(),
+        password: session.password.clone(),
+        tls: session.tls.clone(),
+        client_id: format!("{}-state", settings.client_id),
+        prefix: settings.topic_prefix.clone(),
+    });
     let status = Arc::new(IngestStatus::default());
     let (news, _) = broadcast::channel(NEWS);
     let changed = Arc::new(Changed::default());
@@ -192,9 +202,21 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         stop_processing.clone(),
     ));
 
+    let telling = tokio::spawn(
+        Runner {
+            store: Arc::clone(&store),
+            live: live.clone(),
+            news: news.clone(),
+            senders,
+            state,
+        }
+        .run(stop_processing.clone()),
+    );
+
     let service = Arc::new(Service {
         readings,
         records: store.clone(),
+        notices: store.clone(),
         live,
         news,
         host,
@@ -220,6 +242,7 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         ingest,
         stop_processing,
         processing,
+        telling,
         stop_http,
         server,
     })
@@ -302,10 +325,13 @@ impl Running {
         }
         self.stop_ingest.cancel();
         self.ingest.await.context("ingest did not end cleanly")?;
+        self.stop_processing.cancel();
+        self.telling
+            .await
+            .context("the notices did not end cleanly")?;
         if let Some(broker) = self.broker {
             broker.stop().await;
         }
-        self.stop_processing.cancel();
         self.processing
             .await
             .context("the processing did not end cleanly")?;

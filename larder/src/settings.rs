@@ -2,6 +2,7 @@
 //! option wins over the environment, the environment over the file, the file over the default.
 
 use crate::failure::wrong_use;
+use crate::notices::{MailServer, Mailer, Senders};
 use crate::readings_store::{ReadingsChoice, ReadingsOptions};
 use anyhow::Result;
 use clap::Args;
@@ -82,6 +83,18 @@ pub struct SettingsFile {
     pub influx_spool_mb: Option<u64>,
     /// Seconds that the server may take to answer.
     pub influx_timeout_s: Option<u64>,
+    /// The mail server: `smtp://user@host:587`, `smtps://…` or `smtp+plain://…`.
+    pub mail_server: Option<String>,
+    /// Whom notices are from.
+    pub mail_from: Option<String>,
+    /// File that holds the mail server's password.
+    pub mail_password_file: Option<PathBuf>,
+    /// Certificate authority of the mail server, PEM.
+    pub mail_ca: Option<PathBuf>,
+    /// Where people reach the pages.
+    pub page_url: Option<String>,
+    /// Publish what is wrong with each hive, retained.
+    pub state_topics: Option<bool>,
     /// Messages of other shapes.
     #[serde(default)]
     pub mapping: Vec<MappingFile>,
@@ -148,6 +161,104 @@ pub struct ServeOptions {
         requires = "broker_cert"
     )]
     pub broker_key: Option<PathBuf>,
+
+    #[command(flatten)]
+    pub notices: NoticeOptions,
+}
+
+/// Options of the notices.
+#[derive(Args, Clone, Debug, Default)]
+pub struct NoticeOptions {
+    /// The mail server: smtp://user@host:587 (STARTTLS), smtps:// (TLS) or smtp+plain:// (none)
+    #[arg(long, env = "LARDER_MAIL_SERVER", value_name = "URL")]
+    pub mail_server: Option<String>,
+
+    /// Whom notices are from, as in "Larder <larder@example.org>"
+    #[arg(long, env = "LARDER_MAIL_FROM", value_name = "ADDRESS")]
+    pub mail_from: Option<String>,
+
+    /// A file that holds the mail server's password (or set LARDER_MAIL_PASSWORD)
+    #[arg(long, env = "LARDER_MAIL_PASSWORD_FILE", value_name = "FILE")]
+    pub mail_password_file: Option<PathBuf>,
+
+    /// Certificate authority of the mail server, PEM [default: the system's]
+    #[arg(long, env = "LARDER_MAIL_CA", value_name = "FILE")]
+    pub mail_ca: Option<PathBuf>,
+
+    /// Where people reach the pages, for the links in notices
+    #[arg(long, env = "LARDER_PAGE_URL", value_name = "URL")]
+    pub page_url: Option<String>,
+
+    /// Publish what is wrong with each hive, retained, on <prefix>/hives/<hive>/state [default: true]
+    #[arg(long, env = "LARDER_STATE_TOPICS", value_name = "BOOL")]
+    pub state_topics: Option<bool>,
+}
+
+/// How people are told, checked.
+#[derive(Clone, Debug)]
+pub struct NoticeSettings {
+    /// `None`: no mail leaves.
+    pub mail: Option<MailServer>,
+    /// Where people reach the pages.
+    pub page_url: Option<String>,
+    /// Whether states of hives are published.
+    pub state_topics: bool,
+}
+
+impl NoticeSettings {
+    fn check(options: NoticeOptions, file: &SettingsFile, mistakes: &mut Vec<String>) -> Self {
+        let server = options.mail_server.or_else(|| file.mail_server.clone());
+        let from = options.mail_from.or_else(|| file.mail_from.clone());
+        let password_file = options
+            .mail_password_file
+            .or_else(|| file.mail_password_file.clone());
+        let password = secret("LARDER_MAIL_PASSWORD", password_file, mistakes);
+        let mail = match (server, from) {
+            (None, _) => None,
+            (Some(_), None) => {
+                mistakes.push("mail_server needs mail_from: whom notices are from".to_owned());
+                None
+            }
+            (Some(url), Some(from)) => match MailServer::parse(&url, &from) {
+                Ok(mut server) => {
+                    server.password = password;
+                    server.ca = options.mail_ca.or_else(|| file.mail_ca.clone());
+                    Some(server)
+                }
+                Err(mistake) => {
+                    mistakes.push(mistake);
+                    None
+                }
+            },
+        };
+        let state_topics = options.state_topics.or(file.state_topics);
+        Self {
+            mail,
+            page_url: options.page_url.or_else(|| file.page_url.clone()),
+            state_topics: state_topics.unwrap_or(true),
+        }
+    }
+
+    /// Sets mail and webhooks up; nothing is connected yet.
+    pub fn senders(&self) -> Result<Senders> {
+        let mailer = self.mail.as_ref().map(Mailer::new).transpose()?;
+        Senders::new(mailer, self.page_url.clone())
+    }
+}
+
+/// A secret out of the environment, or out of a file.
+fn secret(variable: &str, file: Option<PathBuf>, mistakes: &mut Vec<String>) -> Option<String> {
+    if let Ok(secret) = std::env::var(variable) {
+        return Some(secret);
+    }
+    let path = file?;
+    match std::fs::read_to_string(&path) {
+        Ok(text) => Some(text.trim_end_matches(['\r', '\n']).to_owned()),
+        Err(error) => {
+            mistakes.push(format!("cannot read {}: {error}", path.display()));
+            None
+        }
+    }
 }
 
 impl SettingsFile {
@@ -223,6 +334,8 @@ pub struct ServeSettings {
     pub units: Option<String>,
     /// Where readings are kept.
     pub readings: ReadingsChoice,
+    /// How people are told.
+    pub notices: NoticeSettings,
 }
 
 impl ServeSettings {
@@ -245,12 +358,18 @@ impl ServeSettings {
             mapping: Vec::new(),
             units: None,
             readings: ReadingsChoice::Embedded,
+            notices: NoticeSettings {
+                mail: None,
+                page_url: None,
+                state_topics: true,
+            },
         }
     }
 
     /// Puts options, environment and file together, and says every mistake at once.
     pub fn check(shared: &Shared, options: ServeOptions, file: SettingsFile) -> Result<Self> {
         let mut mistakes = Vec::new();
+        let notices = NoticeSettings::check(options.notices, &file, &mut mistakes);
         let data = data_dir(shared, &file);
         let readings = ReadingsChoice::check(&shared.readings, &file, &mut mistakes);
         let mut address = |name: &str, given: Option<String>, usual: &str| {
@@ -285,17 +404,7 @@ impl ServeSettings {
             mistakes.push(format!("units is metric or us, not \"{units}\""));
         }
         let password_file = options.broker_password_file.or(file.broker_password_file);
-        let broker_password = match (std::env::var("LARDER_BROKER_PASSWORD").ok(), password_file) {
-            (Some(password), _) => Some(password),
-            (None, Some(path)) => match std::fs::read_to_string(&path) {
-                Ok(text) => Some(text.trim_end_matches(['\r', '\n']).to_owned()),
-                Err(error) => {
-                    mistakes.push(format!("cannot read {}: {error}", path.display()));
-                    None
-                }
-            },
-            (None, None) => None,
-        };
+        let broker_password = secret("LARDER_BROKER_PASSWORD", password_file, &mut mistakes);
         if !mistakes.is_empty() {
             return Err(wrong_use(mistakes.join("; ")));
         }
@@ -321,6 +430,7 @@ impl ServeSettings {
             mapping: file.mapping,
             units: file.units,
             readings,
+            notices,
         })
     }
 }

@@ -91,6 +91,11 @@ impl Password {
     pub fn new(password: &str) -> Self {
         Self(password.trim_end_matches(['\r', '\n']).to_owned())
     }
+
+    /// The password itself, to be handed to a broker.
+    pub fn reveal(&self) -> &str {
+        &self.0
+    }
 }
 
 impl fmt::Debug for Password {
