@@ -56,8 +56,12 @@ fn change(service: &Service, edit: impl FnOnce(&mut Parts)) -> Result<(), Proble
     };
     edit(&mut parts);
     let gateways = apiary.gateways().to_vec();
-    let changed =
-        Apiary::new(parts.yards, parts.hives, parts.feeders, gateways).map_err(|problems| {
+    let changed = Apiary::new(parts.yards, parts.hives, parts.feeders, gateways)
+        .and_then(|new| {
+            let kept = new.that_fit(apiary.thresholds());
+            new.with_thresholds(kept)
+        })
+        .map_err(|problems| {
             let sentences: Vec<_> = problems.iter().map(ToString::to_string).collect();
             Problem::conflict(sentences.join("; "))
         })?;

@@ -237,9 +237,82 @@ pub struct Apiary {
     hives: BTreeMap<HiveId, Hive>,
     feeders: BTreeMap<FeederId, Feeder>,
     gateways: Vec<DeviceId>,
+    thresholds: BTreeMap<(ThresholdPlace, String), f64>,
+}
+
+/// Where a threshold of the flags holds; the more particular one wins.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
+pub enum ThresholdPlace {
+    /// Everywhere.
+    Operation,
+    /// In one yard.
+    Yard(YardId),
+    /// At one hive.
+    Hive(HiveId),
+}
+
+/// A threshold of the flags that was set by hand. Which there are, the processing stage knows.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Threshold {
+    /// Where it holds.
+    pub place: ThresholdPlace,
+    /// Its name: `silent.least_hours`.
+    pub name: String,
+    /// Its value, in the threshold's own unit.
+    pub value: f64,
 }
 
 impl Apiary {
+    /// With these thresholds instead of those that it had; of two with one place and name the later.
+    pub fn with_thresholds(mut self, thresholds: Vec<Threshold>) -> Result<Self, Vec<Problem>> {
+        let mut problems = Vec::new();
+        self.thresholds.clear();
+        for Threshold { place, name, value } in thresholds {
+            let missing = match &place {
+                ThresholdPlace::Operation => None,
+                ThresholdPlace::Yard(id) if self.yards.contains_key(id) => None,
+                ThresholdPlace::Yard(id) => Some(format!("there is no yard \"{id}\"")),
+                ThresholdPlace::Hive(id) if self.hives.contains_key(id) => None,
+                ThresholdPlace::Hive(id) => Some(format!("there is no hive \"{id}\"")),
+            };
+            let wrong = missing.or_else(|| {
+                (!value.is_finite()).then(|| "value must be a finite number".to_owned())
+            });
+            if let Some(problem) = wrong {
+                problems.push(Problem {
+                    place: format!("threshold \"{name}\""),
+                    problem,
+                });
+            }
+            self.thresholds.insert((place, name), value);
+        }
+        if problems.is_empty() {
+            Ok(self)
+        } else {
+            Err(problems)
+        }
+    }
+
+    /// The thresholds that were set by hand, by place and name.
+    pub fn thresholds(&self) -> Vec<Threshold> {
+        let threshold = |((place, name), value): (&(ThresholdPlace, String), &f64)| Threshold {
+            place: place.clone(),
+            name: name.clone(),
+            value: *value,
+        };
+        self.thresholds.iter().map(threshold).collect()
+    }
+
+    /// Those of `thresholds` whose yard or hive is here.
+    pub fn that_fit(&self, mut thresholds: Vec<Threshold>) -> Vec<Threshold> {
+        thresholds.retain(|threshold| match &threshold.place {
+            ThresholdPlace::Operation => true,
+            ThresholdPlace::Yard(id) => self.yards.contains_key(id),
+            ThresholdPlace::Hive(id) => self.hives.contains_key(id),
+        });
+        thresholds
+    }
+
     /// Checks that everything fits together; says everything that does not.
     pub fn new(
         yards: Vec<Yard>,

@@ -27,7 +27,8 @@ pub mod person;
 pub mod results;
 
 pub use apiary::{
-    Apiary, Assignment, Feeder, FeederKind, Geometry, Goal, Hive, LevelSensor, Move, Yard,
+    Apiary, Assignment, Feeder, FeederKind, Geometry, Goal, Hive, LevelSensor, Move, Threshold,
+    ThresholdPlace, Yard,
 };
 pub use care::{Act, Care, CareEntry, Said, Verdict};
 pub use channel::{ChannelKind, ChannelName, Unit};

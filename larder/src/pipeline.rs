@@ -12,7 +12,9 @@ use first_known::FirstKnown;
 use larder_domain::{
     Apiary, Flag, HiveId, KeptFlag, Span, Timestamp, Yard, YardId, time::local_day,
 };
-use larder_process::{FeederNow, YardOutput, life, process_yard, window};
+use larder_process::{
+    FeederNow, YardOutput, flags::YardParameters, life, process_yard_with, window,
+};
 use larder_store::{Readings, Records, ResultsPatch};
 use load::LoadedYard;
 use std::collections::BTreeMap;
@@ -126,7 +128,12 @@ impl Pipeline<'_> {
         let Some(loaded) = loaded else {
             return Ok(());
         };
-        let output = process_yard(&loaded.input(now));
+        // `larder apply` lets no other names in; a newer version may have had some.
+        let parameters = YardParameters::of(apiary, &yard.id).unwrap_or_else(|error| {
+            tracing::warn!(%error, "thresholds cannot be used; the defaults hold");
+            YardParameters::default()
+        });
+        let output = process_yard_with(&loaded.input(now), &parameters);
         done.flags.extend(self.keep(&loaded, &output, now)?);
         done.yards.push(yard.id.clone());
         done.hives.extend(loaded.hive_ids());

@@ -36,6 +36,11 @@ pub use output::{FeederNow, YardOutput};
 /// Estimates one yard: the unit of work, because neighbours are each other's control group. The
 /// results of a day depend only on the readings in [`window::context_of`] that day.
 pub fn process_yard(input: &YardInput<'_>) -> YardOutput {
+    process_yard_with(input, &flags::YardParameters::default())
+}
+
+/// The same with thresholds of the yard's and its hives' own.
+pub fn process_yard_with(input: &YardInput<'_>, parameters: &flags::YardParameters) -> YardOutput {
     let zone = input.yard.timezone;
     let mut output = YardOutput::default();
     for block in window::Block::touching(input.span, zone) {
@@ -45,7 +50,7 @@ pub fn process_yard(input: &YardInput<'_>) -> YardOutput {
             continue;
         };
         let part = report::report(&block_input, &analysis, asked);
-        let flags = flags::raise(&block_input, &analysis);
+        let flags = flags::raise_for_yard(&block_input, &analysis, parameters);
         output.append(part, report::within(flags, asked));
     }
     output.sort();

@@ -1,12 +1,15 @@
 //! From the file's words to the domain, with every mistake found.
 
-use super::{ApiaryFile, FeederFile, GatewayFile, HiveFile, ScaleFile, SensorFile, YardFile};
+use super::{
+    ApiaryFile, FeederFile, GatewayFile, HiveFile, ScaleFile, SensorFile, ThresholdFile, YardFile,
+};
 use chrono::NaiveDate;
 use larder_domain::apiary::Problem;
 use larder_domain::feeder::Shape;
 use larder_domain::{
     Apiary, Assignment, ChannelKind, ChannelName, ChannelRef, DeviceId, Feeder, FeederId,
-    FeederKind, Geometry, Goal, Hive, HiveId, LevelSensor, Move, Span, Timestamp, Yard, YardId,
+    FeederKind, Geometry, Goal, Hive, HiveId, LevelSensor, Move, Span, Threshold, ThresholdPlace,
+    Timestamp, Yard, YardId,
 };
 use std::collections::BTreeSet;
 use std::fmt::Display;
@@ -20,6 +23,7 @@ pub fn apply(current: &Apiary, file: &ApiaryFile, prune: bool) -> Result<Apiary,
     let mut hives = all(&file.hive, HiveFile::to_hive, &mut problems);
     let mut feeders = all(&file.feeder, FeederFile::to_feeder, &mut problems);
     let mut gateways = all(&file.gateway, GatewayFile::to_device, &mut problems);
+    let thresholds = all(&file.threshold, ThresholdFile::to_threshold, &mut problems);
     if !problems.is_empty() {
         return Err(problems);
     }
@@ -32,7 +36,38 @@ pub fn apply(current: &Apiary, file: &ApiaryFile, prune: bool) -> Result<Apiary,
         feeders.extend(current.feeders().filter(|f| !ids.contains(&f.id)).cloned());
         gateways.extend(current.gateways().iter().cloned());
     }
-    Apiary::new(yards, hives, feeders, gateways)
+    let apiary = Apiary::new(yards, hives, feeders, gateways)?;
+    let kept = match prune {
+        true => Vec::new(),
+        false => apiary.that_fit(current.thresholds()),
+    };
+    apiary.with_thresholds(kept.into_iter().chain(thresholds).collect())
+}
+
+impl ThresholdFile {
+    fn to_threshold(&self) -> Result<Threshold, Vec<Problem>> {
+        let wrong = |problem: String| {
+            vec![Problem {
+                place: format!("threshold \"{}\"", self.name),
+                problem,
+            }]
+        };
+        let place = match (&self.yard, &self.hive) {
+            (None, None) => ThresholdPlace::Operation,
+            (Some(yard), None) => {
+                ThresholdPlace::Yard(YardId::new(yard).map_err(|e| wrong(e.to_string()))?)
+            }
+            (None, Some(hive)) => {
+                ThresholdPlace::Hive(HiveId::new(hive).map_err(|e| wrong(e.to_string()))?)
+            }
+            (Some(_), Some(_)) => return Err(wrong("name a yard or a hive, not both".to_owned())),
+        };
+        Ok(Threshold {
+            place,
+            name: self.name.clone(),
+            value: self.value,
+        })
+    }
 }
 
 fn all<F, T>(

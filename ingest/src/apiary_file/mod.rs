@@ -27,6 +27,9 @@ pub struct ApiaryFile {
     /// Devices that may speak for others.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub gateway: Vec<GatewayFile>,
+    /// Thresholds of the flags.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub threshold: Vec<ThresholdFile>,
 }
 
 /// A place with hives.
@@ -164,6 +167,22 @@ pub struct SensorFile {
 pub struct GatewayFile {
     /// The device.
     pub id: String,
+}
+
+/// A threshold of the flags: for a yard, for a hive, or for the whole operation where neither is named.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ThresholdFile {
+    /// Its name; `larder flags parameters` lists them.
+    pub name: String,
+    /// Its value, in the threshold's own unit.
+    pub value: f64,
+    /// Only in this yard.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub yard: Option<String>,
+    /// Only at this hive.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hive: Option<String>,
 }
 
 #[cfg(test)]

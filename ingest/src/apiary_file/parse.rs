@@ -1,13 +1,13 @@
 //! Reading TOML so that every mistake is reported in one go: serde stops at the first, so a table
 //! that does not fit is looked at key by key.
 
-use super::{ApiaryFile, FeederFile, GatewayFile, HiveFile, YardFile};
+use super::{ApiaryFile, FeederFile, GatewayFile, HiveFile, ThresholdFile, YardFile};
 use larder_domain::apiary::Problem;
 use serde::de::DeserializeOwned;
 use toml::{Table, Value};
 
 /// The arrays of tables in the file.
-const SECTIONS: [&str; 4] = ["yard", "hive", "feeder", "gateway"];
+const SECTIONS: [&str; 5] = ["yard", "hive", "feeder", "gateway", "threshold"];
 
 impl ApiaryFile {
     /// Reads the TOML of an apiary file. Only its form is checked here; [`super::apply`] checks
@@ -19,7 +19,7 @@ impl ApiaryFile {
             problems.push(Problem {
                 place: "apiary file".into(),
                 problem: format!(
-                    "\"{key}\" is not known; it holds [[yard]], [[hive]], [[feeder]] and [[gateway]]"
+                    "\"{key}\" is not known; it holds [[yard]], [[hive]], [[feeder]], [[gateway]] and [[threshold]]"
                 ),
             });
         }
@@ -28,6 +28,7 @@ impl ApiaryFile {
             hive: section(&mut table, "hive", HIVE, &mut problems),
             feeder: section(&mut table, "feeder", FEEDER, &mut problems),
             gateway: section(&mut table, "gateway", GATEWAY, &mut problems),
+            threshold: section(&mut table, "threshold", THRESHOLD, &mut problems),
         };
         if problems.is_empty() {
             Ok(file)
@@ -72,10 +73,12 @@ const FEEDER: Required = &[
     ("capacity_l", Stand::Number),
 ];
 const GATEWAY: Required = &[("id", Stand::Text)];
+const THRESHOLD: Required = &[("name", Stand::Text), ("value", Stand::Number)];
 
 /// Lets the compiler check that the tables above belong to types that can be read.
 trait Section: DeserializeOwned {}
 impl Section for YardFile {}
+impl Section for ThresholdFile {}
 impl Section for HiveFile {}
 impl Section for FeederFile {}
 impl Section for GatewayFile {}

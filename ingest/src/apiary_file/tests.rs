@@ -263,3 +263,41 @@ fn larger_apiaries_round_trip() {
         assert_eq!(apply_text(&again).unwrap(), apiary);
     }
 }
+
+#[test]
+fn thresholds_are_declared_kept_replaced_and_pruned() {
+    let text = r#"
+        [[yard]]
+        id = "north"
+        timezone = "Etc/UTC"
+        [[threshold]]
+        name = "silent.least_hours"
+        value = 4
+        [[threshold]]
+        name = "refill.days"
+        value = 3.5
+        yard = "north"
+    "#;
+    let file = ApiaryFile::parse(text).unwrap();
+    let once = apply(&Apiary::default(), &file, false).unwrap();
+    assert_eq!(once.thresholds().len(), 2);
+    assert_eq!(apply(&once, &file, false).unwrap(), once, "twice is once");
+    let written = ApiaryFile::from(&once).to_toml();
+    assert_eq!(
+        ApiaryFile::parse(&written).unwrap(),
+        ApiaryFile::from(&once)
+    );
+    let other =
+        ApiaryFile::parse("[[threshold]]\nname = \"refill.days\"\nvalue = 2\nyard = \"north\"\n");
+    let replaced = apply(&once, &other.unwrap(), false).unwrap();
+    let days: Vec<_> = replaced.thresholds().iter().map(|t| t.value).collect();
+    assert_eq!(days, [4.0, 2.0]);
+    let lost = "[[threshold]]\nname = \"refill.days\"\nvalue = 2\nyard = \"south\"\n";
+    let problems = apply(&once, &ApiaryFile::parse(lost).unwrap(), false).unwrap_err();
+    assert!(
+        problems[0].to_string().contains("there is no yard"),
+        "{problems:?}"
+    );
+    let bare = ApiaryFile::parse("[[yard]]\nid = \"north\"\ntimezone = \"Etc/UTC\"\n").unwrap();
+    assert!(apply(&once, &bare, true).unwrap().thresholds().is_empty());
+}

@@ -2,11 +2,12 @@
 
 use super::{
     ApiaryFile, FeederFile, GatewayFile, HiveFile, MoveFile, ScaleFile, Scales, SensorFile,
-    Sensors, YardFile,
+    Sensors, ThresholdFile, YardFile,
 };
 use larder_domain::feeder::Shape;
 use larder_domain::{
-    Apiary, Assignment, ChannelKind, Feeder, Geometry, Hive, LevelSensor, Span, Timestamp, Yard,
+    Apiary, Assignment, ChannelKind, Feeder, Geometry, Hive, LevelSensor, Span, ThresholdPlace,
+    Timestamp, Yard,
 };
 
 impl From<&Apiary> for ApiaryFile {
@@ -15,6 +16,23 @@ impl From<&Apiary> for ApiaryFile {
             yard: apiary.yards().map(YardFile::from).collect(),
             hive: apiary.hives().map(HiveFile::from).collect(),
             feeder: apiary.feeders().map(FeederFile::from).collect(),
+            threshold: apiary
+                .thresholds()
+                .into_iter()
+                .map(|threshold| {
+                    let (yard, hive) = match &threshold.place {
+                        ThresholdPlace::Operation => (None, None),
+                        ThresholdPlace::Yard(yard) => (Some(yard.to_string()), None),
+                        ThresholdPlace::Hive(hive) => (None, Some(hive.to_string())),
+                    };
+                    ThresholdFile {
+                        name: threshold.name,
+                        value: threshold.value,
+                        yard,
+                        hive,
+                    }
+                })
+                .collect(),
             gateway: apiary
                 .gateways()
                 .iter()

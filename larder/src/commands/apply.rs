@@ -33,6 +33,7 @@ pub fn run(apply: Apply, shared: &Shared) -> Result<()> {
     let current = desk.records().apiary()?;
     let apiary = apiary_file::apply(&current, &declared, apply.prune)
         .map_err(|problems| mistakes(&apply.file, &problems))?;
+    thresholds_are_known(&apply.file, &apiary)?;
     let changed = desk.records().set_apiary(&apiary)?;
     if changed {
         desk.tell_service(&clock::now().to_rfc3339())?;
@@ -52,6 +53,20 @@ pub fn read(path: &Path) -> Result<ApiaryFile> {
 pub fn mistakes(path: &Path, problems: &[Problem]) -> anyhow::Error {
     let sentences: Vec<_> = problems.iter().map(ToString::to_string).collect();
     wrong_use(format!("{}: {}", path.display(), sentences.join("; ")))
+}
+
+/// Every threshold must be one that there is, with a value that it can have.
+pub fn thresholds_are_known(path: &Path, apiary: &Apiary) -> Result<()> {
+    let wrong = larder_process::flags::catalogue::mistakes(apiary);
+    if wrong.is_empty() {
+        return Ok(());
+    }
+    let sentences: Vec<_> = wrong.iter().map(ToString::to_string).collect();
+    Err(wrong_use(format!(
+        "{}: {}",
+        path.display(),
+        sentences.join("; ")
+    )))
 }
 
 fn say(apiary: &Apiary, changed: bool, json: bool) {

@@ -1,6 +1,6 @@
 //! `larder check`: what would happen, and what is wrong, without doing anything.
 
-use super::apply::{mistakes, read};
+use super::apply::{mistakes, read, thresholds_are_known};
 use crate::clock;
 use crate::failure::wrong_use;
 use crate::output::{Cell, Format, Table};
@@ -172,6 +172,9 @@ fn check_rest(check: &Check, shared: &Shared) -> Result<()> {
         ),
         None => None,
     };
+    if let (Some(path), Some(apiary)) = (&check.apiary, &declared) {
+        thresholds_are_known(path, apiary)?;
+    }
     let series = store.as_ref().map_or(Ok(Vec::new()), Readings::series)?;
     let quarantined = store
         .as_ref()

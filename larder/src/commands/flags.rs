@@ -2,11 +2,16 @@
 
 use crate::clock;
 use crate::failure::wrong_use;
+use crate::output::{Cell, Format, Table};
 use crate::settings::{SettingsFile, Shared, data_dir};
 use anyhow::Result;
 use clap::{Args, Subcommand};
-use larder_domain::{Act, CareEntry, FlagId, Said, Timestamp, Verdict};
-use larder_store::Desk;
+use larder_domain::{
+    Act, Apiary, CareEntry, FlagId, HiveId, Said, ThresholdPlace, Timestamp, Verdict, YardId,
+};
+use larder_process::flags::YardParameters;
+use larder_process::flags::catalogue::CATALOGUE;
+use larder_store::{Access, Desk, EmbeddedStore, Records, StoreError};
 use serde_json::json;
 
 /// Say something of a flag: seen, not now, a note, right or wrong
@@ -55,6 +60,21 @@ pub enum Action {
         /// The words
         text: String,
     },
+    /// List every threshold: its value, unit, where the default comes from, where it was set
+    #[command(after_help = "Example: larder flags parameters --hive north-01
+         In the apiary file:
+           [[threshold]]
+           name = \"silent.least_hours\"
+           value = 4
+           yard = \"north\"   # or hive = …, or neither")]
+    Parameters {
+        /// As they hold in this yard
+        #[arg(long, value_name = "ID", conflicts_with = "hive")]
+        yard: Option<YardId>,
+        /// As they hold at this hive
+        #[arg(long, value_name = "ID")]
+        hive: Option<HiveId>,
+    },
     /// Say whether it was right
     #[command(after_help = "Example: larder flags judge empty:north-01-f:1788238800000 right")]
     Judge {
@@ -78,6 +98,9 @@ pub struct Which {
 
 /// Runs it.
 pub fn run(flags: Flags, shared: &Shared) -> Result<()> {
+    if let Action::Parameters { yard, hive } = &flags.action {
+        return parameters(yard.as_ref(), hive.as_ref(), shared);
+    }
     let now = clock::now();
     let (which, act) = read(flags.action, now)?;
     let file = SettingsFile::find(shared.config.as_deref())?;
@@ -102,6 +125,58 @@ pub fn run(flags: Flags, shared: &Shared) -> Result<()> {
     Ok(())
 }
 
+fn parameters(yard: Option<&YardId>, hive: Option<&HiveId>, shared: &Shared) -> Result<()> {
+    let file = SettingsFile::find(shared.config.as_deref())?;
+    let apiary = match EmbeddedStore::open(&data_dir(shared, &file), Access::Read) {
+        Ok(store) => store.apiary()?,
+        Err(StoreError::Missing(_)) => Apiary::default(),
+        Err(error) => return Err(error.into()),
+    };
+    let standing = match hive {
+        Some(id) => match apiary.hive(id) {
+            Some(hive) => Some(hive.yard_now().clone()),
+            None => return Err(wrong_use(format!("there is no hive \"{id}\""))),
+        },
+        None => yard.cloned(),
+    };
+    if let Some(id) = yard
+        && apiary.yard(id).is_none()
+    {
+        return Err(wrong_use(format!("there is no yard \"{id}\"")));
+    }
+    // The operation's alone hold in a yard that has none of its own.
+    let nowhere = YardId::new("-").map_err(|error| wrong_use(error.to_string()))?;
+    let all = YardParameters::of(&apiary, standing.as_ref().unwrap_or(&nowhere))
+        .map_err(|error| wrong_use(error.to_string()))?;
+    let own = hive
+        .and_then(|hive| all.hives.get(hive))
+        .unwrap_or(&all.yard);
+    let set = apiary.thresholds();
+    let mut table = Table::new(&["name", "value", "default", "unit", "source", "set_for"]);
+    for parameter in CATALOGUE {
+        let places = set.iter().filter(|t| t.name == parameter.name);
+        let places: Vec<_> = places.map(|t| place(&t.place)).collect();
+        table.push(vec![
+            Cell::Text(parameter.name.to_owned()),
+            Cell::Number(parameter.of(own), 3),
+            Cell::Number(parameter.default_value(), 3),
+            Cell::Text(parameter.unit.to_owned()),
+            Cell::Text(parameter.source.to_owned()),
+            Cell::text((!places.is_empty()).then(|| places.join(" "))),
+        ]);
+    }
+    let format = Format::choose(None, shared.json);
+    table.print(format, &mut std::io::stdout().lock())
+}
+
+fn place(place: &ThresholdPlace) -> String {
+    match place {
+        ThresholdPlace::Operation => "operation".to_owned(),
+        ThresholdPlace::Yard(yard) => format!("yard:{yard}"),
+        ThresholdPlace::Hive(hive) => format!("hive:{hive}"),
+    }
+}
+
 fn read(action: Action, now: Timestamp) -> Result<(Which, Act)> {
     Ok(match action {
         Action::Acknowledge { which, undo } => (which, Act::Acknowledge(!undo)),
@@ -115,6 +190,7 @@ fn read(action: Action, now: Timestamp) -> Result<(Which, Act)> {
             (which, Act::Note(text.trim().to_owned()))
         }
         Action::Note { .. } => return Err(wrong_use("a note has 1 to 2000 characters")),
+        Action::Parameters { .. } => return Err(wrong_use("name a flag")),
         Action::Judge { which, verdict } => match verdict.as_str() {
             "unknown" => (which, Act::Judge(None)),
             word => match Verdict::from_name(word) {

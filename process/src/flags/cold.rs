@@ -72,7 +72,11 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
                 "Syrup in this yard"
             };
             let words = Words {
-                severity: Severity::Info,
+                severity: if case.is_emergency(h) {
+                    Severity::Warning
+                } else {
+                    Severity::Info
+                },
                 probability: if feeder.own_thermometer { 0.95 } else { 0.85 },
                 evidence: Evidence::new(format!(
                     "{whose} was at {{syrup}} in the last day (warmest {{warmest}}), and bees do not take it below {{none}}; {{left}} left."

@@ -38,7 +38,11 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
             let k = from + spell.opened;
             let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / 48.0);
             let words = Words {
-                severity: Severity::Info,
+                severity: if case.is_emergency(h) {
+                    Severity::Urgent
+                } else {
+                    Severity::Info
+                },
                 probability: if feeder.sensed { 0.95 } else { 0.7 },
                 evidence: Evidence::new("{left} left of {capacity}, {days} after the last fill.")
                     .with("left", feeder.followed[k].litres.max(0.0), Measure::Volume)

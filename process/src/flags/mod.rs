@@ -7,6 +7,7 @@
 
 mod balance;
 mod behind;
+pub mod catalogue;
 mod cold;
 mod displaced;
 mod empty;
@@ -27,6 +28,7 @@ mod stalled;
 mod stores;
 mod witness;
 
+pub use catalogue::YardParameters;
 pub use parameters::FlagParameters;
 pub use spells::{Sign, Spell, joined, spells};
 
@@ -34,7 +36,7 @@ use crate::analysis::YardAnalysis;
 use crate::input::YardInput;
 use balance::Balance;
 use larder_domain::{
-    ChannelRef, DeviceId, Evidence, FeederId, Flag, FlagKind, HiveId, Severity, Span,
+    ChannelRef, DeviceId, Evidence, FeederId, Flag, FlagKind, Goal, HiveId, Severity, Span,
 };
 use signals::{FeederSignals, HiveSignals, Signals};
 
@@ -87,6 +89,27 @@ pub fn raise_with(
     refill::raise(&case, &doubts, &flow, &mut flags);
     needs_feed::raise(&case, &doubts, &flow, &mut flags);
     behind::raise(&case, &doubts, &flow, &mut flags);
+    finish(input, flags)
+}
+
+/// The same with the yard's parameters, and for hives that have their own with those.
+pub fn raise_for_yard(
+    input: &YardInput<'_>,
+    analysis: &YardAnalysis,
+    parameters: &YardParameters,
+) -> Vec<Flag> {
+    let mut flags = raise_with(input, analysis, &parameters.yard);
+    for (hive, own) in &parameters.hives {
+        let stands_here = input.hives.iter().any(|h| h.hive.id == *hive);
+        if !stands_here || *own == parameters.yard {
+            continue;
+        }
+        let of_hive = |flag: &Flag| flag.hive.as_ref() == Some(hive);
+        flags.retain(|flag| !of_hive(flag));
+        let mut theirs = raise_with(input, analysis, own);
+        theirs.retain(of_hive);
+        flags.extend(theirs);
+    }
     finish(input, flags)
 }
 
@@ -185,6 +208,11 @@ impl<'a> Case<'a> {
             let feeders = hive.feeders.iter().enumerate();
             feeders.map(move |(f, feeder)| (h, f, hive, feeder))
         })
+    }
+
+    /// Whether the colony is fed to keep it alive: what is good to know elsewhere is pressing there.
+    fn is_emergency(&self, hive: usize) -> bool {
+        self.input.hives[hive].hive.goal == Some(Goal::Emergency)
     }
 
     fn feeder(&self, hive: usize, feeder: usize) -> &'a larder_domain::Feeder {

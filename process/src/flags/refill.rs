@@ -61,7 +61,11 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
                 left.and(".")
             };
             let words = Words {
-                severity: Severity::Warning,
+                severity: if case.is_emergency(h) {
+                    Severity::Urgent
+                } else {
+                    Severity::Warning
+                },
                 probability: if feeder.sensed { 0.9 } else { 0.6 },
                 evidence,
             };

@@ -2,7 +2,7 @@
 
 use super::apiary_record::{FeederRecord, HiveRecord, YardRecord};
 use crate::embedded::fault::Fault;
-use larder_domain::{Apiary, DeviceId};
+use larder_domain::{Apiary, DeviceId, Threshold, ThresholdPlace};
 use rusqlite::{Connection, OptionalExtension, params};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -12,6 +12,8 @@ const YARD: &str = "yard";
 const HIVE: &str = "hive";
 const FEEDER: &str = "feeder";
 const GATEWAY: &str = "gateway";
+/// Its id is the place and the name, its body the value.
+const THRESHOLD: &str = "threshold";
 /// Not a thing of the apiary: the row that counts its changes.
 const REVISION: &str = "revision";
 
@@ -27,6 +29,7 @@ pub(super) fn revision(db: &Connection) -> Result<i64, Fault> {
 
 pub(super) fn load(db: &Connection) -> Result<Apiary, Fault> {
     let (mut yards, mut hives, mut feeders, mut gateways) = (vec![], vec![], vec![], vec![]);
+    let mut thresholds = Vec::new();
     let mut select = db.prepare_cached(ALL_THINGS)?;
     let mut rows = select.query([])?;
     while let Some(row) = rows.next()? {
@@ -51,16 +54,47 @@ pub(super) fn load(db: &Connection) -> Result<Apiary, Fault> {
                     .map_err(damaged)?,
             ),
             GATEWAY => gateways.push(DeviceId::new(&id).map_err(|e| damaged(e.to_string()))?),
+            THRESHOLD => {
+                thresholds.push(threshold(&id, &body).ok_or_else(|| damaged(body.clone()))?);
+            }
             _ => return Err(damaged("unknown kind".into())),
         }
     }
-    Apiary::new(yards, hives, feeders, gateways).map_err(|problems| {
-        let first = problems
-            .first()
-            .map(ToString::to_string)
-            .unwrap_or_default();
-        Fault::Damaged(format!("the apiary does not fit together: {first}"))
+    let apiary = Apiary::new(yards, hives, feeders, gateways);
+    apiary
+        .and_then(|apiary| apiary.with_thresholds(thresholds))
+        .map_err(|problems| {
+            let first = problems
+                .first()
+                .map(ToString::to_string)
+                .unwrap_or_default();
+            Fault::Damaged(format!("the apiary does not fit together: {first}"))
+        })
+}
+
+/// `operation silent.least_hours`, `yard:north …`, `hive:north-01 …`; no id contains a space or colon.
+fn threshold(id: &str, body: &str) -> Option<Threshold> {
+    let (place, name) = id.split_once(' ')?;
+    let place = match place.split_once(':') {
+        None if place == "operation" => ThresholdPlace::Operation,
+        Some(("yard", yard)) => ThresholdPlace::Yard(yard.parse().ok()?),
+        Some(("hive", hive)) => ThresholdPlace::Hive(hive.parse().ok()?),
+        _ => return None,
+    };
+    Some(Threshold {
+        place,
+        name: name.to_owned(),
+        value: body.parse().ok()?,
     })
+}
+
+fn threshold_id(threshold: &Threshold) -> String {
+    let name = &threshold.name;
+    match &threshold.place {
+        ThresholdPlace::Operation => format!("operation {name}"),
+        ThresholdPlace::Yard(yard) => format!("yard:{yard} {name}"),
+        ThresholdPlace::Hive(hive) => format!("hive:{hive} {name}"),
+    }
 }
 
 fn parse<T: DeserializeOwned>(body: &str) -> Result<T, String> {
@@ -108,6 +142,10 @@ type Rows = BTreeMap<(String, String), String>;
 
 fn rows_of(apiary: &Apiary) -> Result<Rows, Fault> {
     let mut rows = Rows::new();
+    for threshold in apiary.thresholds() {
+        let key = (THRESHOLD.to_owned(), threshold_id(&threshold));
+        rows.insert(key, threshold.value.to_string());
+    }
     let mut put = |kind: &str, id: &str, body: String| {
         rows.insert((kind.to_owned(), id.to_owned()), body);
     };
