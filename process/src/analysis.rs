@@ -8,7 +8,7 @@ use crate::evidence::{FeederEvidence, find_renewals, gather};
 use crate::feeder::{
     Appetite, FeederCourse, Observations, Workspace, estimate, guess_without_sensor, observe,
 };
-use crate::grid::{Grid, STEP_HOURS, node_means};
+use crate::grid::{Grid, STEP_HOURS};
 use crate::input::{HiveInput, YardInput};
 use crate::level::{LevelTrack, track_level};
 use crate::losses::{
@@ -18,7 +18,7 @@ use crate::robust::median;
 use crate::scale::{ScaleTrack, clean_scale, track_scale};
 use crate::strengths::Strengths;
 use crate::visits::drop_doubtful;
-use crate::water::water_on_hives;
+use crate::water::{undisturbed, water_on_hives};
 use larder_domain::{Sample, Span, Timestamp};
 
 /// One yard, worked out.
@@ -86,8 +86,12 @@ pub fn analyse_yard(input: &YardInput<'_>) -> YardAnalysis {
         .iter()
         .map(|hive| clean_scale(hive.weight, &mut scratch));
     let scales: Vec<CleanSeries> = scales.collect();
-    let weights: Vec<Vec<f64>> = scales.iter().map(|s| node_means(&grid, s)).collect();
-    analysis.water_kg = water_on_hives(&weights, &analysis.climate);
+    let mut hands = vec![false; grid.len()];
+    let weights: Vec<Vec<f64>> = scales
+        .iter()
+        .map(|scale| undisturbed(&grid, scale, &mut hands))
+        .collect();
+    analysis.water_kg = water_on_hives(&weights, &hands, &analysis.climate);
     let mut tracks: Vec<ScaleTrack> = Vec::with_capacity(scales.len());
     for (hive, scale) in input.hives.iter().zip(scales) {
         tracks.push(watch_scale(hive, scale, &analysis));

@@ -1,7 +1,8 @@
 //! What the hives of a yard do in common, and what is usual for them on a dry day.
 
 use super::KG_PER_MM;
-use crate::grid::PER_DAY;
+use crate::clean::CleanSeries;
+use crate::grid::{Grid, PER_DAY, node_means};
 use crate::robust::{mad_sd, median};
 
 /// What the hives themselves may stray from their usual course, kg a day, at least and at most.
@@ -28,8 +29,30 @@ pub(super) struct Common {
 }
 
 /// A change in half an hour that no rain of so many millimetres can make is a hand's: kg and kg/mm.
-const MOST_BY_BEES_KG: f64 = 0.2;
-const MOST_KG_PER_MM: f64 = 0.3;
+pub(super) const MOST_BY_BEES_KG: f64 = 0.2;
+pub(super) const MOST_KG_PER_MM: f64 = 0.3;
+
+/// A hive's weight at every node, kg; NaN where it is not known or hands put on or took off a load: a
+/// node's mean would make a ramp of that, as rain is one. These nodes are marked in `hands`.
+pub fn undisturbed(grid: &Grid, series: &CleanSeries, hands: &mut [bool]) -> Vec<f64> {
+    let mut weights = node_means(grid, series);
+    let (times, values) = (&series.times, &series.values);
+    for i in 1..values.len() {
+        if (values[i] - values[i - 1]).abs() > SURELY_HANDS_KG {
+            let nodes = grid.nearest(times[i - 1])..=grid.nearest(times[i]);
+            weights[nodes.clone()].fill(f64::NAN);
+            hands[nodes].fill(true);
+        }
+    }
+    weights
+}
+
+/// While hands are in the yard, and so many nodes before and after, a small common gain of the hives
+/// that they did not load is theirs too; a cloudburst is more, kg.
+const VISIT_NODES: usize = 2;
+const VISITED_KG: f64 = 0.4;
+/// More than rain or bees bring or take from one reading to the next, kg.
+const SURELY_HANDS_KG: f64 = 1.3;
 
 /// The common course is the median over the hives of each one's own course, hands taken out, less its
 /// usual distance from the common one: a gust on one scale is gone with the next reading, where a sum
@@ -107,7 +130,7 @@ impl OwnCourse {
 const SILENT_NODES: usize = 6;
 
 /// Millimetres that would explain common gains far above the usual of the same time of day.
-pub(super) fn rain_without_gauge(common: &[Common]) -> Vec<f64> {
+pub(super) fn rain_without_gauge(common: &[Common], hands: &[bool]) -> Vec<f64> {
     let mut rain = vec![0.0; common.len()];
     let mut usual = Vec::new();
     for of_day in 0..PER_DAY.min(common.len()) {
@@ -120,7 +143,10 @@ pub(super) fn rain_without_gauge(common: &[Common]) -> Vec<f64> {
         let spread = mad_sd(&mut usual).unwrap_or(0.0);
         for k in nodes() {
             let more = common[k].kg - centre;
-            if common[k].n >= LEAST_HIVES && more > UNGAUGED_KG.max(5.0 * spread) {
+            let around = k.saturating_sub(VISIT_NODES)..common.len().min(k + VISIT_NODES + 1);
+            let visited = hands.get(around).is_some_and(|near| near.contains(&true));
+            let least = if visited { VISITED_KG } else { UNGAUGED_KG };
+            if common[k].n >= LEAST_HIVES && more > least.max(5.0 * spread) {
                 rain[k] = more / KG_PER_MM;
             }
         }

@@ -13,7 +13,11 @@ mod common;
 use crate::climate::Climate;
 use crate::grid::{PER_DAY, STEP_HOURS};
 use crate::kalman::{Adjoint, State, Transition, Update};
-use common::{Common, common_changes, dry_nodes, own_sd, rain_without_gauge, usual_course};
+pub use common::undisturbed;
+use common::{
+    Common, MOST_BY_BEES_KG, MOST_KG_PER_MM, common_changes, dry_nodes, own_sd, rain_without_gauge,
+    usual_course,
+};
 
 /// On a square metre a millimetre weighs a kilogram; a hive's roof has some 0.2 m2, and part of it runs
 /// off at once, kg/mm.
@@ -43,16 +47,21 @@ const FLIGHT_SD_KG: [f64; 3] = [0.008, 0.10, 0.08];
 const FLIGHT_HOURS: [f64; 3] = [0.7, 2.5, 1.0];
 /// How much of what the hives stray from their usual course they stray in the dark.
 const OWN_NIGHT_SHARE: f64 = 0.3;
+/// Without a gauge a change above this in half an hour is a hand's, kg: a cloudburst puts some hundred
+/// grams on a hive, or a kilogram on a large platform, a keeper who feeds puts two and more.
+const MOST_UNGAUGED_KG: f64 = 1.2;
+
 /// Water on each hive at every node, kg. `weights_kg` holds the weight of each hive at every node, NaN
-/// where it is not known.
-pub fn water_on_hives(weights_kg: &[Vec<f64>], climate: &Climate) -> Vec<f64> {
+/// where it is not known; `hands` marks nodes at which a load was put on or taken off at any of them.
+pub fn water_on_hives(weights_kg: &[Vec<f64>], hands: &[bool], climate: &Climate) -> Vec<f64> {
     let n = climate.rain_mm.len();
     let (common, rain) = if climate.has_gauge {
         let rain = climate.rain_mm.clone();
         (common_changes(weights_kg, &rain), rain)
     } else {
-        let common = common_changes(weights_kg, &vec![f64::INFINITY; n]);
-        let rain = rain_without_gauge(&common);
+        let most_mm = (MOST_UNGAUGED_KG - MOST_BY_BEES_KG) / MOST_KG_PER_MM;
+        let common = common_changes(weights_kg, &vec![most_mm; n]);
+        let rain = rain_without_gauge(&common, hands);
         (common, rain)
     };
     if common.iter().all(|c| c.n == 0) || rain.iter().all(|&mm| mm <= 0.0) {
