@@ -14,6 +14,7 @@ const PAGES: { name: string; path: string; says: RegExp }[] = [
   { name: "set-up: hive", path: "/set-up/hive", says: /Which hive/ },
   { name: "set-up: feeder", path: "/set-up/feeder", says: /What kind of feeder/ },
   { name: "settings", path: "/settings", says: /How shall Larder speak/ },
+  { name: "people", path: "/people", says: /Nobody is told of anything yet/ },
   { name: "quarantine", path: "/quarantine", says: /could not be read/ },
   { name: "to send", path: "/outbox", says: /Everything has been sent/ },
   { name: "unknown", path: "/nowhere", says: /no page at this address/ },

@@ -171,3 +171,49 @@ test("unreadable messages can be read again", async ({ page }) => {
   await page.getByRole("button", { name: "Read all again" }).click();
   await expect(page.getByText("1 could be read now, 2 still not.")).toBeVisible();
 });
+
+test("one tap says that a flag is seen to, and can be taken back", async ({ page, request }) => {
+  const flag = async () => ((await (await request.get("/api/v1/flags")).json()) as { flags: { hive: string; closed_at: string | null; care: { acknowledged: object | null; snoozed: object | null; verdict: { verdict: string } | null; notes: { text: string }[] } }[] }).flags.find((f) => f.hive === "ridge-4" && f.closed_at === null);
+  await open(page, "/", day);
+  const task = page.locator(".task", { hasText: "Ridge 4 has stopped taking syrup." });
+  const seen = task.getByRole("button", { name: "I see to it" });
+  expect((await seen.boundingBox())?.height).toBeGreaterThanOrEqual(48);
+  await seen.click();
+  await expect.poll(async () => (await flag())?.care.acknowledged).not.toBeNull();
+  await expect(task).toHaveCount(0);
+  await page.getByRole("button", { name: "Undo" }).click();
+  await expect.poll(async () => (await flag())?.care.acknowledged).toBeNull();
+  await expect(task).toHaveCount(1);
+
+  // Two taps for anything else, and a note on the hive's page.
+  await open(page, "/hives/ridge-4", day);
+  await task.getByRole("button", { name: "More" }).click();
+  await expectAccessible(page);
+  await task.getByLabel("A note").fill("new queen on the 3rd");
+  await task.getByRole("button", { name: "Keep the note" }).click();
+  await expect.poll(async () => (await flag())?.care.notes.map((n) => n.text)).toEqual(["new queen on the 3rd"]);
+  await task.getByRole("button", { name: "More" }).click();
+  await task.getByRole("button", { name: "It was right" }).click();
+  await expect.poll(async () => (await flag())?.care.verdict?.verdict).toBe("right");
+  await task.getByRole("button", { name: "More" }).click();
+  await task.getByRole("button", { name: "Quiet until tomorrow" }).click();
+  await expect.poll(async () => (await flag())?.care.snoozed).not.toBeNull();
+  await page.getByText(/thing is quiet/).click();
+  await expect(page.getByText("new queen on the 3rd")).toBeVisible();
+});
+
+test("someone is added to be told, tested and taken out", async ({ page, request }) => {
+  const people = async () => ((await (await request.get("/api/v1/people")).json()) as { people: object[] }).people;
+  await open(page, "/people", day);
+  await page.getByRole("button", { name: "Add someone" }).click();
+  await page.getByLabel("Name").fill("Ada");
+  await page.getByLabel("Mail address").fill("ada@example.org");
+  await page.getByLabel("Once a day at").fill("07:00");
+  await expectAccessible(page);
+  await page.getByRole("button", { name: "Keep", exact: true }).click();
+  await expect.poll(people).toMatchObject([{ id: "ada", digest_at: "07:00", ways: [{ way: "mail", address: "ada@example.org" }] }]);
+  await page.getByRole("button", { name: "Send a test to Ada" }).click();
+  await expect(page.getByText("A test is on its way.")).toBeVisible();
+  await page.getByRole("button", { name: "Take Ada out" }).click();
+  await expect.poll(people).toEqual([]);
+});

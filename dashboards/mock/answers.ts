@@ -21,6 +21,7 @@ export interface World {
   yards: Map<string, YardDeclaration>;
   hives: Map<string, HiveDeclaration>;
   feeders: Map<string, FeederDeclaration>;
+  people: Map<string, unknown>;
   recorded: Map<string, { feeder: string; time: string; volume_l: number | null; strength: string | null }>;
   settings: { units: "metric" | "us" };
   quarantine: QuarantineEntry[];
@@ -36,6 +37,7 @@ export function makeWorld(now: number, empty = false): World {
     yards: new Map(),
     hives: new Map(),
     feeders: new Map(),
+    people: new Map(),
     recorded: new Map(),
     settings: { units: "metric" },
     quarantine: empty ? [] : inventQuarantine(now),

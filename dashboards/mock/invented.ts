@@ -157,6 +157,9 @@ function inventFlags(now: number): Flag[] {
     severity,
     probability,
     evidence,
+    state: closedHours === undefined ? "open" : "closed",
+    quiet: false,
+    care: { acknowledged: null, snoozed: null, verdict: null, notes: [] },
   });
   return [
     flag("stalled", "ridge-4", 62, "urgent", 0.93, "Took 0.1 L in the last three days (0.0–0.2); the five hives beside it took 0.4 to 0.9 L a day. It was warm enough to fly on each of them."),

@@ -110,7 +110,12 @@ function answer(world: answers.World, method: string, path: string[], query: URL
       return ok(answers.shelf(world));
     case "devices":
       return ok({ devices: answers.devices(world) });
+    case "people":
+      return people(world, method, id, part, body);
+    case "notices":
+      return ok({ waiting: 0, trouble: null, notices: [] });
     case "flags":
+      if (method === "POST" && id !== undefined && part !== undefined) return care(world, id, part, body ?? {});
       return ok({ flags: world.invented.flags });
     case "settings":
       if (method === "PUT" && body !== null) world.settings = body as unknown as answers.World["settings"];
@@ -163,6 +168,25 @@ function ofHive(world: answers.World, id: string, part: string, query: URLSearch
     default:
       return missing();
   }
+}
+
+function people(world: answers.World, method: string, id: string | undefined, part: string | undefined, body: Json | null): Found {
+  if (part === "test") return { status: 202, body: undefined };
+  return declared(world.people, "people", method, id, body);
+}
+
+/** What a keeper does with a flag. */
+function care(world: answers.World, id: string, part: string, body: Json): Found {
+  const flag = world.invented.flags.find((f) => f.id === id);
+  if (flag === undefined) return missing();
+  const said = body as unknown as { who: string; at: string; until: string | null; text: string };
+  const who = { who: said.who, at: said.at };
+  if (part === "acknowledge") flag.care.acknowledged = body["acknowledged"] === false ? null : who;
+  if (part === "snooze") flag.care.snoozed = said.until === null ? null : { ...who, until: said.until };
+  if (part === "verdict") flag.care.verdict = body["verdict"] === null ? null : { ...who, verdict: body["verdict"] as "right" | "wrong" };
+  if (part === "note") flag.care.notes.push({ ...who, text: said.text });
+  flag.quiet = flag.care.acknowledged !== null || flag.care.snoozed !== null;
+  return ok(flag);
 }
 
 function fill(world: answers.World, method: string, query: URLSearchParams, body: Json | null): Found {

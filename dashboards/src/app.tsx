@@ -9,6 +9,7 @@ import { MixPage } from "./pages/mix";
 import { OutboxPage } from "./pages/outbox";
 import { QuarantinePage } from "./pages/quarantine";
 import { SetUpPage } from "./pages/set-up";
+import { PeoplePage } from "./pages/people";
 import { SettingsPage } from "./pages/settings";
 import { TodayPage } from "./pages/today";
 import { YardPage } from "./pages/yard";
@@ -59,6 +60,8 @@ function CurrentPage({ route }: { route: Route }) {
       return <QuarantinePage />;
     case "outbox":
       return <OutboxPage />;
+    case "people":
+      return <PeoplePage />;
     case "unknown":
       return (
         <Page title="Not found" sentence="There is no page at this address.">
@@ -77,7 +80,7 @@ const PLACES = [
   { href: to.fill(), words: "Fill", icon: "M12 3c4 5 6 8 6 11a6 6 0 0 1-12 0c0-3 2-6 6-11", pages: ["fill"] },
   { href: to.mix, words: "Mix", icon: "M5 8h14l-2 12H7zM9 8l3-5M12 12v4M10 14h4", pages: ["mix"] },
   { href: to.devices, words: "Devices", icon: "M12 13v8M12 13a1 1 0 1 0-.01 0M7 16a6 6 0 0 1 0-8M17 8a6 6 0 0 1 0 8", pages: ["devices", "quarantine"] },
-  { href: to.settings, words: "Settings", icon: "M4 7h9M19 7h1M16 4v6M4 17h2M12 17h8M9 14v6", pages: ["settings", "set-up", "outbox"] },
+  { href: to.settings, words: "Settings", icon: "M4 7h9M19 7h1M16 4v6M4 17h2M12 17h8M9 14v6", pages: ["settings", "set-up", "outbox", "people"] },
 ];
 
 function TopBar({ route }: { route: Route }) {

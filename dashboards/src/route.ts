@@ -13,6 +13,7 @@ export type Route =
   | { page: "settings" }
   | { page: "quarantine" }
   | { page: "outbox" }
+  | { page: "people" }
   | { page: "unknown" };
 
 const address = signal(typeof location === "undefined" ? "/" : location.pathname);
@@ -36,6 +37,7 @@ export function parse(path: string): Route {
     case "settings":
     case "quarantine":
     case "outbox":
+    case "people":
       return { page: head };
     default:
       return { page: "unknown" };
@@ -54,6 +56,7 @@ export const to = {
   settings: "/settings",
   quarantine: "/quarantine",
   outbox: "/outbox",
+  people: "/people",
 };
 
 export function go(path: string): void {

@@ -17,6 +17,8 @@ export function listen(): void {
   });
   source.addEventListener("error", () => (lost = true));
   source.addEventListener("results", () => invalidate((path) => !isReadings(path)));
+  source.addEventListener("flags", () => invalidate((path) => !isReadings(path)));
+  source.addEventListener("people", () => invalidate((path) => path === "/api/v1/people" || path.startsWith("/api/v1/notices")));
   source.addEventListener("missed", () => invalidate(() => true));
   source.addEventListener("apiary", () => invalidate((path) => !isReadings(path)));
   source.addEventListener("readings", paced(() => invalidate((path) => path === "/api/v1/devices"), READINGS_PACE_MS));

@@ -32,6 +32,14 @@ function firstTheme(): Theme {
 export const theme = signal<Theme>(firstTheme());
 export const units = signal<Units>(stored("units") === "us" ? "us" : "metric");
 
+/** The keeper's name on this device, written to what they do with a flag. */
+export const keeper = signal<string>(stored("keeper") ?? "");
+
+export function setKeeper(name: string): void {
+  store("keeper", name);
+  keeper.set(name);
+}
+
 export function setTheme(next: Theme): void {
   store("theme", next);
   theme.set(next);

@@ -38,6 +38,41 @@ export interface Flag {
   severity: Severity;
   probability: number;
   evidence: string;
+  /** Withdrawn: late data showed that it was wrong. */
+  state: "open" | "closed" | "withdrawn";
+  /** Acknowledged or snoozed. */
+  quiet: boolean;
+  care: Care;
+}
+
+interface Said {
+  who: string;
+  at: string;
+}
+
+export interface Care {
+  acknowledged: Said | null;
+  snoozed: (Said & { until: string }) | null;
+  verdict: (Said & { verdict: "right" | "wrong" }) | null;
+  notes: (Said & { text: string })[];
+}
+
+export interface Person {
+  id: string;
+  name: string;
+  ways: { way: "mail" | "webhook"; address: string }[];
+  yards: string[];
+  kinds: FlagKind[];
+  from_severity: Severity;
+  quiet: { from: string; to: string } | null;
+  digest_at: string | null;
+  units: "metric" | "us" | null;
+}
+
+export interface Notices {
+  waiting: number;
+  trouble: string | null;
+  notices: { id: number; person: string; address: string; state: string; error: string | null }[];
 }
 
 export interface ShelfFeeder {

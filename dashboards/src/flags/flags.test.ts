@@ -1,5 +1,8 @@
 import { expect, test } from "vitest";
 import type { Flag, ShelfYard } from "../data/types";
+import { setKeeper } from "../data/prefs";
+import { yardFlags } from "../shelf/sums";
+import { act } from "./care";
 import { grouped, placeOf } from "./list";
 import { FLAG_WORDS, sureness } from "./words";
 
@@ -15,6 +18,9 @@ const flag = (part: Partial<Flag>): Flag => ({
   severity: "warning",
   probability: 0.9,
   evidence: "",
+  state: "open",
+  quiet: false,
+  care: { acknowledged: null, snoozed: null, verdict: null, notes: [] },
   ...part,
 });
 
@@ -44,4 +50,17 @@ test("no sentence shouts, and each ends", () => {
     expect(sentence + (words.act ?? "") + words.many).not.toContain("!");
   }
   expect(sureness(0.99)).toBe("as good as certain");
+});
+
+test("an act carries who and when, so that sending it twice is once", () => {
+  setKeeper("Ada");
+  const edit = act(flag({ id: "silent:sc-1:5" }), "snooze", { until: null }, "Ridge 4: loud again");
+  expect(edit).toMatchObject({ method: "POST", path: "/api/v1/flags/silent%3Asc-1%3A5/snooze", body: { until: null, who: "Ada" } });
+  expect(Date.parse((edit.body as { at: string }).at)).toBeGreaterThan(0);
+});
+
+test("what is quiet or withdrawn asks for nothing", () => {
+  const flags = [flag({ id: "a" }), flag({ id: "b", quiet: true }), flag({ id: "c", state: "withdrawn" })];
+  const of = { ...yard, flags, hives: [] } as unknown as ShelfYard;
+  expect(yardFlags(of).map((f) => f.id)).toEqual(["a"]);
 });

@@ -8,6 +8,7 @@ import { to } from "../route";
 import { list } from "../shelf/words";
 import { inLocalTime, lasting, momentWords } from "../time/words";
 import { addDays, dateOf } from "../time/zone";
+import { CareRow, seenTo } from "./care";
 import { Mark } from "./mark";
 import { FLAG_WORDS, SEVERITY_WORDS, sureness } from "./words";
 
@@ -65,6 +66,11 @@ function TaskGroup({ flags, first, yard }: { flags: Flag[]; first: Flag; yard: S
           {names.length === 1 ? "" : "."}
         </p>
         {words.act !== null && <p class="task-act">{words.act}</p>}
+        <p class="row">
+          <button class="button" type="button" onClick={() => seenTo(flags, list(told))}>
+            I see to all of them
+          </button>
+        </p>
         <button class="why" type="button" aria-expanded={open} onClick={() => setOpen(!open)}>
           {open ? "Close" : "Each of them"}
         </button>
@@ -106,6 +112,7 @@ function Task({ flag, yard, here }: { flag: Flag; yard: ShelfYard; here: boolean
         </p>
         <p>{inLocalTime(flag.evidence, time, yard.timezone)}</p>
         {words.act !== null && <p class="task-act">{words.act}</p>}
+        <CareRow flag={flag} place={place} zone={yard.timezone} />
         <button class="why" type="button" aria-expanded={open} onClick={() => setOpen(!open)}>
           {open ? "Close" : "Why?"}
         </button>

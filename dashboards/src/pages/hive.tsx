@@ -14,6 +14,7 @@ import { isSilent, openFlags } from "../shelf/shelf";
 import { SHAPES } from "../shelf/shapes";
 import { findHive } from "../shelf/sums";
 import { Vessel } from "../shelf/vessel";
+import { count } from "../shelf/words";
 import { dateWords, dayWords, momentWords } from "../time/words";
 import { amount, change, withInterval } from "../units/units";
 
@@ -27,6 +28,8 @@ export function HivePage({ id }: { id: string }) {
   if (found === null) return <Waiting answer={answer} title="Hive" />;
   const { yard, hive } = found;
   const flags = openFlags(hive, yard);
+  const loud = flags.filter((flag) => !flag.quiet);
+  const quiet = flags.filter((flag) => flag.quiet);
   return (
     <Page
       title={hive.name}
@@ -45,7 +48,13 @@ export function HivePage({ id }: { id: string }) {
         )}
         <HiveFacts hive={hive} />
       </div>
-      {flags.length > 0 && <FlagList flags={flags} yard={yard} here />}
+      {loud.length > 0 && <FlagList flags={loud} yard={yard} here />}
+      {quiet.length > 0 && (
+        <details class="good-to-know">
+          <summary>{count(quiet.length, "thing is", "things are")} quiet</summary>
+          <FlagList flags={quiet} yard={yard} here />
+        </details>
+      )}
       <HiveCharts hive={hive} yard={yard} />
       <AboutHive id={hive.id} />
     </Page>
@@ -53,7 +62,7 @@ export function HivePage({ id }: { id: string }) {
 }
 
 export function hiveSentence(hive: ShelfHive, yard: ShelfYard, time: number, system: Units): string {
-  const flags = openFlags(hive, yard).filter((flag) => flag.severity !== "info");
+  const flags = openFlags(hive, yard).filter((flag) => flag.severity !== "info" && !flag.quiet);
   const feeder = hive.feeders[0];
   const worst = flags[0];
   if (worst !== undefined) return FLAG_WORDS[worst.kind].sentence(placeOf(worst, yard));

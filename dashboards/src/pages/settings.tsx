@@ -1,9 +1,9 @@
 import { useEffect, useState } from "preact/hooks";
 import { queue } from "../data/outbox";
-import { setTheme, setUnits, theme, units, type Theme, type Units } from "../data/prefs";
+import { keeper, setKeeper, setTheme, setUnits, theme, units, type Theme, type Units } from "../data/prefs";
 import { database } from "../data/database";
 import { useSignal } from "../data/signal";
-import { Choice } from "../parts/fields";
+import { Choice, TextField } from "../parts/fields";
 import { Page } from "../parts/page";
 import { to } from "../route";
 
@@ -21,6 +21,7 @@ const THEMES: { value: Theme; words: string }[] = [
 export function SettingsPage() {
   const system = useSignal(units);
   const look = useSignal(theme);
+  const name = useSignal(keeper);
   const choose = (next: Units) => {
     setUnits(next);
     void queue({ method: "PUT", path: "/api/v1/settings", body: { units: next }, words: "Units" });
@@ -30,6 +31,16 @@ export function SettingsPage() {
       <section>
         <Choice label="Units, for everyone here" value={system} choices={UNITS} onChoose={choose} />
         <Choice label="Theme, on this device" value={look} choices={THEMES} onChoose={setTheme} />
+        <TextField label="Your name, on this device" value={name} onInput={setKeeper} hint="Stands beside what you do with a flag." />
+      </section>
+      <section>
+        <h2>People and notices</h2>
+        <p>Who is told of what, by mail or by a program.</p>
+        <p>
+          <a class="button" href={to.people}>
+            People and notices
+          </a>
+        </p>
       </section>
       <section>
         <h2>Yards, hives, feeders</h2>

@@ -23,7 +23,7 @@ export function ShelfRow({ yard, now, large = false }: { yard: ShelfYard; now: n
 function Place({ hive, yard, now }: { hive: ShelfHive; yard: ShelfYard; now: number }) {
   const system = useSignal(units);
   const open = openFlags(hive, yard);
-  const worst = open[0];
+  const worst = open.find((flag) => !flag.quiet);
   return (
     <li class={`place ${hive.feeders.length > 1 ? "place-wide" : ""}`}>
       <a href={to.hive(hive.id)} aria-label={placeSentence(hive, yard, now, system)}>
@@ -84,7 +84,7 @@ export function shortName(hive: ShelfHive, yard: ShelfYard): string {
 export function openFlags(hive: ShelfHive, yard: ShelfYard): Flag[] {
   const feeders = new Set(hive.feeders.map((feeder) => feeder.id));
   const ours = (flag: Flag) => flag.hive === hive.id || (flag.feeder !== null && feeders.has(flag.feeder));
-  const all = [...hive.flags, ...yard.flags.filter(ours)].filter((flag) => flag.closed_at === null);
+  const all = [...hive.flags, ...yard.flags.filter(ours)].filter((flag) => flag.closed_at === null && flag.state !== "withdrawn");
   const seen = new Set<string>();
   return all.filter((flag) => !seen.has(flag.id) && seen.add(flag.id)).sort(byUrgency);
 }

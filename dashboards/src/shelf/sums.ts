@@ -16,7 +16,7 @@ export function sum(estimates: (Estimate | null)[]): Estimate | null {
 
 /** Everything open in a yard, its hives' flags and its own, most pressing first. */
 export function yardFlags(yard: ShelfYard): Flag[] {
-  const all = [...yard.flags, ...yard.hives.flatMap((hive) => hive.flags)].filter((f) => f.closed_at === null);
+  const all = [...yard.flags, ...yard.hives.flatMap((hive) => hive.flags)].filter((f) => f.closed_at === null && f.state !== "withdrawn" && !f.quiet);
   const seen = new Set<string>();
   return all.filter((flag) => !seen.has(flag.id) && seen.add(flag.id)).sort(byUrgency);
 }
@@ -50,7 +50,7 @@ export function todaySentence(shelf: Shelf): string {
 export function yardSentence(yard: ShelfYard): string {
   const hives = count(yard.hives.length, "hive", "hives").toLowerCase();
   if (yard.hives.length === 0) return `${yard.name} has no hives yet.`;
-  const odd = yard.hives.filter((hive) => openFlags(hive, yard).some((f) => f.severity !== "info"));
+  const odd = yard.hives.filter((hive) => openFlags(hive, yard).some((f) => f.severity !== "info" && !f.quiet));
   if (odd.length === 0) return `${yard.name}: all ${hives} stand well.`;
   if (odd.length === yard.hives.length) return `${yard.name}: ${hives}, and each wants something.`;
   if (odd.length > 3) return `${yard.name}: ${odd.length} of ${hives} want something.`;
