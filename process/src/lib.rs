@@ -16,6 +16,7 @@ pub mod life;
 pub mod losses;
 pub mod nights;
 pub mod notices;
+pub mod parameters;
 pub mod scale;
 pub mod strengths;
 pub mod visits;
@@ -29,9 +30,10 @@ pub mod robust;
 
 mod report;
 
-pub use analysis::{FeederAnalysis, HiveAnalysis, YardAnalysis, analyse_yard};
+pub use analysis::{FeederAnalysis, HiveAnalysis, YardAnalysis, analyse_yard, analyse_yard_with};
 pub use input::{DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};
 pub use output::{FeederNow, YardOutput};
+pub use parameters::Parameters;
 
 /// Estimates one yard: the unit of work, because neighbours are each other's control group. The
 /// results of a day depend only on the readings in [`window::context_of`] that day.

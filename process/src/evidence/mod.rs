@@ -8,6 +8,7 @@ mod jumps;
 mod notes;
 mod warmth;
 mod weighed;
+mod weighing;
 
 pub use warmth::find_renewals;
 

@@ -1,22 +1,18 @@
 //! Steps on the scale: which of them were syrup, in which feeder and how much.
 
-use super::{
-    Change, ChangeKind, FeederEvidence, GEOMETRY_SHARE, NOTE_HOURS, NOTE_VOLUME_SHARE,
-    nearest_note, strength_of,
-};
+use super::weighing::{Weighing, lost_all};
+use super::{Change, ChangeKind, FeederEvidence, NOTE_HOURS, nearest_note, strength_of};
 use crate::input::{FeederInput, HiveInput};
-use crate::level::{LevelChange, LevelTrack};
+use crate::level::LevelTrack;
 use crate::scale::{ScaleStep, ScaleTrack};
 use crate::strengths::{Strengths, kg_per_litre};
-use larder_domain::{Span, Strength, Timestamp};
+use larder_domain::{Span, Timestamp};
 
 /// A level on both sides of a step is read within so many hours; across an outage within so many.
-const LEVEL_HOURS: f64 = 4.0;
-const OUTAGE_HOURS: f64 = 120.0;
+pub(super) const LEVEL_HOURS: f64 = 4.0;
+pub(super) const OUTAGE_HOURS: f64 = 120.0;
 /// An empty feeder with its lid weighs up to this, kg (common practice).
-const MOST_TARE_KG: f64 = 3.0;
-/// A feeder that is off or knocked over shows its old level in at most this share of readings.
-const OFF_SHARE: f64 = 0.25;
+pub(super) const MOST_TARE_KG: f64 = 3.0;
 
 /// One hive's witnesses.
 pub(super) struct Case<'a> {
@@ -230,122 +226,3 @@ fn is_meant(
 
 /// By how much another step must fit a note better, kg.
 const CLEARLY_BETTER_KG: f64 = 0.5;
-
-/// Whether the feeder went off the hive with all that was in it: the step is what was in it and a
-/// little more, and the level has not been seen since.
-fn lost_all(
-    weighing: &Weighing<'_>,
-    level: &LevelTrack,
-    step: &ScaleStep,
-    inside: Option<Strength>,
-) -> bool {
-    let recent = level.level_before(step.after, LEVEL_HOURS);
-    let Some(before) = recent.or_else(|| level.level_before(step.after, OUTAGE_HOURS)) else {
-        return false;
-    };
-    let slack = GEOMETRY_SHARE * weighing.feeder.feeder.capacity_l + 4.0 * level.noise_l();
-    let tare = (weighing.lost_litres - before.max(0.0)) * kg_per_litre(inside);
-    let fits = step.kg < 0.0 && tare > -slack && tare < MOST_TARE_KG + slack;
-    let enough = before > 0.08 * weighing.feeder.feeder.capacity_l || tare > 0.3;
-    let still_there = level.share_near(step.before, 5.0, before, slack);
-    fits && enough && still_there < OFF_SHARE && !holds_some(weighing, level, step, before)
-}
-
-/// Whether the level stays steadily at something well above empty: the feeder is still there.
-fn holds_some(weighing: &Weighing<'_>, level: &LevelTrack, step: &ScaleStep, before: f64) -> bool {
-    let Some(change) = weighing.level else {
-        return false;
-    };
-    let noise = 4.0 * level.noise_l();
-    let steady = level.share_near(step.before, 3.0, change.to, noise) > 2.0 * OFF_SHARE;
-    steady && change.to > 0.3 * before.max(0.0) + noise
-}
-
-struct Weighing<'a> {
-    feeder: &'a FeederInput<'a>,
-    noted: Option<f64>,
-    has_note: bool,
-    /// The step as syrup that was poured, l.
-    litres: f64,
-    /// The step as syrup that was in it and went, l.
-    lost_litres: f64,
-    sd: f64,
-    level: Option<LevelChange>,
-}
-
-/// How surely, what, and how much as far as the scale can say.
-type Verdict = (f64, ChangeKind, Option<(f64, f64)>);
-
-impl Weighing<'_> {
-    /// Whether a step on the scale was this feeder's; `outage` is its level on both sides of it
-    /// where the sensor was out at the time.
-    fn judge(&self, outage: Option<LevelChange>) -> Option<Verdict> {
-        let Some(level) = self.level else {
-            return self.judge_unseen(outage);
-        };
-        let slack = level.sd.hypot(self.sd);
-        let agree = (self.litres - level.litres()).abs()
-            <= 3.5 * slack + GEOMETRY_SHARE * self.litres.abs();
-        let clear = (3.0 * level.sd).max(0.25 * self.litres.abs());
-        let sure = level.litres().abs() / level.sd.max(0.01);
-        let weighed = Some((self.litres, self.sd));
-        if let Some(renewed) = self.renewed(&level) {
-            return Some((sure + 1.0, ChangeKind::Renewed, Some(renewed)));
-        }
-        if self.litres > 0.0 && (level.litres() > clear || (agree && self.has_note)) {
-            return Some((sure, ChangeKind::Fill, weighed.filter(|_| agree)));
-        }
-        if self.litres < 0.0 && level.litres() < -clear {
-            let agree = (self.lost_litres + level.litres()).abs()
-                <= 3.5 * slack + GEOMETRY_SHARE * self.lost_litres;
-            let lost = (-self.lost_litres, self.sd);
-            return Some((sure, ChangeKind::Spill, agree.then_some(lost)));
-        }
-        None
-    }
-
-    /// The note says more than came on: what was in the feeder was thrown out first. How much was
-    /// poured follows from the level before and the step.
-    fn renewed(&self, level: &LevelChange) -> Option<(f64, f64)> {
-        let noted = self.noted?;
-        let before = level.from.max(0.0);
-        let slack = 2.0 * NOTE_VOLUME_SHARE * noted + 2.0 * level.sd;
-        let all = self.litres + before;
-        let topped_up = (self.litres - noted).abs();
-        let fits = (all - noted).abs() <= slack && all <= 1.1 * self.feeder.feeder.capacity_l;
-        let large = before > 0.1 * self.feeder.feeder.capacity_l;
-        (large && fits && topped_up > 1.5 * slack).then(|| {
-            let sd = (GEOMETRY_SHARE * before).hypot(self.sd).hypot(level.sd);
-            let note_sd = NOTE_VOLUME_SHARE * noted;
-            let weight = note_sd.powi(2) / (note_sd.powi(2) + sd.powi(2));
-            (noted + weight * (all - noted), sd * weight.sqrt())
-        })
-    }
-
-    fn could_be_thrown_out(&self) -> bool {
-        let capacity = self.feeder.feeder.capacity_l;
-        self.lost_litres > 0.05 * capacity && self.lost_litres <= 1.05 * capacity
-    }
-
-    fn judge_unseen(&self, outage: Option<LevelChange>) -> Option<Verdict> {
-        let fits = self.litres > 0.0 && self.litres <= 1.1 * self.feeder.feeder.capacity_l;
-        let weighed = Some((self.litres, self.sd));
-        let rose = outage.is_some_and(|level| level.to > 0.3 * self.litres);
-        match (self.has_note, fits) {
-            (true, true) => Some((2.0, ChangeKind::Fill, weighed)),
-            // A box came with it: only the note can say.
-            (true, false) if self.litres > 0.0 => {
-                let guess = self.noted.map(|v| (v, NOTE_VOLUME_SHARE * v));
-                Some((1.0, ChangeKind::Fill, guess))
-            }
-            (false, true) if rose || self.feeder.levels.is_empty() => {
-                Some((0.5, ChangeKind::Fill, weighed))
-            }
-            // Nothing sees into it: a load that went may be syrup thrown out, all of it.
-            _ if self.feeder.levels.is_empty() && self.could_be_thrown_out() => {
-                Some((0.3, ChangeKind::Lost, Some((-self.lost_litres, self.sd))))
-            }
-            _ => None,
-        }
-    }
-}

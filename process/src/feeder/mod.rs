@@ -2,6 +2,8 @@
 //! what its sensor gets wrong. `docs/estimator.md` has the equations in one place.
 
 mod empty;
+mod filter;
+mod learn;
 mod model;
 mod observe;
 mod smooth;

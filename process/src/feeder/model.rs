@@ -71,29 +71,6 @@ pub struct SensorTraits {
     pub noise_l: f64,
 }
 
-/// What is expected of a sensor before it is known, in its channel's unit.
-#[derive(Clone, Copy, PartialEq, Debug)]
-pub(super) struct SensorPrior {
-    pub offset_sd: f64,
-    pub per_kelvin_sd: f64,
-    pub share_sd: f64,
-}
-
-impl SensorPrior {
-    /// A ruler and a cheap level sensor: some mm, some 0.1 mm/K, a few per cent (common practice).
-    pub const LEVEL: Self = Self {
-        offset_sd: 0.003,
-        per_kelvin_sd: 0.000_15,
-        share_sd: 0.025,
-    };
-    /// A load cell under the feeder: some 50 g, some g/K.
-    pub const WEIGHT: Self = Self {
-        offset_sd: 0.04,
-        per_kelvin_sd: 0.002,
-        share_sd: 0.003,
-    };
-}
-
 /// How the colony's appetite moves around its mean of the hours.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub(super) struct Appetite {

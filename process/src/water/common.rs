@@ -1,6 +1,5 @@
 //! What the hives of a yard do in common, and what is usual for them on a dry day.
 
-use super::KG_PER_MM;
 use crate::clean::CleanSeries;
 use crate::grid::{Grid, PER_DAY, node_means};
 use crate::robust::{mad_sd, median};
@@ -130,7 +129,7 @@ impl OwnCourse {
 const SILENT_NODES: usize = 6;
 
 /// Millimetres that would explain common gains far above the usual of the same time of day.
-pub(super) fn rain_without_gauge(common: &[Common], hands: &[bool]) -> Vec<f64> {
+pub(super) fn rain_without_gauge(common: &[Common], hands: &[bool], kg_per_mm: f64) -> Vec<f64> {
     let mut rain = vec![0.0; common.len()];
     let mut usual = Vec::new();
     for of_day in 0..PER_DAY.min(common.len()) {
@@ -147,7 +146,7 @@ pub(super) fn rain_without_gauge(common: &[Common], hands: &[bool]) -> Vec<f64> 
             let visited = hands.get(around).is_some_and(|near| near.contains(&true));
             let least = if visited { VISITED_KG } else { UNGAUGED_KG };
             if common[k].n >= LEAST_HIVES && more > least.max(5.0 * spread) {
-                rain[k] = more / KG_PER_MM;
+                rain[k] = more / kg_per_mm;
             }
         }
     }

@@ -13,18 +13,13 @@ mod common;
 use crate::climate::Climate;
 use crate::grid::{PER_DAY, STEP_HOURS};
 use crate::kalman::{Adjoint, State, Transition, Update};
+use crate::parameters::RainParameters;
 pub use common::undisturbed;
 use common::{
     Common, MOST_BY_BEES_KG, MOST_KG_PER_MM, common_changes, dry_nodes, own_sd, rain_without_gauge,
     usual_course,
 };
 
-/// On a square metre a millimetre weighs a kilogram; a hive's roof has some 0.2 m2, and part of it runs
-/// off at once, kg/mm.
-const KG_PER_MM: f64 = 0.05;
-/// Wood and roof hold so much, kg; all other rain runs off (a store that fills: A. J. Rutter and others,
-/// Agric. Meteorol. 9 (1971) 367-384, there for leaves).
-const HOLDS_KG: f64 = 0.3;
 /// How far what stays of a rain is off, as a share, and of snow, which all stays, kg/mm.
 const HELD_SHARE: f64 = 1.0;
 const SNOW_KG_PER_MM_SD: f64 = 0.15;
@@ -33,8 +28,6 @@ const SNOW_BELOW: f64 = 1.0;
 /// A roof that holds about so much is wet all over, kg: what evaporates is that of a wet surface, and
 /// less in proportion when less is left.
 const WET_ROOF_KG: f64 = 0.25;
-/// And a hive's roof and damp walls are about so large, m2.
-const WET_M2: f64 = 0.2;
 /// Drying has a time constant within these, hours.
 const DRYING_HOURS: [f64; 2] = [1.5, 60.0];
 /// How far that is off, as a share; errors of some hours go together.
@@ -53,7 +46,12 @@ const MOST_UNGAUGED_KG: f64 = 1.2;
 
 /// Water on each hive at every node, kg. `weights_kg` holds the weight of each hive at every node, NaN
 /// where it is not known; `hands` marks nodes at which a load was put on or taken off at any of them.
-pub fn water_on_hives(weights_kg: &[Vec<f64>], hands: &[bool], climate: &Climate) -> Vec<f64> {
+pub fn water_on_hives(
+    weights_kg: &[Vec<f64>],
+    hands: &[bool],
+    climate: &Climate,
+    parameters: &RainParameters,
+) -> Vec<f64> {
     let n = climate.rain_mm.len();
     let (common, rain) = if climate.has_gauge {
         let rain = climate.rain_mm.clone();
@@ -61,19 +59,19 @@ pub fn water_on_hives(weights_kg: &[Vec<f64>], hands: &[bool], climate: &Climate
     } else {
         let most_mm = (MOST_UNGAUGED_KG - MOST_BY_BEES_KG) / MOST_KG_PER_MM;
         let common = common_changes(weights_kg, &vec![most_mm; n]);
-        let rain = rain_without_gauge(&common, hands);
+        let rain = rain_without_gauge(&common, hands, parameters.kg_per_mm);
         (common, rain)
     };
     if common.iter().all(|c| c.n == 0) || rain.iter().all(|&mm| mm <= 0.0) {
         return vec![0.0; n];
     }
-    smooth_water(climate, &common, &rain)
+    smooth_water(climate, &common, &rain, parameters)
 }
 
 /// The time constant with which a wet hive dries at every node, hours.
-fn drying_hours(climate: &Climate) -> Vec<f64> {
+fn drying_hours(climate: &Climate, parameters: &RainParameters) -> Vec<f64> {
     let hours = climate.drying_mm_per_hour.iter().map(|mm| {
-        let hours = WET_ROOF_KG / (WET_M2 * mm);
+        let hours = WET_ROOF_KG / (parameters.wet_m2 * mm);
         hours.clamp(DRYING_HOURS[0], DRYING_HOURS[1])
     });
     hours.collect()
@@ -83,12 +81,17 @@ const WATER: usize = 0;
 const OWN: usize = 1;
 const FLIGHT: usize = 2;
 
-fn smooth_water(climate: &Climate, common: &[Common], rain: &[f64]) -> Vec<f64> {
+fn smooth_water(
+    climate: &Climate,
+    common: &[Common],
+    rain: &[f64],
+    parameters: &RainParameters,
+) -> Vec<f64> {
     let n = common.len();
     let dry = dry_nodes(rain);
     let usual = usual_course(common, &dry);
     let own_sds = own_sd(common, &usual, &dry);
-    let hours = drying_hours(climate);
+    let hours = drying_hours(climate, parameters);
     let mut state = State {
         mean: [0.0; 3],
         covariance: [[0.01, 0.0, 0.0], [0.0, 1e-4, 0.0], [0.0, 0.0, 1e-4]],
@@ -112,12 +115,12 @@ fn smooth_water(climate: &Climate, common: &[Common], rain: &[f64]) -> Vec<f64> 
         let room = if snow {
             1.0
         } else {
-            (-KG_PER_MM * mm / HOLDS_KG).exp()
+            (-parameters.kg_per_mm * mm / parameters.holds_kg).exp()
         };
         let held = if snow {
-            KG_PER_MM * mm
+            parameters.kg_per_mm * mm
         } else {
-            HOLDS_KG * (1.0 - room)
+            parameters.holds_kg * (1.0 - room)
         };
         let mut transition = Transition::stay();
         transition.set(WATER, &[(WATER, stays * room)]);

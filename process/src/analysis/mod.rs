@@ -1,0 +1,227 @@
+//! Everything that is worked out about one yard before it is put into words: what flags and
+//! forecasts are built on.
+
+mod account;
+mod syrup;
+mod unsensed;
+
+use crate::clean::CleanSeries;
+use crate::climate::Climate;
+use crate::days::{Day, days_on, midnight_nodes};
+use crate::evidence::{FeederEvidence, find_renewals, gather};
+use crate::feeder::{FeederCourse, Observations, Workspace, observe};
+use crate::grid::Grid;
+use crate::input::{HiveInput, YardInput};
+use crate::level::{LevelTrack, track_level};
+use crate::losses::{FeederLosses, HiveBalance};
+use crate::parameters::Parameters;
+use crate::scale::{ScaleTrack, clean_scale, track_scale};
+use crate::strengths::Strengths;
+use crate::visits::drop_doubtful;
+use crate::water::{undisturbed, water_on_hives};
+use account::{Passes, account_for_losses, run};
+use larder_domain::{Sample, Span, Timestamp};
+use syrup::{syrup_temperature, syrup_temperature_of_yard};
+use unsensed::guess_unsensed;
+
+/// One yard, worked out.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct YardAnalysis {
+    /// The moments of all series below.
+    pub grid: Grid,
+    /// The yard's local days on the grid.
+    pub days: Vec<Day>,
+    /// The weather.
+    pub climate: Climate,
+    /// Rain, dew or snow on each hive at every node, kg.
+    pub water_kg: Vec<f64>,
+    /// One for each hive of the input, in its order.
+    pub hives: Vec<HiveAnalysis>,
+}
+
+/// One hive.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct HiveAnalysis {
+    /// Its scale; empty where it has none.
+    pub scale: ScaleTrack,
+    /// One for each feeder of the input, in its order.
+    pub feeders: Vec<FeederAnalysis>,
+    /// Its mass balance, hour by hour.
+    pub balance: HiveBalance,
+}
+
+/// One feeder.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct FeederAnalysis {
+    /// Its level sensor's readings.
+    pub level: LevelTrack,
+    /// The same on the grid.
+    pub observations: Observations,
+    /// Fills, spills and times at which the sensor is not believed.
+    pub evidence: FeederEvidence,
+    /// What was in it and how fast it was taken.
+    pub course: FeederCourse,
+    /// What left it and did not reach the colony.
+    pub losses: FeederLosses,
+    /// Density of what is in it at 20 Cel, kg/l.
+    pub kg_per_litre: f64,
+}
+
+/// Works one yard out.
+pub fn analyse_yard(input: &YardInput<'_>) -> YardAnalysis {
+    analyse_yard_with(input, &Parameters::default())
+}
+
+/// The same with parameters other than the usual ones.
+pub fn analyse_yard_with(input: &YardInput<'_>, parameters: &Parameters) -> YardAnalysis {
+    let grid = Grid::covering(extent(input));
+    let days = days_on(&grid, input.yard.timezone);
+    let midnights = midnight_nodes(&grid, &days);
+    let climate = Climate::of(input, &grid, &days);
+    let strengths = Strengths::of(input);
+    let mut analysis = YardAnalysis {
+        grid,
+        days,
+        climate,
+        water_kg: Vec::new(),
+        hives: Vec::with_capacity(input.hives.len()),
+    };
+    let mut scratch = Vec::new();
+    let mut passes = Passes {
+        midnights: &midnights,
+        workspace: Workspace::default(),
+        parameters: &parameters.feeder,
+    };
+    let yard_syrup = syrup_temperature_of_yard(input, &grid, &analysis.climate);
+    let scales = input
+        .hives
+        .iter()
+        .map(|hive| clean_scale(hive.weight, &mut scratch));
+    let scales: Vec<CleanSeries> = scales.collect();
+    let mut hands = vec![false; grid.len()];
+    let weights: Vec<Vec<f64>> = scales
+        .iter()
+        .map(|scale| undisturbed(&grid, scale, &mut hands))
+        .collect();
+    analysis.water_kg = water_on_hives(&weights, &hands, &analysis.climate, &parameters.rain);
+    let mut tracks: Vec<ScaleTrack> = Vec::with_capacity(scales.len());
+    for (hive, scale) in input.hives.iter().zip(scales) {
+        tracks.push(watch_scale(hive, scale, &analysis));
+    }
+    let levels: Vec<Vec<LevelTrack>> = input
+        .hives
+        .iter()
+        .map(|hive| watch_levels(hive, &strengths, &mut scratch))
+        .collect();
+    drop_doubtful(&grid, &input.hives, &mut tracks, &levels);
+    let mut evidence = gather_all(input, &tracks, &levels, &strengths, &grid);
+    find_renewals(&input.hives, &levels, &strengths, &mut evidence);
+    for (((hive, scale), levels), evidence) in
+        input.hives.iter().zip(tracks).zip(levels).zip(evidence)
+    {
+        let seen = Seen {
+            scale,
+            levels,
+            evidence,
+        };
+        let found = watch_hive(hive, seen, &analysis, &strengths, &yard_syrup);
+        analysis.hives.push(found);
+    }
+    for (hive, found) in input.hives.iter().zip(&mut analysis.hives) {
+        for (feeder, found) in hive.feeders.iter().zip(&mut found.feeders) {
+            if found.observations.nodes.is_empty() {
+                continue;
+            }
+            found.course = run(&grid, feeder, found, &mut passes);
+        }
+    }
+    account_for_losses(input, &mut analysis, &mut passes);
+    guess_unsensed(input, &mut analysis, &midnights);
+    analysis
+}
+
+/// From the first reading to the clock, within what is asked for.
+fn extent(input: &YardInput<'_>) -> Span {
+    let first = |samples: &[Sample]| samples.first().map(|sample| sample.time);
+    let levels = |hive: &HiveInput<'_>| {
+        let all = hive.feeders.iter().flat_map(|feeder| &feeder.levels);
+        all.filter_map(|level| first(level.samples)).min()
+    };
+    let of_hive = |hive: &HiveInput<'_>| first(hive.weight).into_iter().chain(levels(hive)).min();
+    let earliest = input.hives.iter().filter_map(of_hive).min();
+    let end = input.span.end.min(input.now);
+    let start = earliest.unwrap_or(input.span.start).max(input.span.start);
+    Span {
+        start: start.min(end),
+        end,
+    }
+}
+
+fn watch_scale(hive: &HiveInput<'_>, scale: CleanSeries, yard: &YardAnalysis) -> ScaleTrack {
+    let own = yard.grid.resample(hive.scale_temperature, 3.0);
+    let cell = yard.climate.of_load_cell(own);
+    let quiet_night = &yard.climate.quiet_night;
+    track_scale(&yard.grid, scale, &cell, &yard.water_kg, quiet_night)
+}
+
+fn watch_levels(
+    hive: &HiveInput<'_>,
+    strengths: &Strengths,
+    scratch: &mut Vec<f64>,
+) -> Vec<LevelTrack> {
+    let mut track = |feeder: &crate::FeederInput<'_>| {
+        let density = |at: Timestamp| strengths.kg_per_litre(feeder.feeder, at);
+        track_level(feeder, density, scratch)
+    };
+    hive.feeders.iter().map(&mut track).collect()
+}
+
+fn gather_all(
+    input: &YardInput<'_>,
+    tracks: &[ScaleTrack],
+    levels: &[Vec<LevelTrack>],
+    strengths: &Strengths,
+    grid: &Grid,
+) -> Vec<Vec<FeederEvidence>> {
+    let until = grid.time(grid.len() - 1);
+    let hives = input.hives.iter().zip(tracks).zip(levels);
+    hives
+        .map(|((hive, scale), levels)| gather(hive, scale, levels, strengths, until))
+        .collect()
+}
+
+/// What one hive's witnesses saw.
+struct Seen {
+    scale: ScaleTrack,
+    levels: Vec<LevelTrack>,
+    evidence: Vec<FeederEvidence>,
+}
+
+fn watch_hive(
+    hive: &HiveInput<'_>,
+    seen: Seen,
+    yard: &YardAnalysis,
+    strengths: &Strengths,
+    yard_syrup: &[f64],
+) -> HiveAnalysis {
+    let grid = &yard.grid;
+    let feeders = hive.feeders.iter().zip(seen.levels).zip(seen.evidence).map(
+        |((feeder, level), evidence)| {
+            let temperature = syrup_temperature(grid, feeder, yard_syrup);
+            let seen = observe(grid, feeder, &level, &evidence, &temperature, strengths);
+            FeederAnalysis {
+                level,
+                observations: seen,
+                evidence,
+                course: FeederCourse::default(),
+                losses: FeederLosses::default(),
+                kg_per_litre: strengths.kg_per_litre(feeder.feeder, grid.time(grid.len() / 2)),
+            }
+        },
+    );
+    HiveAnalysis {
+        feeders: feeders.collect(),
+        scale: seen.scale,
+        balance: HiveBalance::default(),
+    }
+}
