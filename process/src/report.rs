@@ -137,7 +137,7 @@ fn remaining(found: &FeederAnalysis, capacity_l: f64, node: usize) -> Option<Est
 }
 
 /// A level is not better known than this share of the capacity: a ruler, a tilted hive, foam.
-const OFFSET_SHARE: f64 = 0.02;
+const OFFSET_SHARE: f64 = 0.03;
 
 /// Sugar in a litre of what was in it at `at`, kg; `None` where no strength is known.
 fn sugar_per_litre(found: &FeederAnalysis, at: Timestamp) -> Option<f64> {

@@ -181,3 +181,59 @@ fn smooth_water(
 const INDOORS_MM: f64 = 0.1;
 /// What a step that no scale saw leaves open, kg.
 const UNSEEN_SD_KG: f64 = 0.05;
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Twenty days of four hives that lose 0.24 kg a day, with `rain_kg` on each from the tenth midnight
+    /// to the next noon, while the gauge counts `rain_mm` in two hours.
+    fn water_at_night(rain_kg: f64, rain_mm: f64) -> (f64, f64) {
+        let n = 20 * PER_DAY;
+        let rainy = 10 * PER_DAY;
+        let mut climate = Climate {
+            has_gauge: true,
+            air: vec![12.0; n],
+            rain_mm: vec![0.0; n],
+            ..Climate::default()
+        };
+        climate.rain_mm[rainy..rainy + 4].fill(rain_mm / 4.0);
+        let of_day = |k: usize| k % PER_DAY;
+        climate.dark = (0..n).map(|k| of_day(k) < 12 || of_day(k) > 40).collect();
+        let mm = |&dark: &bool| if dark { 0.0 } else { 0.4 };
+        climate.drying_mm_per_hour = climate.dark.iter().map(mm).collect();
+        let weights: Vec<Vec<f64>> = (0u32..4)
+            .map(|hive| {
+                let at = |k: usize| {
+                    let on_it = ((k as f64 - rainy as f64 + 1.0) / 4.0).clamp(0.0, 1.0);
+                    let dried = ((k as f64 - rainy as f64 - 16.0) / 8.0).clamp(0.0, 1.0);
+                    let noise = 0.01 * f64::from((k as u32 * 7 + hive * 3) % 5) - 0.02;
+                    30.0 + f64::from(hive) - 0.005 * k as f64 + rain_kg * (on_it - dried) + noise
+                };
+                (0..n).map(at).collect()
+            })
+            .collect();
+        let water = water_on_hives(
+            &weights,
+            &vec![false; n],
+            &climate,
+            &RainParameters::default(),
+        );
+        (water[rainy + 8], water[rainy + 2 * PER_DAY])
+    }
+
+    #[test]
+    fn rain_is_weighed_by_the_nights_around_it() {
+        for (kg, mm) in [(0.3, 8.0), (0.15, 4.0)] {
+            let (wet, dry) = water_at_night(kg, mm);
+            assert!((wet - kg).abs() < 0.06, "{wet} of {kg}");
+            assert!(dry < 0.02, "{dry}");
+        }
+    }
+
+    #[test]
+    fn a_gauge_alone_makes_no_water() {
+        let (wet, _) = water_at_night(0.0, 8.0);
+        assert!(wet < 0.06, "{wet}");
+    }
+}
