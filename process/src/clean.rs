@@ -30,6 +30,9 @@ pub struct Sanity {
     /// The same value for this many hours, and more often in a row than chance allows, is stuck.
     /// Quiet nights on a coarse converter stay below.
     pub stuck_hours: f64,
+    /// What the thing measured changes in an hour when all is quiet, at least; a coarse converter may
+    /// show the same for as long as it takes to change by two of its steps. 0: no matter.
+    pub quiet_per_hour: f64,
 }
 
 /// Nine: four on each side.
@@ -51,7 +54,7 @@ pub fn clean(
             kept.n_refused += 1;
         }
     }
-    drop_stuck(&mut kept, sanity.stuck_hours);
+    drop_stuck(&mut kept, sanity);
     kept.noise_sd = noise_sd(&kept.values, scratch).unwrap_or(0.0);
     let n = kept.values.len();
     drop_spikes(&mut kept, sanity, scratch);
@@ -93,9 +96,22 @@ fn longest_run_by_chance(series: &CleanSeries) -> usize {
     ((0.01 / n as f64).ln() / share.ln()).ceil() as usize
 }
 
+/// The smallest change that the series shows; zero where it never changes.
+fn converter_step(values: &[f64]) -> f64 {
+    let changes = values.windows(2).map(|pair| (pair[1] - pair[0]).abs());
+    let least = changes
+        .filter(|change| *change > 1e-6)
+        .fold(f64::INFINITY, f64::min);
+    if least.is_finite() { least } else { 0.0 }
+}
+
 /// Keeps the first value of a run that lasts too long, since it may have been a measurement.
-fn drop_stuck(series: &mut CleanSeries, stuck_hours: f64) {
+fn drop_stuck(series: &mut CleanSeries, sanity: &Sanity) {
     let n = series.values.len();
+    let mut stuck_hours = sanity.stuck_hours;
+    if sanity.quiet_per_hour > 0.0 {
+        stuck_hours = stuck_hours.max(2.0 * converter_step(&series.values) / sanity.quiet_per_hour);
+    }
     let least_run = longest_run_by_chance(series);
     let mut drop_from = vec![];
     let mut start = 0;
@@ -143,6 +159,7 @@ mod tests {
             spike_sds: 6.0,
             spike_least: 0.5,
             stuck_hours: 3.0,
+            quiet_per_hour: 0.0,
         };
         let times = (0..).map(|i| Timestamp(i * 900_000));
         let samples = times

@@ -62,6 +62,7 @@ pub fn track_level(
         spike_sds: 5.0,
         spike_least: 0.0,
         stuck_hours: 1.5,
+        quiet_per_hour: 0.0,
     };
     let mut track = LevelTrack::default();
     for level in &feeder.levels {

@@ -34,6 +34,7 @@ const SANITY: Sanity = Sanity {
     spike_sds: 8.0,
     spike_least: 0.4,
     stuck_hours: 8.0,
+    quiet_per_hour: 0.006,
 };
 /// A load cell follows the air with this lag (aluminium and a board beside it), hours.
 pub const LOAD_CELL_LAG_HOURS: f64 = 1.1;

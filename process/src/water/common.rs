@@ -28,8 +28,8 @@ pub(super) struct Common {
 }
 
 /// A change in half an hour that no rain of so many millimetres can make is a hand's: kg and kg/mm.
-pub(super) const MOST_BY_BEES_KG: f64 = 0.2;
-pub(super) const MOST_KG_PER_MM: f64 = 0.3;
+const MOST_BY_BEES_KG: f64 = 0.2;
+const MOST_KG_PER_MM: f64 = 0.3;
 
 /// A hive's weight at every node, kg; NaN where it is not known or hands put on or took off a load: a
 /// node's mean would make a ramp of that, as rain is one. These nodes are marked in `hands`.
@@ -56,7 +56,7 @@ const SURELY_HANDS_KG: f64 = 1.3;
 /// The common course is the median over the hives of each one's own course, hands taken out, less its
 /// usual distance from the common one: a gust on one scale is gone with the next reading, where a sum
 /// of median changes would keep it.
-pub(super) fn common_changes(at_nodes: &[Vec<f64>], rain_mm: &[f64]) -> Vec<Common> {
+pub(super) fn common_changes(at_nodes: &[Vec<f64>], rain_mm: &[f64], most_kg: f64) -> Vec<Common> {
     let mut courses = vec![OwnCourse::default(); at_nodes.len()];
     let mut levels = Vec::with_capacity(at_nodes.len());
     let mut changes = Vec::with_capacity(at_nodes.len());
@@ -66,7 +66,10 @@ pub(super) fn common_changes(at_nodes: &[Vec<f64>], rain_mm: &[f64]) -> Vec<Comm
         levels.clear();
         changes.clear();
         let rain = rain_mm[k].max(rain_mm[k.saturating_sub(1)]);
-        let most = MOST_BY_BEES_KG + MOST_KG_PER_MM * rain;
+        let most = |last: usize| {
+            let nodes = (k - last).max(1) as f64;
+            (nodes * (MOST_BY_BEES_KG + MOST_KG_PER_MM * rain)).min(most_kg)
+        };
         for (course, kg) in courses.iter_mut().zip(at_nodes) {
             if let Some(change) = course.follow(k, kg[k], most) {
                 changes.push(change);
@@ -102,14 +105,14 @@ struct OwnCourse {
 
 impl OwnCourse {
     /// Takes in the weight at node `k`; returns the change, if it tells anything.
-    fn follow(&mut self, k: usize, weight: f64, most: f64) -> Option<f64> {
+    fn follow(&mut self, k: usize, weight: f64, most: impl Fn(usize) -> f64) -> Option<f64> {
         if weight.is_nan() {
             return None;
         }
         let (last, before) = self.last.replace((k, weight)).unwrap_or((0, weight));
         self.joins = k - last > SILENT_NODES || k == last;
         let change = weight - before;
-        if self.joins || change.abs() > most {
+        if self.joins || change.abs() > most(last) {
             return None;
         }
         self.kg += change;

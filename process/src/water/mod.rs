@@ -15,10 +15,7 @@ use crate::grid::{PER_DAY, STEP_HOURS};
 use crate::kalman::{Adjoint, State, Transition, Update};
 use crate::parameters::RainParameters;
 pub use common::undisturbed;
-use common::{
-    Common, MOST_BY_BEES_KG, MOST_KG_PER_MM, common_changes, dry_nodes, own_sd, rain_without_gauge,
-    usual_course,
-};
+use common::{Common, common_changes, dry_nodes, own_sd, rain_without_gauge, usual_course};
 
 /// How far what stays of a rain is off, as a share, and of snow, which all stays, kg/mm.
 const HELD_SHARE: f64 = 1.0;
@@ -55,10 +52,10 @@ pub fn water_on_hives(
     let n = climate.rain_mm.len();
     let (common, rain) = if climate.has_gauge {
         let rain = climate.rain_mm.clone();
-        (common_changes(weights_kg, &rain), rain)
+        (common_changes(weights_kg, &rain, f64::INFINITY), rain)
     } else {
-        let most_mm = (MOST_UNGAUGED_KG - MOST_BY_BEES_KG) / MOST_KG_PER_MM;
-        let common = common_changes(weights_kg, &vec![most_mm; n]);
+        let any = vec![f64::INFINITY; n];
+        let common = common_changes(weights_kg, &any, MOST_UNGAUGED_KG);
         let rain = rain_without_gauge(&common, hands, parameters.kg_per_mm);
         (common, rain)
     };
