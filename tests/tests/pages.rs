@@ -6,7 +6,7 @@
     reason = "a test may panic, that is how it fails, and tell what it does"
 )]
 
-use larder_tests::larder::{Service, larder};
+use larder_tests::larder::{Service, larder, ok};
 use larder_tests::python;
 use std::time::Duration;
 
@@ -48,4 +48,57 @@ fn the_demo_shows_its_shelf_and_a_hive() {
         }
     }
     service.stop();
+}
+
+/// Also the longest ones: many batches, hot water, stores, costs, every caution.
+#[test]
+fn a_mixing_card_prints_on_one_page_of_a4_and_of_letter() {
+    let dir = tempfile::tempdir().unwrap();
+    let cards: [&[&str]; 4] = [
+        &["--sugar", "25 lb bag", "--volume", "5 gal", "--units", "us"],
+        &["--sugar", "5 x 25 lb", "--water", "15 gal", "--units", "us"],
+        &[
+            "--strength",
+            "2:1",
+            "--raise",
+            "12 kg",
+            "--price",
+            "27.50 per 25 kg",
+            "--hot",
+            "60 C",
+        ],
+        &[
+            "--strength",
+            "2:1",
+            "--volume",
+            "1000 L",
+            "--bag",
+            "10 kg",
+            "--vessel",
+            "20 L",
+            "--hot",
+            "70 C",
+            "--price",
+            "27.50 per 25 kg",
+        ],
+    ];
+    let files: Vec<String> = (0..cards.len())
+        .map(|i| {
+            dir.path()
+                .join(format!("card-{i}.html"))
+                .display()
+                .to_string()
+        })
+        .collect();
+    for (asked, file) in cards.iter().zip(&files) {
+        ok(&[&["mix"], *asked, &["--card", file]].concat());
+    }
+    let files: Vec<&str> = files.iter().map(String::as_str).collect();
+    let printed: Vec<serde_json::Value> =
+        serde_json::from_str(&python::ok("print.py", &files)).unwrap();
+    assert_eq!(printed.len(), 2 * cards.len());
+    for card in &printed {
+        assert_eq!(card["pages"], 1, "{card}");
+        assert_eq!(card["cut_off"], false, "{card}");
+    }
 }
