@@ -1,24 +1,19 @@
 import { useMemo, useRef } from "preact/hooks";
 import { units } from "../data/prefs";
-import { useQuery } from "../data/query";
 import { signal, useSignal, type Signal } from "../data/signal";
-import type { Columns, Fill, Flag, ShelfHive, ShelfYard, UptakeDay, WeightDay, YardDeclaration } from "../data/types";
-import { nights } from "../time/sun";
+import type { ShelfHive, ShelfYard } from "../data/types";
 import { momentWords } from "../time/words";
 import { addDays, DAY, dateOf, HOUR, momentOf } from "../time/zone";
-import { amount, change, digits, shown, unitOf, withInterval } from "../units/units";
+import { amount, withInterval } from "../units/units";
 import { DayTable } from "./day-table";
-import { FLAG_ROW, flagRows, paintBars, paintFlags, paintNights, paintNotches, paintRule, type DayBar, type Notch } from "./paint";
-import { decode, EMPTY, map, nearest, refine, type Series } from "./series";
-import type { Panel } from "./panel";
+import { useHiveData, type Known } from "./hive-data";
+import { usePanels } from "./hive-panels";
+import { nearest } from "./series";
 import { ChartStack } from "./stack";
-import { detailWindow, pan, span, within, zoom, type View } from "./view";
+import { pan, span, within, zoom, type View } from "./view";
 
 /** How far back a hive's charts go. */
 const SEASON_DAYS = 120;
-/** Points for a season, and for a stretch of it: about two for each pixel of a wide screen. */
-const POINTS = 1500;
-
 interface Props {
   hive: ShelfHive;
   yard: ShelfYard;
@@ -67,194 +62,6 @@ export function HiveCharts({ hive, yard }: Props) {
 function seasonUntil(now: number, zone: string): View {
   const to = momentOf(addDays(dateOf(now, zone), 1), zone);
   return { from: momentOf(addDays(dateOf(to, zone), -SEASON_DAYS), zone), to };
-}
-
-interface Known {
-  scale: Series;
-  volume: { feeder: string; capacity_l: number; series: Series }[];
-  temperature: Series;
-  uptake: UptakeDay[];
-  weight: WeightDay[];
-  fills: Fill[];
-  flags: Flag[];
-}
-
-/** Everything the charts show: the season's overview at once, the detail of the view as it is asked for. */
-function useHiveData(hive: ShelfHive, yard: ShelfYard, bounds: View, view: Signal<View>): Known {
-  const shown_view = useSignal(view);
-  const base = `/api/v1/hives/${encodeURIComponent(hive.id)}`;
-  const days = `from=${dateOf(bounds.from, yard.timezone)}&to=${dateOf(bounds.to, yard.timezone)}`;
-  const uptake = useQuery<{ days: UptakeDay[] }>(`${base}/uptake?${days}`);
-  const weight = useQuery<{ days: WeightDay[] }>(`${base}/weight?${days}`);
-  const moments = `from=${new Date(bounds.from).toISOString()}&to=${new Date(bounds.to).toISOString()}`;
-  const fills = useQuery<{ fills: Fill[] }>(`${base}/fills?${moments}`);
-  const flags = useQuery<{ flags: Flag[] }>(`${base}/flags`);
-  const declared = useQuery<YardDeclaration>(`/api/v1/yards/${encodeURIComponent(yard.id)}`);
-  const weather = declared.data?.weather ?? null;
-  const first = hive.feeders[0]?.id ?? null;
-  const second = hive.feeders[1]?.id ?? null;
-  const window = detailWindow(shown_view, bounds);
-  const scale = useSeries(`${base}/scale?`, bounds, window);
-  const volumeA = useSeries(first === null ? null : `/api/v1/feeders/${encodeURIComponent(first)}/volume?`, bounds, window);
-  const volumeB = useSeries(second === null ? null : `/api/v1/feeders/${encodeURIComponent(second)}/volume?`, bounds, window);
-  const station = weather === null ? null : `/api/v1/readings?device=${encodeURIComponent(weather)}&channel=temperature&`;
-  const temperature = useSeries(station, bounds, window);
-  return useMemo(
-    () => ({
-      scale,
-      volume: [volumeA, volumeB].flatMap((series, i) => {
-        const feeder = hive.feeders[i];
-        return feeder === undefined ? [] : [{ feeder: feeder.id, capacity_l: feeder.capacity_l, series }];
-      }),
-      temperature,
-      uptake: uptake.data?.days ?? [],
-      weight: weight.data?.days ?? [],
-      fills: fills.data?.fills ?? [],
-      flags: flags.data?.flags ?? [],
-    }),
-    [hive.feeders, scale, volumeA, volumeB, temperature, uptake.data, weight.data, fills.data, flags.data],
-  );
-}
-
-function useSeries(base: string | null, bounds: View, detail: View | null): Series {
-  const path = (view: View) =>
-    `${base ?? ""}from=${new Date(view.from).toISOString()}&to=${new Date(view.to).toISOString()}&points=${POINTS}`;
-  const overview = useQuery<Columns>(base === null ? null : path(bounds));
-  const finer = useQuery<Columns>(base === null || detail === null ? null : path(detail));
-  const coarse = useMemo(() => (overview.data === undefined ? EMPTY : decode(overview.data)), [overview.data]);
-  const fine = useMemo(() => (finer.data === undefined ? EMPTY : decode(finer.data)), [finer.data]);
-  const from = detail?.from ?? 0;
-  const to = detail?.to ?? 0;
-  return useMemo(() => refine(coarse, fine, from, to), [coarse, fine, from, to]);
-}
-
-function usePanels(hive: ShelfHive, yard: ShelfYard, known: Known, bounds: View): Panel[] {
-  const system = useSignal(units);
-  return useMemo(() => {
-    const zone = yard.timezone;
-    const now = Date.now();
-    const dark =
-      yard.latitude === null || yard.longitude === null ? [] : nights(bounds.from, bounds.to, yard.latitude, yard.longitude);
-    const under = [paintNights(dark)];
-    const panels: Panel[] = [];
-    if (known.scale.at.length > 0) {
-      const target = hive.target_weight_kg;
-      panels.push({
-        key: "scale",
-        title: `Weight, ${unitOf("mass", system)}`,
-        height: 190,
-        series: map(known.scale, (kg) => shown(kg, "mass", system)),
-        ink: "ink",
-        fromZero: false,
-        notched: known.weight.some((day) => Math.abs(day.handling_kg) >= HANDLING_KG),
-        under,
-        over: [
-          paintNotches(handlingNotches(known.weight, known.fills, zone, (kg) => change(kg, "mass", system))),
-          ...(target === null ? [] : [paintRule(shown(target, "mass", system), "target")]),
-        ],
-      });
-    }
-    known.volume.forEach(({ feeder, capacity_l, series }, i) => {
-      if (series.at.length === 0) return;
-      panels.push({
-        key: `volume-${i}`,
-        title: `In the feeder, ${unitOf("volume", system)}`,
-        height: 170,
-        series: map(series, (l) => shown(l, "volume", system)),
-        ink: "syrup",
-        fromZero: true,
-        top: shown(capacity_l, "volume", system) * 1.02,
-        notched: true,
-        under,
-        over: [paintNotches(fillNotches(known.fills, feeder, (l) => digits(l, "volume", system)))],
-      });
-    });
-    const bars = dayBars(known.uptake, zone, (l) => shown(l, "volume", system));
-    if (bars.length > 0) {
-      const top = Math.max(shown(0.4, "volume", system), ...bars.map((bar) => bar.estimate.hi * 1.08));
-      panels.push({
-        key: "uptake",
-        title: `Taken each day, ${unitOf("volume", system)}`,
-        height: 150,
-        series: EMPTY,
-        ink: "syrup",
-        fromZero: true,
-        top,
-        over: [paintBars(bars)],
-      });
-    }
-    if (known.temperature.at.length > 0) {
-      panels.push({
-        key: "temperature",
-        title: `Temperature in the yard, ${unitOf("temperature", system)}`,
-        height: 120,
-        series: map(known.temperature, (c) => shown(c, "temperature", system)),
-        ink: "cool",
-        fromZero: false,
-        under,
-      });
-    }
-    const rows = flagRows(known.flags, now);
-    if (rows.length > 0 && panels.length > 0) {
-      panels.push({
-        key: "flags",
-        title: "What stood out",
-        height: rows.length * FLAG_ROW + 12,
-        series: EMPTY,
-        ink: "ink",
-        fromZero: true,
-        bare: true,
-        over: [paintFlags(rows, now)],
-      });
-    }
-    return panels;
-  }, [hive, yard, known, bounds, system]);
-}
-
-/** Less than this was wind or rain, not hands. */
-const HANDLING_KG = 0.5;
-
-/** A litre of feeding syrup weighs 1.2 to 1.35 kg: what the fills of a day explain is not marked twice. */
-const FILL_KG_PER_L = 1.27;
-
-function handlingNotches(days: WeightDay[], fills: Fill[], zone: string, words: (kg: number) => string): Notch[] {
-  const poured = (date: string) =>
-    fills
-      .filter((fill) => dateOf(Date.parse(fill.time), zone) === date)
-      .reduce((kg, fill) => kg + (fill.volume_l?.value ?? 0) * FILL_KG_PER_L, 0);
-  return days
-    .filter((day) => Math.abs(day.handling_kg) >= HANDLING_KG)
-    .filter((day) => Math.abs(day.handling_kg - poured(day.date)) >= Math.max(HANDLING_KG, poured(day.date) * 0.25))
-    .map((day) => ({ at: momentOf(day.date, zone, 14), words: words(day.handling_kg), kind: "hands" }));
-}
-
-function fillNotches(fills: Fill[], feeder: string, words: (l: number) => string): Notch[] {
-  return fills
-    .filter((fill) => fill.feeder === feeder)
-    .map((fill) => ({
-      at: Date.parse(fill.time),
-      words: fill.volume_l === null ? "?" : words(fill.volume_l.value),
-      kind: "fill",
-    }));
-}
-
-/** One bar a local day; two feeders of a hive are added up. */
-function dayBars(days: UptakeDay[], zone: string, toShown: (l: number) => number): DayBar[] {
-  const byDate = new Map<string, { value: number; lo: number; hi: number }>();
-  for (const { date, uptake_l } of days) {
-    if (uptake_l === null) continue;
-    const before = byDate.get(date) ?? { value: 0, lo: 0, hi: 0 };
-    byDate.set(date, {
-      value: before.value + toShown(uptake_l.value),
-      lo: before.lo + toShown(uptake_l.lo),
-      hi: before.hi + toShown(uptake_l.hi),
-    });
-  }
-  return [...byDate].map(([date, estimate]) => ({
-    from: momentOf(date, zone),
-    to: momentOf(addDays(date, 1), zone),
-    estimate,
-  }));
 }
 
 const RANGES = [

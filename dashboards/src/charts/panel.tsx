@@ -7,6 +7,7 @@ import { ticks } from "../time/zone";
 import { readInks, type Inks } from "./inks";
 import type { Painter } from "./paint";
 import { EMPTY, type Series } from "./series";
+import { inTurn } from "./turns";
 import { tickStep, type View } from "./view";
 
 export interface Panel {
@@ -56,34 +57,41 @@ export function PanelChart({ panel, dates, zone, view, onChart }: Props) {
   useEffect(() => {
     const holder = place.current;
     if (holder === null) return;
-    const made = new uPlot(
-      optionsFor(current, dates, zone, readInks(holder), view, holder.clientWidth),
-      dataOf(current.current),
-      holder,
-    );
-    chart.current = made;
-    onChart(made);
-    const show = () => {
-      const { from, to } = view.get();
-      made.setScale("x", { min: from, max: to });
-    };
-    // Several movements within one frame are drawn once.
-    let frame = 0;
-    const unwatch = view.watch(() => {
-      cancelAnimationFrame(frame);
-      frame = requestAnimationFrame(show);
+    let takeDown = () => {};
+    const notYet = inTurn(() => {
+      const made = new uPlot(
+        optionsFor(current, dates, zone, readInks(holder), view, holder.clientWidth),
+        dataOf(current.current),
+        holder,
+      );
+      chart.current = made;
+      onChart(made);
+      const show = () => {
+        const { from, to } = view.get();
+        made.setScale("x", { min: from, max: to });
+      };
+      // Several movements within one frame are drawn once.
+      let frame = 0;
+      const unwatch = view.watch(() => {
+        cancelAnimationFrame(frame);
+        frame = requestAnimationFrame(show);
+      });
+      const sizes = new ResizeObserver(() => {
+        if (holder.clientWidth > 0 && holder.clientWidth !== made.width) made.setSize({ width: holder.clientWidth, height });
+      });
+      sizes.observe(holder);
+      takeDown = () => {
+        cancelAnimationFrame(frame);
+        unwatch();
+        sizes.disconnect();
+        made.destroy();
+        chart.current = null;
+        onChart(null);
+      };
     });
-    const sizes = new ResizeObserver(() => {
-      if (holder.clientWidth > 0 && holder.clientWidth !== made.width) made.setSize({ width: holder.clientWidth, height });
-    });
-    sizes.observe(holder);
     return () => {
-      cancelAnimationFrame(frame);
-      unwatch();
-      sizes.disconnect();
-      made.destroy();
-      chart.current = null;
-      onChart(null);
+      notYet();
+      takeDown();
     };
   }, [height, title, notched, dates, zone, inkTheme, view, onChart]);
 

@@ -34,6 +34,9 @@ const KEPT_ANSWERS = 240;
 /** A request that takes longer counts as no signal; it goes on being shown as "as of". */
 const GIVE_UP_MS = 12_000;
 
+/** About a frame. */
+const DELIVERY_MS = 16;
+
 const NOTHING: Answer<never> = { data: undefined, at: null, loading: true, error: null, missing: false };
 
 const entries = new Map<string, Signal<Answer<unknown>>>();
@@ -92,7 +95,7 @@ async function recall(path: string): Promise<void> {
 
 async function load(path: string): Promise<void> {
   const state = entry(path);
-  state.set({ ...state.get(), loading: true });
+  if (!state.get().loading) state.set({ ...state.get(), loading: true });
   await Promise.all([recall(path), ask(path, state)]);
 }
 
@@ -100,6 +103,7 @@ async function ask(path: string, state: Signal<Answer<unknown>>): Promise<void> 
   try {
     const data = await fetched(path);
     const at = Date.now();
+    await nextDelivery();
     state.set({ data, at, loading: false, error: null, missing: false });
     void database.put("seen", { path, data, at } satisfies Seen).catch(() => undefined);
   } catch (cause) {
@@ -107,6 +111,19 @@ async function ask(path: string, state: Signal<Answer<unknown>>): Promise<void> 
     const failure = cause instanceof ApiError ? cause : new ApiError(0, String(cause));
     state.set({ ...state.get(), loading: false, error: failure.message, missing: failure.status === 404 });
   }
+}
+
+let delivery: Promise<void> | null = null;
+
+/** Answers that come within a few milliseconds of each other are shown together, drawn once. */
+function nextDelivery(): Promise<void> {
+  delivery ??= new Promise((deliver) => {
+    setTimeout(() => {
+      delivery = null;
+      deliver();
+    }, DELIVERY_MS);
+  });
+  return delivery;
 }
 
 /** The key of an answer that is reckoned from a body, in place of a path. */

@@ -20,6 +20,16 @@ describe("local days (IANA rules: the clocks change on 2026-03-08 and 2026-11-01
     expect(offsetAt(Date.parse("2026-01-01T00:00:00Z"), "Asia/Kolkata")).toBe(5.5 * HOUR);
   });
 
+  test("the offset is the browser's at every hour of the days around a change", () => {
+    for (const zone of [ZONE, "Europe/Lisbon", "Australia/Lord_Howe", "Africa/Casablanca"]) {
+      const words = new Intl.DateTimeFormat("en-GB", { timeZone: zone, dateStyle: "short", timeStyle: "medium" });
+      const utc = new Intl.DateTimeFormat("en-GB", { timeZone: "UTC", dateStyle: "short", timeStyle: "medium" });
+      for (let at = Date.parse("2026-01-01T00:30:00Z"); at < Date.parse("2027-01-01T00:00:00Z"); at += HOUR) {
+        expect(utc.format(at + offsetAt(at, zone))).toBe(words.format(at));
+      }
+    }
+  });
+
   test("ticks stand at local midnights and hours", () => {
     const from = momentOf("2026-10-31", ZONE);
     const days = ticks(from, momentOf("2026-11-03", ZONE), ZONE, { days: 1 });

@@ -17,16 +17,8 @@ export function formatter(zone: string, options: Intl.DateTimeFormatOptions): In
   return found;
 }
 
-export interface LocalTime {
-  year: number;
-  month: number;
-  day: number;
-  hour: number;
-  minute: number;
-  second: number;
-}
-
-export function localTime(ms: number, zone: string): LocalTime {
+/** How far local time runs ahead of UTC at that moment by the browser's rules, ms. Slow. */
+function askOffset(ms: number, zone: string): number {
   const parts = formatter(zone, {
     year: "numeric",
     month: "numeric",
@@ -37,20 +29,33 @@ export function localTime(ms: number, zone: string): LocalTime {
     hourCycle: "h23",
   }).formatToParts(ms);
   const part = (type: string) => Number(parts.find((p) => p.type === type)?.value ?? 0);
-  return {
-    year: part("year"),
-    month: part("month"),
-    day: part("day"),
-    hour: part("hour"),
-    minute: part("minute"),
-    second: part("second"),
-  };
+  const wall = Date.UTC(part("year"), part("month") - 1, part("day"), part("hour"), part("minute"), part("second"));
+  return wall - Math.floor(ms / 1000) * 1000;
 }
 
-/** How far local time runs ahead of UTC at that moment, ms. */
+/** No zone changes its clocks twice within this. */
+const STEADY = 8 * DAY;
+
+const edges = new Map<string, number>();
+
+function offsetAtEdge(block: number, zone: string): number {
+  const key = `${zone} ${block}`;
+  let found = edges.get(key);
+  if (found === undefined) {
+    found = askOffset(block * STEADY, zone);
+    edges.set(key, found);
+  }
+  return found;
+}
+
+/**
+ * How far local time runs ahead of UTC at that moment, ms. Where a stretch of days starts and ends
+ * alike, nothing changed within it, and the browser's slow rules are not asked again.
+ */
 export function offsetAt(ms: number, zone: string): number {
-  const t = localTime(ms, zone);
-  return Date.UTC(t.year, t.month - 1, t.day, t.hour, t.minute, t.second) - Math.floor(ms / 1000) * 1000;
+  const block = Math.floor(ms / STEADY);
+  const before = offsetAtEdge(block, zone);
+  return before === offsetAtEdge(block + 1, zone) ? before : askOffset(ms, zone);
 }
 
 /** The moment at which a local day starts, its hour given. Right on days of 23 and 25 hours. */
@@ -62,8 +67,7 @@ export function momentOf(date: string, zone: string, hour = 0): number {
 
 /** "2026-10-14" */
 export function dateOf(ms: number, zone: string): string {
-  const t = localTime(ms, zone);
-  return `${t.year}-${String(t.month).padStart(2, "0")}-${String(t.day).padStart(2, "0")}`;
+  return new Date(ms + offsetAt(ms, zone)).toISOString().slice(0, 10);
 }
 
 export function addDays(date: string, days: number): string {

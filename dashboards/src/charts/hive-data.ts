@@ -1,0 +1,77 @@
+/** What a hive's charts show, as it comes from the API. */
+import { useMemo } from "preact/hooks";
+import { useQuery } from "../data/query";
+import { useSignal, type Signal } from "../data/signal";
+import type { Columns, Fill, Flag, ShelfHive, ShelfYard, UptakeDay, WeightDay, YardDeclaration } from "../data/types";
+import { dateOf } from "../time/zone";
+import { decode, EMPTY, refine, type Series } from "./series";
+import { detailWindow, type View } from "./view";
+
+/** Points for a season, and for a stretch of it: about two for each pixel of a wide screen. */
+const POINTS = 1500;
+
+export interface Known {
+  scale: Series;
+  volume: { feeder: string; capacity_l: number; series: Series }[];
+  temperature: Series;
+  uptake: UptakeDay[];
+  weight: WeightDay[];
+  fills: Fill[];
+  flags: Flag[];
+}
+
+// The same ones each time, so that what rests on them is not made again.
+const NO_DAYS: UptakeDay[] = [];
+const NO_NIGHTS: WeightDay[] = [];
+const NO_FILLS: Fill[] = [];
+const NO_FLAGS: Flag[] = [];
+
+/** Everything the charts show: the season's overview at once, the detail of the view as it is asked for. */
+export function useHiveData(hive: ShelfHive, yard: ShelfYard, bounds: View, view: Signal<View>): Known {
+  const shown_view = useSignal(view);
+  const base = `/api/v1/hives/${encodeURIComponent(hive.id)}`;
+  const days = `from=${dateOf(bounds.from, yard.timezone)}&to=${dateOf(bounds.to, yard.timezone)}`;
+  const uptake = useQuery<{ days: UptakeDay[] }>(`${base}/uptake?${days}`);
+  const weight = useQuery<{ days: WeightDay[] }>(`${base}/weight?${days}`);
+  const moments = `from=${new Date(bounds.from).toISOString()}&to=${new Date(bounds.to).toISOString()}`;
+  const fills = useQuery<{ fills: Fill[] }>(`${base}/fills?${moments}`);
+  const flags = useQuery<{ flags: Flag[] }>(`${base}/flags`);
+  const declared = useQuery<YardDeclaration>(`/api/v1/yards/${encodeURIComponent(yard.id)}`);
+  const weather = declared.data?.weather ?? null;
+  const first = hive.feeders[0]?.id ?? null;
+  const second = hive.feeders[1]?.id ?? null;
+  const window = detailWindow(shown_view, bounds);
+  const scale = useSeries(`${base}/scale?`, bounds, window);
+  const volumeA = useSeries(first === null ? null : `/api/v1/feeders/${encodeURIComponent(first)}/volume?`, bounds, window);
+  const volumeB = useSeries(second === null ? null : `/api/v1/feeders/${encodeURIComponent(second)}/volume?`, bounds, window);
+  const station = weather === null ? null : `/api/v1/readings?device=${encodeURIComponent(weather)}&channel=temperature&`;
+  const temperature = useSeries(station, bounds, window);
+  return useMemo(
+    () => ({
+      scale,
+      volume: [volumeA, volumeB].flatMap((series, i) => {
+        const feeder = hive.feeders[i];
+        return feeder === undefined ? [] : [{ feeder: feeder.id, capacity_l: feeder.capacity_l, series }];
+      }),
+      temperature,
+      uptake: uptake.data?.days ?? NO_DAYS,
+      weight: weight.data?.days ?? NO_NIGHTS,
+      fills: fills.data?.fills ?? NO_FILLS,
+      flags: flags.data?.flags ?? NO_FLAGS,
+    }),
+    [hive.feeders, scale, volumeA, volumeB, temperature, uptake.data, weight.data, fills.data, flags.data],
+  );
+}
+
+function useSeries(base: string | null, bounds: View, detail: View | null): Series {
+  const path = (view: View) =>
+    `${base ?? ""}from=${new Date(view.from).toISOString()}&to=${new Date(view.to).toISOString()}&points=${POINTS}`;
+  const overview = useQuery<Columns>(base === null ? null : path(bounds));
+  const finer = useQuery<Columns>(base === null || detail === null ? null : path(detail));
+  const coarse = useMemo(() => (overview.data === undefined ? EMPTY : decode(overview.data)), [overview.data]);
+  const fine = useMemo(() => (finer.data === undefined ? EMPTY : decode(finer.data)), [finer.data]);
+  const from = detail?.from ?? 0;
+  const to = detail?.to ?? 0;
+  return useMemo(() => refine(coarse, fine, from, to), [coarse, fine, from, to]);
+}
+
