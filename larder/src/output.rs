@@ -2,6 +2,7 @@
 
 use anyhow::Result;
 use clap::ValueEnum;
+use larder_domain::units::{Kilograms, Litres, UnitSystem};
 use serde_json::{Map, Value, json};
 use std::io::{IsTerminal, Write};
 
@@ -80,7 +81,7 @@ fn fixed(value: f64, decimals: usize) -> String {
 
 /// Rows under named columns.
 pub struct Table {
-    columns: Vec<&'static str>,
+    columns: Vec<String>,
     rows: Vec<Vec<Cell>>,
 }
 
@@ -88,7 +89,7 @@ impl Table {
     /// No rows yet.
     pub fn new(columns: &[&'static str]) -> Self {
         Self {
-            columns: columns.to_vec(),
+            columns: columns.iter().map(ToString::to_string).collect(),
             rows: Vec::new(),
         }
     }
@@ -97,6 +98,35 @@ impl Table {
     pub fn push(&mut self, row: Vec<Cell>) {
         debug_assert_eq!(row.len(), self.columns.len());
         self.rows.push(row);
+    }
+
+    /// The same in the units that someone reads. Names end with their unit; CSV and JSON, which
+    /// programs read, stay as they are.
+    pub fn in_units(mut self, units: UnitSystem) -> Self {
+        if units == UnitSystem::Metric {
+            return self;
+        }
+        for (i, column) in self.columns.iter_mut().enumerate() {
+            let (name, unit, per): (_, _, fn(f64) -> f64) =
+                if let Some(name) = column.strip_suffix("_l") {
+                    (name, "gal", |litres| {
+                        UnitSystem::Us.volume_in_main(Litres(litres)).value
+                    })
+                } else if let Some(name) = column.strip_suffix("_kg") {
+                    (name, "lb", |kg| {
+                        UnitSystem::Us.mass_in_main(Kilograms(kg)).value
+                    })
+                } else {
+                    continue;
+                };
+            *column = format!("{name}_{unit}");
+            for row in &mut self.rows {
+                if let Cell::Number(value, _) = &mut row[i] {
+                    *value = per(*value);
+                }
+            }
+        }
+        self
     }
 
     /// Prints it.
@@ -124,7 +154,7 @@ impl Table {
                 .columns
                 .iter()
                 .zip(row)
-                .map(|(name, cell)| ((*name).to_owned(), cell.json()));
+                .map(|(name, cell)| (name.clone(), cell.json()));
             Value::Object(Map::from_iter(fields))
         };
         let rows: Vec<_> = self.rows.iter().map(object).collect();
@@ -165,7 +195,7 @@ impl Table {
             writeln!(out, "{}", cells.join("  ").trim_end())?;
             Ok(())
         };
-        print_row(out, &|i| self.columns[i].to_owned())?;
+        print_row(out, &|i| self.columns[i].clone())?;
         for row in &self.rows {
             print_row(out, &|i| shown_cell(&row[i]))?;
         }
@@ -211,6 +241,23 @@ mod tests {
         assert_eq!(json[0]["uptake_l"], json!(0.912));
         assert_eq!(json[1]["uptake_l"], Value::Null);
         assert!(printed(Format::Table).contains("2026-09-02         –  –"));
+    }
+
+    #[test]
+    fn people_read_their_own_units() {
+        let mut table = Table::new(&["uptake_l", "sugar_kg", "sensed_share"]);
+        table.push(vec![
+            Cell::Number(3.785_411_784, 3),
+            Cell::Number(0.453_592_37, 3),
+            Cell::Number(0.5, 3),
+        ]);
+        let mut out = Vec::new();
+        let table = table.in_units(UnitSystem::Us);
+        table.print(Format::Csv, &mut out).unwrap();
+        assert_eq!(
+            String::from_utf8(out).unwrap(),
+            "uptake_gal,sugar_lb,sensed_share\n1.000,1.000,0.500\n"
+        );
     }
 
     #[test]

@@ -5,6 +5,7 @@ mod flag_report;
 use crate::failure::wrong_use;
 use crate::output::{Cell, Format, Table};
 use crate::settings::{SettingsFile, Shared, data_dir};
+use crate::units::UnitsOption;
 use anyhow::Result;
 use chrono::NaiveDate;
 use clap::{Args, Subcommand};
@@ -80,6 +81,9 @@ pub struct Selection {
     /// csv, json or table [default: table on a terminal, csv elsewhere]
     #[arg(long, value_enum, value_name = "FORMAT")]
     pub format: Option<Format>,
+    /// Of tables; CSV and JSON stay metric
+    #[command(flatten)]
+    pub units: UnitsOption,
 }
 
 /// Runs it.
@@ -89,6 +93,10 @@ pub fn run(report: Report, shared: &Shared) -> Result<()> {
     let store = EmbeddedStore::open(&data_dir(shared, &file), Access::Read)?;
     let table = table(&report.kind, &store)?;
     let format = Format::choose(selection.format, shared.json);
+    let table = match format {
+        Format::Table => table.in_units(selection.units.choose(shared)?),
+        Format::Csv | Format::Json => table,
+    };
     table.print(format, &mut std::io::stdout().lock())
 }
 
