@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""What a good practitioner would script, for comparing speed: pandas and scipy, one day at a time.
+"""What a good analyst would script, for comparing speed: pandas and scipy, one day at a time.
 
     plain_script.py SCENARIO_FOLDER
 

@@ -3,16 +3,13 @@
 //! taken out here in every order. Against a real server: the crate `tests`.
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 
-use larder_domain::{ChannelRef, Reading, Sample, Span, Timestamp, Unit};
+use larder_domain::{ChannelRef, Sample, Span, Timestamp, Unit};
 use larder_store::archive::{
     ArchiveOptions, ArchiveReader, ArchiveWriter, ArchivedReadings, ArchivedSeries, FaultKind,
     Portion, WhenFull, WriteFault, Written,
 };
-use larder_store::conformance::{Backlog, Place, check_backlog, check_readings};
-use larder_store::{
-    Access, Appended, Change, Durability, EmbeddedStore, LatestSample, Readings, Records,
-    SeriesInfo, StoreError,
-};
+use larder_store::conformance::{Place, check_backlog, check_readings};
+use larder_store::{Access, Durability, EmbeddedStore, StoreError};
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Arc, Mutex};
@@ -91,53 +88,6 @@ impl ArchiveReader for InMemory {
     }
 }
 
-struct Both(ArchivedReadings);
-
-impl Backlog for Both {
-    fn changes(&self, limit: usize) -> Result<(Vec<Change>, i64), StoreError> {
-        Records::changes(self.0.embedded().as_ref(), limit)
-    }
-
-    fn note_change(&self, change: &[Change]) -> Result<(), StoreError> {
-        Records::note_change(self.0.embedded().as_ref(), change)
-    }
-
-    fn settle(&self, mark: i64) -> Result<(), StoreError> {
-        Records::settle(self.0.embedded().as_ref(), mark)
-    }
-}
-
-impl Readings for Both {
-    fn append_durable(&self, readings: &[Reading]) -> Result<Appended, StoreError> {
-        self.0.append_durable(readings)
-    }
-
-    fn series(&self) -> Result<Vec<SeriesInfo>, StoreError> {
-        self.0.series()
-    }
-
-    fn range(&self, series: &ChannelRef, span: Span) -> Result<Vec<Sample>, StoreError> {
-        self.0.range(series, span)
-    }
-
-    fn reduced(
-        &self,
-        series: &ChannelRef,
-        span: Span,
-        points: usize,
-    ) -> Result<Vec<Sample>, StoreError> {
-        self.0.reduced(series, span, points)
-    }
-
-    fn count(&self, series: &ChannelRef, span: Span) -> Result<u64, StoreError> {
-        self.0.count(series, span)
-    }
-
-    fn latest(&self) -> Result<Vec<LatestSample>, StoreError> {
-        self.0.latest()
-    }
-}
-
 struct Folder {
     dir: TempDir,
     archive: Arc<InMemory>,
@@ -153,9 +103,9 @@ fn new_folder() -> Folder {
 }
 
 impl Place for Folder {
-    type Store = Both;
+    type Store = ArchivedReadings;
 
-    fn open(&self) -> Both {
+    fn open(&self) -> ArchivedReadings {
         let access = Access::Create;
         let embedded =
             EmbeddedStore::open_with(self.dir.path(), access, Durability::ProcessEnd).unwrap();
@@ -170,18 +120,18 @@ impl Place for Folder {
             clock: || Timestamp(1_788_238_800_000 + 2_000 * 86_400_000),
         };
         let (reader, writer) = (self.archive.clone(), self.archive.clone());
-        Both(ArchivedReadings::open(Arc::new(embedded), reader, writer, options).unwrap())
+        ArchivedReadings::open(Arc::new(embedded), reader, writer, options).unwrap()
     }
 
     /// Something else each time: sorted before it is sent, sent in part, sent whole and taken out.
-    fn tidy(&self, store: &Both) {
+    fn tidy(&self, store: &ArchivedReadings) {
         match self.tidied.fetch_add(1, Ordering::Relaxed) % 3 {
-            0 => store.0.embedded().compact().unwrap(),
+            0 => store.embedded().compact().unwrap(),
             // Every second parcel fails half-way.
-            1 => drop(store.0.send_all()),
-            _ => while store.0.send_and_forget_all().is_err() {},
+            1 => drop(store.send_all()),
+            _ => while store.send_and_forget_all().is_err() {},
         }
-        store.0.embedded().check().unwrap();
+        store.embedded().check().unwrap();
     }
 }
 

@@ -3,6 +3,24 @@
 use crate::influxd::{Influxd, OPERATOR, ORG};
 use std::path::{Path, PathBuf};
 
+/// `larder influx init` for a server, the operator's token given in a file in `dir`; the token that it
+/// makes goes to `token`.
+///
+/// # Panics
+/// When the file cannot be written.
+pub fn init(dir: &Path, server: &Influxd, token: &Path) -> Vec<String> {
+    let operator = dir.join("operator");
+    std::fs::write(&operator, OPERATOR).expect("the test's folder is writable");
+    let url = server.url();
+    let (operator, token) = (operator.display(), token.display());
+    ["influx", "init", "--influx-url", &url, "--influx-org", ORG]
+        .map(str::to_owned)
+        .into_iter()
+        .chain(["--admin-token-file".to_owned(), operator.to_string()])
+        .chain(["--token-out".to_owned(), token.to_string()])
+        .collect()
+}
+
 /// Options that name a server, its bucket and a file with its token.
 pub struct InfluxSettings {
     options: Vec<String>,

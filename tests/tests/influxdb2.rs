@@ -7,8 +7,8 @@
     reason = "a test may panic, that is how it fails, and tell what it does"
 )]
 
-use larder_tests::influx_settings::InfluxSettings;
-use larder_tests::influxd::{Influxd, ORG};
+use larder_tests::influx_settings::{self, InfluxSettings};
+use larder_tests::influxd::Influxd;
 use larder_tests::larder::{Service, larder, ok, refused, repository};
 use larder_tests::{readings, shared, wait};
 use std::os::unix::fs::PermissionsExt;
@@ -228,27 +228,16 @@ fn init_makes_a_bucket_and_a_token_that_may_do_no_more() {
     let Some(server) = Influxd::start(dir.path()) else {
         return;
     };
-    let operator = dir.path().join("operator");
-    std::fs::write(&operator, larder_tests::influxd::OPERATOR).unwrap();
     let token = dir.path().join("made.token");
-    let url = server.url();
-    let init = [
-        "influx",
-        "init",
-        "--influx-url",
-        &url,
-        "--influx-org",
-        ORG,
+    let init = influx_settings::init(dir.path(), &server, &token);
+    let more = [
         "--influx-bucket",
         "hives",
-        "--admin-token-file",
-        path(&operator),
-        "--token-out",
-        path(&token),
         "--retention-days",
         "36500",
         "--hourly",
     ];
+    let init: Vec<&str> = init.iter().map(String::as_str).chain(more).collect();
     let said = ok(&init);
     let secret = std::fs::read_to_string(&token).unwrap();
     assert!(!said.contains(secret.trim()), "a token is printed");

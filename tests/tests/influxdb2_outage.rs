@@ -9,7 +9,7 @@
 
 use larder_tests::burst::{Burst, Moments, published};
 use larder_tests::http;
-use larder_tests::influx_settings::InfluxSettings;
+use larder_tests::influx_settings::{self, InfluxSettings};
 use larder_tests::influxd::Influxd;
 use larder_tests::larder::{Service, ok};
 use larder_tests::mosquitto::Mosquitto;
@@ -185,22 +185,9 @@ fn a_token_that_is_refused_and_a_field_of_another_type_are_told_and_got_over() {
     let Some(server) = Influxd::start(dir.path()) else {
         return;
     };
-    let operator = dir.path().join("operator");
-    std::fs::write(&operator, larder_tests::influxd::OPERATOR).unwrap();
     let token = dir.path().join("made.token");
-    let url = server.url();
-    ok(&[
-        "influx",
-        "init",
-        "--influx-url",
-        &url,
-        "--influx-org",
-        larder_tests::influxd::ORG,
-        "--admin-token-file",
-        path(&operator),
-        "--token-out",
-        path(&token),
-    ]);
+    let init = influx_settings::init(dir.path(), &server, &token);
+    ok(&init.iter().map(String::as_str).collect::<Vec<_>>());
     let data = dir.path().join("data");
     let influx = InfluxSettings::with_token(&token, server.port, "larder");
     let service = Service::with_built_in_broker(&data, &influx.options());

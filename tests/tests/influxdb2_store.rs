@@ -3,14 +3,11 @@
 
 #![allow(clippy::unwrap_used, reason = "a test may panic, that is how it fails")]
 
-use larder_domain::{ChannelName, ChannelRef, DeviceId, Reading, Sample, Span, Timestamp, Unit};
+use larder_domain::{ChannelName, DeviceId, Reading, Span, Timestamp, Unit};
 use larder_store::archive::{ArchiveOptions, ArchivedReadings, WhenFull};
-use larder_store::conformance::{Backlog, Place, check_backlog_with, check_readings_with};
+use larder_store::conformance::{Place, check_backlog_with, check_readings_with};
 use larder_store::influxdb2::{InfluxConfig, InfluxDb2, Token};
-use larder_store::{
-    Access, Appended, Change, Durability, EmbeddedStore, LatestSample, Readings, Records,
-    SeriesInfo, StoreError,
-};
+use larder_store::{Access, Durability, EmbeddedStore, Readings, SeriesInfo};
 use larder_tests::influxd::{Influxd, OPERATOR, ORG};
 use std::path::Path;
 use std::sync::Arc;
@@ -71,59 +68,15 @@ fn now() -> Timestamp {
     Timestamp(1_788_238_800_000 + 2_000 * 86_400_000)
 }
 
-/// Readings and their backlog as one store.
-struct Both(ArchivedReadings);
-
-impl Backlog for Both {
-    fn changes(&self, limit: usize) -> Result<(Vec<Change>, i64), StoreError> {
-        Records::changes(self.0.embedded().as_ref(), limit)
-    }
-
-    fn note_change(&self, change: &[Change]) -> Result<(), StoreError> {
-        Records::note_change(self.0.embedded().as_ref(), change)
-    }
-
-    fn settle(&self, mark: i64) -> Result<(), StoreError> {
-        Records::settle(self.0.embedded().as_ref(), mark)
-    }
-}
-
-impl Readings for Both {
-    fn append_durable(&self, readings: &[Reading]) -> Result<Appended, StoreError> {
-        self.0.append_durable(readings)
-    }
-
-    fn series(&self) -> Result<Vec<SeriesInfo>, StoreError> {
-        self.0.series()
-    }
-
-    fn range(&self, series: &ChannelRef, span: Span) -> Result<Vec<Sample>, StoreError> {
-        self.0.range(series, span)
-    }
-
-    fn reduced(
-        &self,
-        series: &ChannelRef,
-        span: Span,
-        points: usize,
-    ) -> Result<Vec<Sample>, StoreError> {
-        self.0.reduced(series, span, points)
-    }
-
-    fn latest(&self) -> Result<Vec<LatestSample>, StoreError> {
-        self.0.latest()
-    }
-}
-
 impl Place for Bucket<'_> {
-    type Store = Both;
+    type Store = ArchivedReadings;
 
-    fn open(&self) -> Both {
-        Both(open(self.server, &self.dir, &self.name))
+    fn open(&self) -> ArchivedReadings {
+        open(self.server, &self.dir, &self.name)
     }
 
-    fn tidy(&self, store: &Both) {
-        store.0.send_and_forget_all().unwrap();
+    fn tidy(&self, store: &ArchivedReadings) {
+        store.send_and_forget_all().unwrap();
     }
 }
 

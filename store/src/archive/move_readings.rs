@@ -4,7 +4,7 @@
 
 use super::readings::{ArchivedReadings, SendError};
 use super::{ArchiveReader, ArchiveWriter, WriteFault};
-use crate::embedded::readings::{Adopted, merge_into};
+use crate::embedded::readings::merge_into;
 use crate::{EmbeddedStore, Readings, Records, SeriesInfo, StoreError};
 use larder_domain::{ChannelRef, Sample, Span, Timestamp};
 use std::collections::BTreeMap;
@@ -186,56 +186,81 @@ pub fn move_out(
     reader: &dyn ArchiveReader,
     writer: &dyn ArchiveWriter,
     identity: &str,
-    mut progress: impl FnMut(Progress),
+    progress: impl FnMut(Progress),
 ) -> Result<Moved, MoveError> {
     if let Some(place) = ArchivedReadings::place_of(store)? {
         let message = format!("the readings of this data directory are in {place} already");
         return Err(StoreError::Elsewhere(message).into());
     }
-    let position = Position::read(store, format!("to {identity}"))?;
-    let all = in_order(store)?;
-    let mut moved = Moved {
-        resumed: position.done.is_some(),
-        ..Moved::default()
-    };
-    let mut told = Progress {
-        of_series: all.len() as u64,
-        ..Progress::default()
-    };
-    for (name, info) in &all {
-        for window in windows(info).filter(|window| !position.has(name, *window)) {
+    let (moved, position) = each_window(
+        store,
+        format!("to {identity}"),
+        progress,
+        |info, window, moved| {
             let samples = store.range(&info.series, window)?;
-            if samples.is_empty() {
-                continue;
-            }
-            let mut expired = 0;
-            for part in samples.chunks(PORTION) {
-                let portion = (info.series.clone(), info.unit.clone(), part.to_vec());
-                let written = writer.write_durable(&[portion])?;
-                expired += written.expired;
-                if let Some(refused) = written.refused.first() {
-                    let what = format!("{}: {}", refused.series, refused.reason);
-                    return Err(StoreError::Unavailable(what).into());
-                }
-            }
+            let expired = write(writer, info, &samples)?;
             let there = reader.range(&info.series, &info.unit, window)?;
             if expired == 0 {
                 moved.days += compare(&info.series, &samples, &there)?;
             }
             moved.expired += expired;
             moved.readings += samples.len() as u64;
-            told.readings = moved.readings;
-            position.note(name, window)?;
-            progress(told);
-        }
-        told.series += 1;
-        moved.series += 1;
-        progress(told);
-    }
+            Ok(())
+        },
+    )?;
     take_over(store, reader)?;
     ArchivedReadings::note_place(store, identity)?;
     position.clear()?;
     Ok(moved)
+}
+
+/// Carries every window of every series that is not done yet, and writes down how far it is.
+fn each_window<'a>(
+    store: &'a EmbeddedStore,
+    direction: String,
+    mut progress: impl FnMut(Progress),
+    carry: impl Fn(&SeriesInfo, Span, &mut Moved) -> Result<(), MoveError>,
+) -> Result<(Moved, Position<'a>), MoveError> {
+    let position = Position::read(store, direction)?;
+    let all = in_order(store)?;
+    let mut moved = Moved {
+        resumed: position.done.is_some(),
+        ..Moved::default()
+    };
+    let told = |moved: &Moved| Progress {
+        series: moved.series,
+        of_series: all.len() as u64,
+        readings: moved.readings,
+    };
+    for (name, info) in &all {
+        for window in windows(info).filter(|window| !position.has(name, *window)) {
+            carry(info, window, &mut moved)?;
+            position.note(name, window)?;
+            progress(told(&moved));
+        }
+        moved.series += 1;
+        progress(told(&moved));
+    }
+    Ok((moved, position))
+}
+
+/// Gives how many of them the archive forgot at once.
+fn write(
+    writer: &dyn ArchiveWriter,
+    info: &SeriesInfo,
+    samples: &[Sample],
+) -> Result<u64, MoveError> {
+    let mut expired = 0;
+    for part in samples.chunks(PORTION) {
+        let portion = (info.series.clone(), info.unit.clone(), part.to_vec());
+        let written = writer.write_durable(&[portion])?;
+        expired += written.expired;
+        if let Some(refused) = written.refused.first() {
+            let what = format!("{}: {}", refused.series, refused.reason);
+            return Err(StoreError::Unavailable(what).into());
+        }
+    }
+    Ok(expired)
 }
 
 /// The archive may have had readings before: those are taken over, too.
@@ -251,16 +276,7 @@ fn take_over(store: &EmbeddedStore, reader: &dyn ArchiveReader) -> Result<(), St
         Some(newest) if is_foreign => newest.plus_ms(1),
         _ => Timestamp(i64::MIN),
     };
-    let adopted: Vec<Adopted> = there
-        .into_iter()
-        .map(|one| Adopted {
-            series: one.series,
-            unit: one.unit,
-            first: one.first,
-            last: one.last,
-        })
-        .collect();
-    store.begin_leaving(&adopted, whole_from)
+    store.begin_leaving(&there, whole_from)
 }
 
 /// Moves all readings from an archive back into the embedded store, which keeps them from then on.
@@ -269,7 +285,7 @@ pub fn move_back(
     store: &EmbeddedStore,
     reader: &dyn ArchiveReader,
     identity: &str,
-    mut progress: impl FnMut(Progress),
+    progress: impl FnMut(Progress),
 ) -> Result<Moved, MoveError> {
     match ArchivedReadings::place_of(store)? {
         Some(place) if place == identity => {}
@@ -279,18 +295,11 @@ pub fn move_back(
             return Err(StoreError::Elsewhere(message).into());
         }
     }
-    let position = Position::read(store, format!("from {identity}"))?;
-    let all = in_order(store)?;
-    let mut moved = Moved {
-        resumed: position.done.is_some(),
-        ..Moved::default()
-    };
-    let mut told = Progress {
-        of_series: all.len() as u64,
-        ..Progress::default()
-    };
-    for (name, info) in &all {
-        for window in windows(info).filter(|window| !position.has(name, *window)) {
+    let (moved, position) = each_window(
+        store,
+        format!("from {identity}"),
+        progress,
+        |info, window, moved| {
             let mut samples = reader.range(&info.series, &info.unit, window)?;
             let (newer, _) = store.range_here(&info.series, window)?;
             store.put_back(&info.series, &samples)?;
@@ -298,14 +307,9 @@ pub fn move_back(
             let (here, _) = store.range_here(&info.series, window)?;
             moved.days += compare(&info.series, &samples, &here)?;
             moved.readings += samples.len() as u64;
-            told.readings = moved.readings;
-            position.note(name, window)?;
-            progress(told);
-        }
-        told.series += 1;
-        moved.series += 1;
-        progress(told);
-    }
+            Ok(())
+        },
+    )?;
     store.end_leaving()?;
     ArchivedReadings::note_place(store, "")?;
     position.clear()?;

@@ -2,7 +2,7 @@
 
 use super::forward::{self, Wake};
 use super::{ArchiveReader, ArchiveStatus, ArchiveWriter, WriteFault};
-use crate::embedded::readings::{Adopted, Elsewhere, reduce_between};
+use crate::embedded::readings::{Elsewhere, reduce_between};
 use crate::{Appended, EmbeddedStore, LatestSample, Readings, Records, SeriesInfo, StoreError};
 use larder_domain::{ChannelRef, Reading, Sample, Span, Timestamp};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -283,16 +283,7 @@ fn adopt(embedded: &EmbeddedStore, reader: &dyn ArchiveReader) -> Result<(), Sto
     let whole_from = newest
         .max(here)
         .map_or(Timestamp(i64::MIN), |newest| newest.plus_ms(1));
-    let adopted: Vec<Adopted> = series
-        .into_iter()
-        .map(|one| Adopted {
-            series: one.series,
-            unit: one.unit,
-            first: one.first,
-            last: one.last,
-        })
-        .collect();
-    embedded.begin_leaving(&adopted, whole_from)
+    embedded.begin_leaving(&series, whole_from)
 }
 
 /// Why not everything could be sent.

@@ -2,6 +2,7 @@
 //! handed out again.
 
 use super::{DAY, MINUTE, NOW, Place, reading, series};
+use crate::archive::ArchivedReadings;
 use crate::{Change, Readings, Records, StoreError};
 use larder_domain::{ChannelRef, Span, Timestamp};
 use proptest::prelude::*;
@@ -29,6 +30,21 @@ impl<T: Records> Backlog for T {
 
     fn settle(&self, mark: i64) -> Result<(), StoreError> {
         Records::settle(self, mark)
+    }
+}
+
+/// Its records are the embedded store's.
+impl Backlog for ArchivedReadings {
+    fn changes(&self, limit: usize) -> Result<(Vec<Change>, i64), StoreError> {
+        Records::changes(self.embedded().as_ref(), limit)
+    }
+
+    fn note_change(&self, change: &[Change]) -> Result<(), StoreError> {
+        Records::note_change(self.embedded().as_ref(), change)
+    }
+
+    fn settle(&self, mark: i64) -> Result<(), StoreError> {
+        Records::settle(self.embedded().as_ref(), mark)
     }
 }
 

@@ -10,6 +10,7 @@ use super::memory::{self, Extent};
 use super::samples;
 use super::{EmbeddedStore, Fault, Wanted, blocks, log};
 use crate::StoreError;
+use crate::archive::ArchivedSeries;
 use larder_domain::{ChannelRef, Reading, Sample, Span, Timestamp, Unit};
 use rusqlite::{Connection, TransactionBehavior, params};
 use std::cell::Cell;
@@ -81,14 +82,6 @@ impl Parcel {
     }
 }
 
-/// A series that an archive keeps.
-pub(crate) struct Adopted {
-    pub(crate) series: ChannelRef,
-    pub(crate) unit: Unit,
-    pub(crate) first: Timestamp,
-    pub(crate) last: Sample,
-}
-
 impl EmbeddedStore {
     /// Bytes that wait to be sent; `None`: this store keeps its readings itself.
     pub(crate) fn waiting_bytes(&self) -> Result<Option<u64>, StoreError> {
@@ -111,7 +104,7 @@ impl EmbeddedStore {
     /// everything before `whole_from` of the series `adopted`. Repeating is safe.
     pub(crate) fn begin_leaving(
         &self,
-        adopted: &[Adopted],
+        adopted: &[ArchivedSeries],
         whole_from: Timestamp,
     ) -> Result<(), StoreError> {
         self.connections
@@ -380,7 +373,7 @@ const BACK: &str = "take readings back";
 
 fn adopt(
     db: &Connection,
-    one: &Adopted,
+    one: &ArchivedSeries,
     known: Option<SeriesId>,
     extent: Extent,
 ) -> Result<SeriesId, Fault> {

@@ -17,7 +17,6 @@ mod samples;
 
 pub(crate) use append::Elsewhere;
 pub(super) use blocks::check_all;
-pub(crate) use leaving::Adopted;
 pub(super) use leaving::WHOLE_FROM;
 pub(super) use memory::Memory;
 pub(crate) use reduce::reduce_between;

@@ -10,7 +10,7 @@ use crate::notices::{
 };
 use chrono::NaiveDate;
 use larder_domain::{FlagId, HiveId, Person, PersonId, Timestamp, Way};
-use rusqlite::{Connection, Row, params};
+use rusqlite::{Connection, Params, Row, params};
 use std::collections::BTreeMap;
 
 /// What so many later notices have followed is not remembered as told any more; a flag is news for a
@@ -100,7 +100,7 @@ impl Notices for EmbeddedStore {
             list(
                 db,
                 "SELECT * FROM notice WHERE state = 'waiting' AND next_at <= ?1 ORDER BY id LIMIT ?2",
-                (now.0, limit),
+                params![now.0, limit as i64],
             )
         })
     }
@@ -109,8 +109,8 @@ impl Notices for EmbeddedStore {
         self.connections.read("read the notices", |db| {
             list(
                 db,
-                "SELECT * FROM notice WHERE ?1 IS NOT NULL ORDER BY id DESC LIMIT ?2",
-                (0, limit),
+                "SELECT * FROM notice ORDER BY id DESC LIMIT ?1",
+                [limit as i64],
             )
         })
     }
@@ -219,11 +219,10 @@ fn make(db: &Connection, new: &NewNotice, at: Timestamp) -> Result<bool, Fault> 
     Ok(true)
 }
 
-fn list(db: &Connection, sql: &str, which: (i64, usize)) -> Result<Vec<Notice>, Fault> {
-    let (first, limit) = (which.0, which.1 as i64);
+fn list(db: &Connection, sql: &str, which: impl Params) -> Result<Vec<Notice>, Fault> {
     let mut found: Vec<Notice> = db
         .prepare_cached(sql)?
-        .query_and_then(params![first, limit], read)?
+        .query_and_then(which, read)?
         .collect::<Result<_, Fault>>()?;
     for notice in &mut found {
         notice.things = db
