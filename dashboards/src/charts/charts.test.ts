@@ -1,5 +1,6 @@
 import { describe, expect, test } from "vitest";
 import { DAY, HOUR } from "../time/zone";
+import { wordsWithRoom } from "./paint";
 import { decode, lowerBound, nearest, refine } from "./series";
 import { detailWindow, pan, pinch, span, tickStep, within, zoom } from "./view";
 
@@ -75,5 +76,15 @@ describe("views", () => {
   test("ticks have room", () => {
     expect(tickStep({ from: 0, to: DAY }, 600, 64)).toEqual({ hours: 3 });
     expect(tickStep({ from: 0, to: 90 * DAY }, 600, 64)).toEqual({ days: 14 });
+  });
+});
+
+describe("flags", () => {
+  test("of words that would lie on each other the latest stays", () => {
+    const at = (x: number) => ({ x, width: 50 });
+    expect(wordsWithRoom([at(0), at(100), at(130)], 6)).toEqual([true, false, true]);
+    expect(wordsWithRoom([at(0), at(56), at(112)], 6)).toEqual([true, true, true]);
+    expect(wordsWithRoom([at(0), at(55)], 6)).toEqual([false, true]);
+    expect(wordsWithRoom([], 6)).toEqual([]);
   });
 });

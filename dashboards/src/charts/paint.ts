@@ -139,30 +139,52 @@ export function flagRows(flags: Flag[], now: number): Flag[][] {
   return rows.map((row) => row.flags);
 }
 
-/** Flags as spans with their word. An open one has no end stroke. */
+/** Which words of a row have room, each from `x` on and `width` wide, in the order of time. The latest go first. */
+export function wordsWithRoom(words: { x: number; width: number }[], gap: number): boolean[] {
+  let free = Infinity;
+  return words
+    .toReversed()
+    .map(({ x, width }) => {
+      const fits = x + width + gap <= free;
+      if (fits) free = x;
+      return fits;
+    })
+    .reverse();
+}
+
+/** Flags as spans with their word, where it has room. An open one has no end stroke. */
 export function paintFlags(rows: Flag[][], now: number): Painter {
   return (chart, inks) => {
     const { ctx, bbox } = chart;
     const ratio = devicePixelRatio;
+    ctx.font = font(inks, 13);
+    ctx.textAlign = "left";
+    ctx.textBaseline = "top";
     rows.forEach((flags, row) => {
       const y = bbox.top + row * FLAG_ROW * ratio;
+      const written: { ink: string; words: string; x: number; width: number }[] = [];
       for (const flag of flags) {
         const closed = flag.closed_at !== null;
         const end = flag.closed_at === null ? now : Date.parse(flag.closed_at);
         const a = Math.max(bbox.left, chart.valToPos(Date.parse(flag.opened_at), "x", true));
         const b = Math.min(bbox.left + bbox.width, chart.valToPos(end, "x", true));
         if (b < bbox.left || a > bbox.left + bbox.width) continue;
-        ctx.fillStyle = closed ? inks.quiet : flag.severity === "info" ? inks.ink : inks.act;
+        const ink = closed ? inks.quiet : flag.severity === "info" ? inks.ink : inks.act;
+        ctx.fillStyle = ink;
         ctx.fillRect(a, y + 2 * ratio, Math.max(3 * ratio, b - a), 4 * ratio);
         ctx.fillRect(a, y, 2 * ratio, 8 * ratio);
         if (closed) ctx.fillRect(b, y, 2 * ratio, 8 * ratio);
-        ctx.font = font(inks, 13);
-        ctx.textAlign = "left";
-        ctx.textBaseline = "top";
         const words = FLAG_WORDS[flag.kind].word;
-        const x = Math.min(a, bbox.left + bbox.width - ctx.measureText(words).width);
-        ctx.fillText(words, Math.max(bbox.left, x), y + 9 * ratio);
+        const { width } = ctx.measureText(words);
+        const x = Math.max(bbox.left, Math.min(a, bbox.left + bbox.width - width));
+        written.push({ ink, words, x, width });
       }
+      const room = wordsWithRoom(written, 6 * ratio);
+      written.forEach(({ ink, words, x }, i) => {
+        if (room[i] !== true) return;
+        ctx.fillStyle = ink;
+        ctx.fillText(words, x, y + 9 * ratio);
+      });
     });
   };
 }
