@@ -12,11 +12,6 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
-/// Longest note, in characters: a few paragraphs.
-const LONGEST_NOTE: usize = 2000;
-/// Longest name of a person, in characters.
-const LONGEST_WHO: usize = 80;
-
 #[derive(Serialize, ToSchema)]
 struct FlagsBody {
     flags: Vec<FlagBody>,
@@ -161,13 +156,8 @@ async fn note(
     Id(id): Id<FlagId>,
     Body(body): Body<NoteRequest>,
 ) -> Result<Json<FlagBody>, Problem> {
-    let text = body.text.trim().to_owned();
-    if text.is_empty() || text.chars().count() > LONGEST_NOTE {
-        return Err(Problem::bad_request(format!(
-            "a note has 1 to {LONGEST_NOTE} characters"
-        )));
-    }
-    care_for(service, id, Act::Note(text), body.who, body.at).await
+    let act = Act::note(&body.text).map_err(|error| Problem::bad_request(error.to_string()))?;
+    care_for(service, id, act, body.who, body.at).await
 }
 
 /// Says whether it was right; `larder report flags --review` sums up.
@@ -197,11 +187,6 @@ async fn care_for(
     at: Option<String>,
 ) -> Result<Json<FlagBody>, Problem> {
     let at = at.as_deref().map(moment).transpose()?;
-    if who.chars().count() > LONGEST_WHO {
-        return Err(Problem::bad_request(format!(
-            "who has at most {LONGEST_WHO} characters"
-        )));
-    }
     service
         .blocking(move |s| {
             let now = s.host.now();
@@ -209,8 +194,8 @@ async fn care_for(
             if at > now.plus_ms(AHEAD_LIMIT_MS) {
                 return Err(Problem::bad_request("at lies ahead of the clock"));
             }
-            let who = who.trim().to_owned();
-            let said = Said { who, at };
+            let said =
+                Said::by(&who, at).map_err(|error| Problem::bad_request(error.to_string()))?;
             let before = answer(s, &id)?;
             s.records.care_for(&id, &CareEntry { act, said })?;
             let after = answer(s, &id)?;

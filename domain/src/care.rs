@@ -12,6 +12,36 @@ pub struct Said {
     pub at: Timestamp,
 }
 
+/// Longest name of a person, in characters.
+const LONGEST_WHO: usize = 80;
+/// Longest note, in characters: a few paragraphs.
+const LONGEST_NOTE: usize = 2000;
+
+/// Words that are not kept, and why.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, thiserror::Error)]
+pub enum BadWords {
+    /// A note without words, or with too many.
+    #[error("a note has 1 to {LONGEST_NOTE} characters")]
+    Note,
+    /// A name that is no name.
+    #[error("the name of who says it has at most {LONGEST_WHO} characters")]
+    Who,
+}
+
+impl Said {
+    /// By someone; an empty name is not said.
+    pub fn by(who: &str, at: Timestamp) -> Result<Self, BadWords> {
+        let who = who.trim();
+        match who.chars().count() <= LONGEST_WHO {
+            true => Ok(Self {
+                who: who.to_owned(),
+                at,
+            }),
+            false => Err(BadWords::Who),
+        }
+    }
+}
+
 /// Whether a flag was right.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub enum Verdict {
@@ -49,6 +79,17 @@ pub enum Act {
     Note(String),
     /// Whether it was right.
     Judge(Option<Verdict>),
+}
+
+impl Act {
+    /// A note of someone's own words.
+    pub fn note(text: &str) -> Result<Self, BadWords> {
+        let text = text.trim();
+        match (1..=LONGEST_NOTE).contains(&text.chars().count()) {
+            true => Ok(Self::Note(text.to_owned())),
+            false => Err(BadWords::Note),
+        }
+    }
 }
 
 /// An act with who and when. The same act sent twice is one act.
@@ -137,6 +178,16 @@ mod tests {
         assert_eq!(notes, ["first", "second"]);
         assert_eq!(care.verdict.as_ref().map(|v| v.0), Some(Verdict::Right));
         assert!(care.is_quiet(Timestamp(99)) && !care.is_quiet(Timestamp(100)));
+    }
+
+    #[test]
+    fn words_are_counted_as_people_count_them() {
+        assert_eq!(Act::note(" lid open\n"), Ok(Act::Note("lid open".into())));
+        assert!(Act::note(&"é".repeat(2000)).is_ok());
+        assert_eq!(Act::note(&"e".repeat(2001)), Err(BadWords::Note));
+        assert_eq!(Act::note("  "), Err(BadWords::Note));
+        assert_eq!(Said::by(" Ada ", Timestamp(1)).unwrap().who, "Ada");
+        assert_eq!(Said::by(&"a".repeat(81), Timestamp(1)), Err(BadWords::Who));
     }
 
     #[test]

@@ -28,6 +28,28 @@ pub struct Flags {
 /// What to do.
 #[derive(Subcommand, Debug)]
 pub enum Action {
+    #[command(flatten)]
+    Care(Care),
+    /// List every threshold: its value, unit, where the default comes from, where it was set
+    #[command(after_help = "Example: larder flags parameters --hive north-01
+         In the apiary file:
+           [[threshold]]
+           name = \"silent.least_hours\"
+           value = 4
+           yard = \"north\"   # or hive = …, or neither")]
+    Parameters {
+        /// As they hold in this yard
+        #[arg(long, value_name = "ID", conflicts_with = "hive")]
+        yard: Option<YardId>,
+        /// As they hold at this hive
+        #[arg(long, value_name = "ID")]
+        hive: Option<HiveId>,
+    },
+}
+
+/// What a person says of a flag.
+#[derive(Subcommand, Debug)]
+pub enum Care {
     /// Someone knows of it and sees to it; it is quiet from now on
     #[command(
         after_help = "Example: larder flags acknowledge empty:north-01-f:1788238800000 --who Ada"
@@ -60,21 +82,6 @@ pub enum Action {
         /// The words
         text: String,
     },
-    /// List every threshold: its value, unit, where the default comes from, where it was set
-    #[command(after_help = "Example: larder flags parameters --hive north-01
-         In the apiary file:
-           [[threshold]]
-           name = \"silent.least_hours\"
-           value = 4
-           yard = \"north\"   # or hive = …, or neither")]
-    Parameters {
-        /// As they hold in this yard
-        #[arg(long, value_name = "ID", conflicts_with = "hive")]
-        yard: Option<YardId>,
-        /// As they hold at this hive
-        #[arg(long, value_name = "ID")]
-        hive: Option<HiveId>,
-    },
     /// Say whether it was right
     #[command(after_help = "Example: larder flags judge empty:north-01-f:1788238800000 right")]
     Judge {
@@ -98,11 +105,15 @@ pub struct Which {
 
 /// Runs it.
 pub fn run(flags: Flags, shared: &Shared) -> Result<()> {
-    if let Action::Parameters { yard, hive } = &flags.action {
-        return parameters(yard.as_ref(), hive.as_ref(), shared);
+    match flags.action {
+        Action::Parameters { yard, hive } => parameters(yard.as_ref(), hive.as_ref(), shared),
+        Action::Care(care) => write_down(care, shared),
     }
+}
+
+fn write_down(care: Care, shared: &Shared) -> Result<()> {
     let now = clock::now();
-    let (which, act) = read(flags.action, now)?;
+    let (which, act) = read(care, now)?;
     let file = SettingsFile::find(shared.config.as_deref())?;
     let desk = Desk::open(&data_dir(shared, &file))?;
     if desk.records().flag(&which.id)?.is_none() {
@@ -111,10 +122,7 @@ pub fn run(flags: Flags, shared: &Shared) -> Result<()> {
             which.id
         )));
     }
-    let said = Said {
-        who: which.who.trim().to_owned(),
-        at: now,
-    };
+    let said = Said::by(&which.who, now).map_err(|error| wrong_use(error.to_string()))?;
     desk.records()
         .care_for(&which.id, &CareEntry { act, said })?;
     if shared.json {
@@ -177,21 +185,20 @@ fn place(place: &ThresholdPlace) -> String {
     }
 }
 
-fn read(action: Action, now: Timestamp) -> Result<(Which, Act)> {
-    Ok(match action {
-        Action::Acknowledge { which, undo } => (which, Act::Acknowledge(!undo)),
-        Action::Snooze { which, hours } if hours > 0.0 && hours <= MOST_HOURS => {
+fn read(care: Care, now: Timestamp) -> Result<(Which, Act)> {
+    Ok(match care {
+        Care::Acknowledge { which, undo } => (which, Act::Acknowledge(!undo)),
+        Care::Snooze { which, hours } if hours > 0.0 && hours <= MOST_HOURS => {
             let until = now.plus_ms((hours * 3.6e6) as i64);
             (which, Act::Snooze(Some(until)))
         }
-        Action::Snooze { which, hours: 0.0 } => (which, Act::Snooze(None)),
-        Action::Snooze { .. } => return Err(wrong_use("--hours lies between 0 and 8760")),
-        Action::Note { which, text } if !text.trim().is_empty() && text.len() <= LONGEST_NOTE => {
-            (which, Act::Note(text.trim().to_owned()))
+        Care::Snooze { which, hours: 0.0 } => (which, Act::Snooze(None)),
+        Care::Snooze { .. } => return Err(wrong_use("--hours lies between 0 and 8760")),
+        Care::Note { which, text } => {
+            let act = Act::note(&text).map_err(|error| wrong_use(error.to_string()))?;
+            (which, act)
         }
-        Action::Note { .. } => return Err(wrong_use("a note has 1 to 2000 characters")),
-        Action::Parameters { .. } => return Err(wrong_use("name a flag")),
-        Action::Judge { which, verdict } => match verdict.as_str() {
+        Care::Judge { which, verdict } => match verdict.as_str() {
             "unknown" => (which, Act::Judge(None)),
             word => match Verdict::from_name(word) {
                 Some(verdict) => (which, Act::Judge(Some(verdict))),
@@ -203,4 +210,3 @@ fn read(action: Action, now: Timestamp) -> Result<(Which, Act)> {
 
 /// A year: longer than any season.
 const MOST_HOURS: f64 = 8760.0;
-const LONGEST_NOTE: usize = 2000;
