@@ -1,5 +1,6 @@
 //! Devices: where they stand, when they were last heard, what they say.
 
+use crate::learned::LearnedBody;
 use crate::{Problem, Service, ServiceState};
 use axum::Json;
 use axum::extract::State;
@@ -27,6 +28,8 @@ struct DeviceBody {
     assigned: Vec<AssignedBody>,
     /// Values refused as impossible in the last seven days.
     impossible_count_7d: usize,
+    /// What was learned of it last.
+    learned: Vec<LearnedBody>,
 }
 
 #[derive(Serialize, ToSchema)]
@@ -104,6 +107,10 @@ fn devices_body(service: &Service) -> Result<DevicesBody, Problem> {
     .into_keys()
     {
         bodies.entry(device).or_default();
+    }
+    for learned in service.records.learned()? {
+        let body = bodies.entry(learned.source.device.clone()).or_default();
+        body.learned.push(learned.into());
     }
     for (device, samples) in latest {
         fill_latest(bodies.entry(device).or_default(), samples);

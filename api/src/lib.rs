@@ -17,6 +17,7 @@ mod fills;
 mod flags;
 mod health;
 mod hives;
+mod learned;
 pub mod mix;
 mod quarantine;
 mod readings;

@@ -35,6 +35,7 @@ fn described() -> OpenApiRouter<ServiceState> {
         .merge(crate::feeders::router())
         .merge(crate::readings::router())
         .merge(crate::devices::router())
+        .merge(crate::learned::router())
         .merge(crate::fills::router())
         .merge(crate::flags::router())
         .merge(crate::people::router())

@@ -55,7 +55,7 @@ impl Moments {
     }
 }
 
-fn moment(text: &str) -> Result<Timestamp, Problem> {
+pub(crate) fn moment(text: &str) -> Result<Timestamp, Problem> {
     Timestamp::parse_rfc3339(text).ok_or_else(|| {
         Problem::bad_request(format!(
             "a time is written like 2026-09-01T05:00:00Z, not \"{}\"",

@@ -10,8 +10,8 @@ use axum::body::Body;
 use axum::http::{Request, StatusCode, header};
 use larder_api::{Host, Live, ReplayOutcome, Service, router};
 use larder_domain::{
-    Care, ChannelName, DeviceId, Estimate, Evidence, FeederId, Flag, FlagId, FlagKind, HiveId,
-    KeptFlag, Measure, Reading, Severity, Timestamp, UptakeDay, YardId,
+    Care, ChannelName, ChannelRef, DeviceId, Estimate, Evidence, FeederId, Flag, FlagId, FlagKind,
+    HiveId, KeptFlag, Learned, Measure, Reading, Severity, Timestamp, Trait, UptakeDay, YardId,
 };
 use larder_process::FeederNow;
 use larder_store::{
@@ -771,4 +771,64 @@ async fn the_description_names_every_resource() {
             "{name} is referred to and not described"
         );
     }
+}
+
+#[tokio::test]
+async fn a_device_that_was_mended_is_learned_anew() {
+    let api = Api::with_a_yard().await;
+    let learned = Learned {
+        hive: HiveId::new("north-01").unwrap(),
+        source: ChannelRef {
+            device: DeviceId::new("lv-1").unwrap(),
+            channel: ChannelName::new("distance").unwrap(),
+        },
+        what: Trait::PerKelvin,
+        date: "2026-08-31".parse().unwrap(),
+        since: NOW.plus_ms(-9 * 86_400_000),
+        value: Estimate {
+            value: 0.000_12,
+            lo: 0.000_05,
+            hi: 0.000_19,
+        },
+    };
+    api.store
+        .replace_results(&ResultsPatch {
+            learned: vec![learned],
+            ..ResultsPatch::default()
+        })
+        .unwrap();
+    let (_, body) = api.get("/api/v1/devices").await;
+    let devices = body["devices"].as_array().unwrap();
+    let device = devices.iter().find(|d| d["id"] == "lv-1").unwrap();
+    let expected = json!({ "channel": "distance", "what": "per_kelvin", "unit": "m/K", "value": 0.00012,
+        "lo": 0.00005, "hi": 0.00019, "date": "2026-08-31", "since": "2026-08-23T03:40:00Z", "hive": "north-01" });
+    assert_eq!(device["learned"], json!([expected]));
+    let (_, history) = api.get("/api/v1/devices/lv-1/learned").await;
+    assert_eq!(history["learned"], json!([expected]));
+
+    let path = "/api/v1/devices/lv-1/learn-anew";
+    let at = json!({ "at": "2026-08-30T12:00:00Z" });
+    let (status, begun) = api.write("POST", path, &at).await;
+    assert_eq!(status, StatusCode::OK);
+    assert_eq!(
+        begun,
+        json!({ "at": "2026-08-30T12:00:00Z", "channels": ["distance"] })
+    );
+    let (_, feeder) = api.get("/api/v1/feeders/north-01-f").await;
+    let sensors = feeder["sensor"].as_array().unwrap();
+    assert_eq!(sensors.len(), 2);
+    assert_eq!(sensors[0]["to"], sensors[1]["from"]);
+    assert_eq!(sensors[0]["mount_m"], sensors[1]["mount_m"]);
+
+    // A page that got no answer asks again.
+    assert_eq!(api.write("POST", path, &at).await, (status, begun));
+    let (_, again) = api.get("/api/v1/feeders/north-01-f").await;
+    assert_eq!(again, feeder);
+    let nowhere = "/api/v1/devices/lv-9/learn-anew";
+    assert_eq!(
+        api.write("POST", nowhere, &json!({})).await.0,
+        StatusCode::CONFLICT
+    );
+    let (status, problem) = api.write("POST", path, &json!({ "at": "noon" })).await;
+    assert_eq!(status, StatusCode::BAD_REQUEST, "{problem}");
 }

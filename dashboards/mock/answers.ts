@@ -6,6 +6,7 @@ import type {
   FeederDeclaration,
   Fill,
   HiveDeclaration,
+  Learned,
   QuarantineEntry,
   Shelf,
   ShelfFeeder,
@@ -273,6 +274,7 @@ export function devices(world: World): Device[] {
         ],
         battery_v: hive.id === "mill-7" ? 3.31 : 3.92,
         assigned: scale === undefined ? [] : [{ ...none, hive: scale.id, channel: "weight" }],
+        learned: scale === undefined ? [] : learnedOfScale(scale.id, seen),
       },
       {
         ...common,
@@ -280,6 +282,7 @@ export function devices(world: World): Device[] {
         latest: [{ channel: "distance", unit: "m", time: seen, value: 0.131 }],
         battery_v: null,
         assigned: level === undefined ? [] : [{ ...none, feeder: level.id, channel: "distance" }],
+        learned: [],
       },
     ];
   });
@@ -300,6 +303,15 @@ export function devices(world: World): Device[] {
     battery_v: 3.98,
     assigned: claimed("node-7f3a"),
     impossible_count_7d: 0,
+    learned: [],
   });
   return found;
+}
+
+function learnedOfScale(hive: string, seen: string): Learned[] {
+  const common = { channel: "weight", date: seen.slice(0, 10), since: seen, hive };
+  return [
+    { ...common, what: "per_kelvin", unit: "kg/K", value: 0.006, lo: 0.004, hi: 0.008 },
+    { ...common, what: "noise", unit: "kg", value: 0.012, lo: 0.012, hi: 0.012 },
+  ];
 }

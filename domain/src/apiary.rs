@@ -9,6 +9,8 @@ use chrono::NaiveDate;
 use chrono_tz::Tz;
 use std::collections::BTreeMap;
 
+mod learn_anew;
+
 /// A place with hives.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Yard {

@@ -23,6 +23,7 @@ pub mod care;
 pub mod estimate;
 pub mod evidence;
 pub mod kept_flag;
+pub mod learned;
 pub mod person;
 pub mod results;
 
@@ -36,6 +37,7 @@ pub use estimate::Estimate;
 pub use evidence::{Evidence, Measure, Quantity};
 pub use identity::{ChannelRef, DeviceId, FeederId, HiveId, PersonId, YardId};
 pub use kept_flag::{FlagId, FlagState, KeptFlag};
+pub use learned::{Learned, Trait};
 pub use person::{MailAddress, Person, QuietHours, Way, WebhookUrl};
 pub use reading::{Reading, Refusal, Sample};
 pub use results::{

@@ -1,8 +1,8 @@
 //! The command line: what can be asked for. Each command lives in its own file under `commands`.
 
 use crate::commands::{
-    apply, backup, check, demo, export, feeder, flags, import, influx, mix, move_readings, notices,
-    process, quarantine, report, serve,
+    apply, backup, check, demo, devices, export, feeder, flags, import, influx, mix, move_readings,
+    notices, process, quarantine, report, serve,
 };
 use crate::settings::Shared;
 use clap::{Parser, Subcommand};
@@ -42,6 +42,8 @@ pub enum Command {
     Report(report::Report),
     /// Say something of a flag: seen, not now, a note, right or wrong
     Flags(flags::Flags),
+    /// What was learned of scales and level sensors; learning anew after a repair
+    Devices(devices::Devices),
     /// What people were told, and whether that works
     Notices(notices::NoticesCommand),
     /// What could not be read, and reading it again

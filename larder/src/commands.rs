@@ -4,6 +4,7 @@ pub mod apply;
 pub mod backup;
 pub mod check;
 pub mod demo;
+pub mod devices;
 pub mod export;
 pub mod feeder;
 pub mod flags;

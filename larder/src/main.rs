@@ -45,6 +45,7 @@ fn run(cli: Cli) -> Result<()> {
         Command::Export(command) => commands::export::run(command, shared),
         Command::Process(command) => commands::process::run(command, shared),
         Command::Report(command) => commands::report::run(command, shared),
+        Command::Devices(command) => commands::devices::run(command, shared),
         Command::Flags(command) => commands::flags::run(command, shared),
         Command::Notices(command) => commands::notices::run(command, shared),
         Command::Quarantine(command) => commands::quarantine::run(command, shared),

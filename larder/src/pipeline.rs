@@ -163,6 +163,7 @@ impl Pipeline<'_> {
             uptake: output.uptake.clone(),
             weight: output.weight.clone(),
             fills: output.fills.clone(),
+            learned: output.learned.clone(),
         })?;
         self.keep_flags(&loaded.yard.id, whole_days, &output.flags, now)
     }

@@ -28,6 +28,8 @@ pub mod grid;
 pub mod kalman;
 pub mod robust;
 
+mod intervals;
+mod learned;
 mod report;
 
 pub use analysis::{FeederAnalysis, HiveAnalysis, YardAnalysis, analyse_yard, analyse_yard_with};
@@ -42,17 +44,28 @@ pub fn process_yard(input: &YardInput<'_>) -> YardOutput {
 }
 
 /// The same with thresholds of the yard's and its hives' own.
-pub fn process_yard_with(input: &YardInput<'_>, parameters: &flags::YardParameters) -> YardOutput {
+pub fn process_yard_with(input: &YardInput<'_>, thresholds: &flags::YardParameters) -> YardOutput {
+    process_yard_by(input, thresholds, &Parameters::default())
+}
+
+/// The same with estimators that are set otherwise.
+pub fn process_yard_by(
+    input: &YardInput<'_>,
+    thresholds: &flags::YardParameters,
+    parameters: &Parameters,
+) -> YardOutput {
     let zone = input.yard.timezone;
     let mut output = YardOutput::default();
     for block in window::Block::touching(input.span, zone) {
         let block_input = window::cut(input, block.window(zone));
-        let analysis = analyse_yard(&block_input);
+        let analysis = analyse_yard_with(&block_input, parameters);
         let Some(asked) = block.span(zone).intersect(input.span) else {
             continue;
         };
-        let part = report::report(&block_input, &analysis, asked);
-        let flags = flags::raise_for_yard(&block_input, &analysis, parameters);
+        let mut part = report::report(&block_input, &analysis, asked, &parameters.interval);
+        let last_date = asked.end.plus_ms(-1).local_date(zone);
+        part.learned = learned::learned(&block_input, &analysis, last_date);
+        let flags = flags::raise_for_yard(&block_input, &analysis, thresholds);
         output.append(part, report::within(flags, asked));
     }
     output.sort();

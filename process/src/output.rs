@@ -1,6 +1,8 @@
 //! What the processing stage returns.
 
-use larder_domain::{Estimate, FeederId, FillEvent, Flag, Timestamp, UptakeDay, WeightDay};
+use larder_domain::{
+    Estimate, FeederId, FillEvent, Flag, Learned, Timestamp, UptakeDay, WeightDay,
+};
 
 /// All results for one yard.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -16,6 +18,8 @@ pub struct YardOutput {
     pub flags: Vec<Flag>,
     /// How every feeder stands at the end of the span.
     pub now: Vec<FeederNow>,
+    /// What was learned of the instruments, as of some days of the span, by channel, then date.
+    pub learned: Vec<Learned>,
 }
 
 impl YardOutput {
@@ -25,6 +29,7 @@ impl YardOutput {
         self.uptake.extend(later.uptake);
         self.weight.extend(later.weight);
         self.fills.extend(later.fills);
+        self.learned.extend(later.learned);
         self.now = later.now;
         for flag in flags {
             let mut newest_first = self.flags.iter_mut().rev();
@@ -48,6 +53,10 @@ impl YardOutput {
             key(a).cmp(&key(b))
         });
         self.now.sort_by(|a, b| a.feeder.cmp(&b.feeder));
+        self.learned.sort_by(|a, b| {
+            let key = |l: &Learned| (l.source.clone(), l.date, l.since, l.what);
+            key(a).cmp(&key(b))
+        });
     }
 }
 

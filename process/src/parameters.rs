@@ -8,6 +8,8 @@ pub struct Parameters {
     pub feeder: FeederParameters,
     /// Of rain on hives.
     pub rain: RainParameters,
+    /// Of how wide intervals are.
+    pub interval: IntervalParameters,
 }
 
 /// Of the feeder's model.
@@ -21,12 +23,15 @@ pub struct FeederParameters {
     /// using the t distribution*, JASA 84 (1989) 881–896) and the normal distribution; chosen on
     /// simulated apiaries.
     pub degrees_of_freedom: f64,
-    /// How long appetite remembers within a day, hours. Usual: 7, chosen on simulated apiaries: a
-    /// forager's day is about twice that.
+    /// How long appetite remembers within a day, hours. Usual: 4, chosen on simulated apiaries: a
+    /// forager's day is about three times that.
     pub memory_hours: f64,
-    /// How far appetite strays from its mean of the day, as a share of it. Usual: 0.45, chosen on
+    /// How far appetite strays from its mean of the day, as a share of it. Usual: 0.5, chosen on
     /// simulated apiaries.
     pub appetite_share: f64,
+    /// What a colony cannot reach and leaves behind, as a share of what the feeder holds. Usual:
+    /// 0.01, a film on a floor that is never quite level (common practice).
+    pub dregs_share: f64,
     /// A ruler and a cheap level sensor, before they are known. Usual: 3 mm, 0.15 mm/K and 2.5 %
     /// (common practice).
     pub level: SensorPrior,
@@ -50,8 +55,9 @@ impl Default for FeederParameters {
         Self {
             gate_sds: 4.0,
             degrees_of_freedom: 6.0,
-            memory_hours: 7.0,
-            appetite_share: 0.45,
+            memory_hours: 4.0,
+            appetite_share: 0.5,
+            dregs_share: 0.01,
             level: SensorPrior {
                 offset_sd: 0.003,
                 per_kelvin_sd: 0.000_15,
@@ -86,6 +92,56 @@ impl Default for RainParameters {
             kg_per_mm: 0.05,
             holds_kg: 0.3,
             wet_m2: 0.2,
+        }
+    }
+}
+
+/// What the models leave open and intervals have to hold.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct IntervalParameters {
+    /// Noise is not quite what the feeder model thinks, it comes in runs: a day's standard deviation is
+    /// so many times the model's. Usual: 1.2, chosen on simulated apiaries.
+    pub factor: f64,
+    /// And so much more over a day that nobody saw, when appetite may have changed. Usual: 0.6, chosen on
+    /// simulated apiaries.
+    pub gap_factor: f64,
+    /// A day is never known better, l: rounding, evaporation, a bee on the sensor. Usual: 0.002.
+    pub least_sd_l: f64,
+    /// Nor is a day that nobody saw, l: a sensor drifts between the readings on either side of a gap, and
+    /// what the bees drank and it rained in is not told apart. Usual: 0.01.
+    pub unseen_sd_l: f64,
+    /// What a feeder that was knocked off, or hidden by comb, leaves open on a day, as a share of what
+    /// it holds. Usual: 0.015, chosen on simulated apiaries.
+    pub disturbed_share: f64,
+    /// A day's balance is off by this much without anything being wrong, kg. Usual: 0.1.
+    pub usual_deficit_kg: f64,
+    /// How much of a deficit beyond that is taken for syrup that may not have reached the colony.
+    /// Usual: 1, all of it.
+    pub doubt_share: f64,
+    /// What is left is not known better than this share of the capacity: a ruler, a tilted hive, foam.
+    /// Usual: 0.015, chosen on simulated apiaries.
+    pub left_share: f64,
+    /// In an empty feeder: what colonies leave behind differs by this share of the capacity. Usual:
+    /// 0.005, half of what they leave.
+    pub dregs_share: f64,
+    /// A fill is not known better than this share of it: density, and what was spilt beside the feeder.
+    /// Usual: 0.02, chosen on simulated apiaries.
+    pub pouring_share: f64,
+}
+
+impl Default for IntervalParameters {
+    fn default() -> Self {
+        Self {
+            factor: 1.2,
+            gap_factor: 0.6,
+            least_sd_l: 0.002,
+            unseen_sd_l: 0.01,
+            disturbed_share: 0.015,
+            usual_deficit_kg: 0.1,
+            doubt_share: 1.0,
+            left_share: 0.015,
+            dregs_share: 0.005,
+            pouring_share: 0.02,
         }
     }
 }

@@ -14,7 +14,7 @@ use larder_domain::{RecordedFill, Sample, Span, Timestamp};
 use std::ops::RangeInclusive;
 
 /// Local days that are worked out together.
-pub const BLOCK_DAYS: u64 = 14;
+pub const BLOCK_DAYS: u64 = 28;
 /// Days before a block whose readings it rests on: what the sensors were like, what was poured in.
 pub const CONTEXT_BEFORE_DAYS: u64 = 28;
 /// Days after a block whose readings it rests on.

@@ -178,9 +178,9 @@ fn day_by_day_ends_where_one_run_does() {
 #[test]
 fn late_data_changes_only_the_dates_that_it_affects() {
     let story = Story {
-        days: 70,
-        appetite: vec![0.02; 70],
-        fills: vec![(1, 5.0), (12, 4.5), (24, 5.0), (40, 5.0), (55, 5.0)],
+        days: 100,
+        appetite: vec![0.02; 100],
+        fills: [1, 12, 24, 40, 55, 70, 85].map(|day| (day, 5.0)).to_vec(),
         seed: 5,
     };
     let told = story.tell();

@@ -5,7 +5,8 @@ use crate::StoreError;
 use chrono::NaiveDate;
 use larder_domain::{
     Apiary, CareEntry, ChannelName, ChannelRef, DeviceId, FeederId, FillEvent, FlagId, HiveId,
-    KeptFlag, Reading, RecordedFill, Sample, Span, Timestamp, Unit, UptakeDay, WeightDay, YardId,
+    KeptFlag, Learned, Reading, RecordedFill, Sample, Span, Timestamp, Unit, UptakeDay, WeightDay,
+    YardId,
 };
 
 /// What an append did. Every reading given is counted in exactly one of the three.
@@ -180,6 +181,8 @@ pub struct ResultsPatch {
     pub weight: Vec<WeightDay>,
     /// Fill events.
     pub fills: Vec<FillEvent>,
+    /// What was learned of instruments.
+    pub learned: Vec<Learned>,
 }
 
 /// Everything that is not a reading: small, and always in the embedded store.
@@ -251,6 +254,10 @@ pub trait Records: Send + Sync {
     ) -> Result<Vec<WeightDay>, StoreError>;
     /// Fill events by feeder and time.
     fn fill_events(&self, feeders: &[FeederId], span: Span) -> Result<Vec<FillEvent>, StoreError>;
+    /// What was learned last of every channel and trait, by device, channel, trait.
+    fn learned(&self) -> Result<Vec<Learned>, StoreError>;
+    /// All that was ever learned of a device, by channel, date, trait.
+    fn learned_of(&self, device: &DeviceId) -> Result<Vec<Learned>, StoreError>;
 
     /// Keeps flags: those with a known id are replaced, the others are new. What people said about
     /// them is kept apart ([`Self::care_for`]) and stays; `care` is not looked at.

@@ -177,6 +177,22 @@ export interface Device {
   battery_v: number | null;
   assigned: Place[];
   impossible_count_7d: number;
+  /** What was learned of it last. */
+  learned: Learned[];
+}
+
+/** One trait of one channel of an instrument, with its 90 % interval. */
+export interface Learned {
+  channel: string;
+  what: "offset" | "per_kelvin" | "geometry_share" | "noise";
+  /** The channel's, the same per kelvin, or 1. */
+  unit: string;
+  value: number;
+  lo: number;
+  hi: number;
+  date: string;
+  since: string;
+  hive: string;
 }
 
 export interface YardDeclaration {

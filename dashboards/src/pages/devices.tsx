@@ -10,6 +10,7 @@ import { age } from "../time/words";
 import { HOUR } from "../time/zone";
 import { reading } from "../units/units";
 import { Claim } from "./claim";
+import { LearnedOf } from "./learned";
 
 /** A device that says nothing for so long is worth a look. Common practice, not a law. */
 const QUIET_MS = 6 * HOUR;
@@ -95,6 +96,7 @@ function DeviceLine({ device, shelf, time }: { device: Device; shelf: Shelf; tim
         {odd > 0 && <b class="device-odd">{count(odd, "impossible value", "impossible values")} in 7 days</b>}
       </span>
       <span>{device.battery_v === null ? "" : `battery ${device.battery_v.toFixed(2)} V`}</span>
+      <LearnedOf device={device} />
     </li>
   );
 }

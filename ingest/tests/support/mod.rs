@@ -358,8 +358,8 @@ macro_rules! delegate {
 
 use chrono::NaiveDate;
 use larder_domain::{
-    Apiary, CareEntry, FeederId, FillEvent, FlagId, HiveId, KeptFlag, RecordedFill, UptakeDay,
-    WeightDay, YardId,
+    Apiary, CareEntry, FeederId, FillEvent, FlagId, HiveId, KeptFlag, Learned, RecordedFill,
+    UptakeDay, WeightDay, YardId,
 };
 use larder_store::{Attribute, Change, DeviceHealth, QuarantinedId, Refused, ResultsPatch};
 
@@ -382,6 +382,8 @@ delegate! {
     uptake(feeders: &[FeederId], from: Option<NaiveDate>, to: Option<NaiveDate>) -> Vec<UptakeDay>;
     weight(hives: &[HiveId], from: Option<NaiveDate>, to: Option<NaiveDate>) -> Vec<WeightDay>;
     fill_events(feeders: &[FeederId], span: Span) -> Vec<FillEvent>;
+    learned() -> Vec<Learned>;
+    learned_of(device: &DeviceId) -> Vec<Learned>;
     keep_flags(flags: &[KeptFlag]) -> ();
     flags(yard: Option<&YardId>, span: Span) -> Vec<KeptFlag>;
     flag(id: &FlagId) -> Option<KeptFlag>;

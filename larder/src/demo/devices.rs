@@ -32,7 +32,8 @@ pub struct Device {
     pub stands: Stands,
     /// How it writes.
     pub format: Format,
-    instrument: Instrument,
+    /// What it measures with.
+    pub instrument: Instrument,
     /// When within the period it measures, ms.
     offset_ms: i64,
     /// From when it is not heard any more.

@@ -325,4 +325,6 @@ fn with_its_trouble(device: Device, layout: &Layout, days: f64, ends: Timestamp)
 }
 
 #[cfg(test)]
+mod held_out;
+#[cfg(test)]
 mod tests;

@@ -2,15 +2,17 @@
 //! over its whole span and writes the four reports of the outside contract, so that a scorer can
 //! compare them with the truth:
 //!
-//! `cargo run -p larder-process --example score_scenario -- SCENARIO_FOLDER OUTPUT_FOLDER [RUNS]`
+//! `cargo run -p larder-process --example score_scenario -- SCENARIO_FOLDER OUTPUT_FOLDER [RUNS] [NAME=VALUE ...]`
 
 mod apiary_file;
 mod readings;
 mod reports;
+mod tuning;
 mod yard;
 
 use apiary_file::read_apiary;
-use larder_process::{YardOutput, process_yard};
+use larder_process::flags::YardParameters;
+use larder_process::{YardOutput, process_yard_by};
 use readings::{Archive, read_fills};
 use std::error::Error;
 use std::path::Path;
@@ -18,6 +20,11 @@ use std::time::Instant;
 
 fn main() -> Result<(), Box<dyn Error>> {
     let arguments: Vec<String> = std::env::args().collect();
+    let (settings, arguments): (Vec<_>, Vec<_>) = arguments
+        .into_iter()
+        .partition(|argument| argument.contains('='));
+    let parameters = tuning::tuned(settings.iter().map(String::as_str))?;
+    let thresholds = YardParameters::default();
     let (scenario, output, runs) = match arguments.as_slice() {
         [_, scenario, output] => (scenario, output, 1),
         [_, scenario, output, runs] => (scenario, output, runs.parse::<u32>()?),
@@ -32,12 +39,13 @@ fn main() -> Result<(), Box<dyn Error>> {
     for _ in 1..runs {
         // More runs only take time, for measuring it.
         for yard in apiary.yards() {
-            process_yard(&yard::yard_input(&apiary, yard, &archive, &fills));
+            let input = yard::yard_input(&apiary, yard, &archive, &fills);
+            process_yard_by(&input, &thresholds, &parameters);
         }
     }
     for yard in apiary.yards() {
         let input = yard::yard_input(&apiary, yard, &archive, &fills);
-        let output = process_yard(&input);
+        let output = process_yard_by(&input, &thresholds, &parameters);
         all.uptake.extend(output.uptake);
         all.weight.extend(output.weight);
         all.fills.extend(output.fills);

@@ -20,7 +20,7 @@ use crate::strengths::Strengths;
 use crate::visits::drop_doubtful;
 use crate::water::{undisturbed, water_on_hives};
 use account::{Passes, account_for_losses, run};
-use larder_domain::{Sample, Span, Timestamp};
+use larder_domain::{Hive, Sample, Span, Timestamp};
 use syrup::{syrup_temperature, syrup_temperature_of_yard};
 use unsensed::guess_unsensed;
 
@@ -161,7 +161,29 @@ fn watch_scale(hive: &HiveInput<'_>, scale: CleanSeries, yard: &YardAnalysis) ->
     let own = yard.grid.resample(hive.scale_temperature, 3.0);
     let cell = yard.climate.of_load_cell(own);
     let quiet_night = &yard.climate.quiet_night;
-    track_scale(&yard.grid, scale, &cell, &yard.water_kg, quiet_night)
+    let turns = turns_of(hive.hive);
+    track_scale(
+        &yard.grid,
+        scale,
+        &cell,
+        &yard.water_kg,
+        quiet_night,
+        &turns,
+    )
+}
+
+/// The time of each scale that stood under a hive: from its first moment to the next one's.
+fn turns_of(hive: &Hive) -> Vec<Span> {
+    let mut starts: Vec<Timestamp> = hive.scales.iter().map(|s| s.during.start).collect();
+    starts.sort_unstable();
+    starts.dedup();
+    let ends = starts.iter().skip(1).copied().chain([Span::ALWAYS.end]);
+    let begins = starts.iter().skip(1).copied();
+    std::iter::once(Span::ALWAYS.start)
+        .chain(begins)
+        .zip(ends)
+        .map(|(start, end)| Span { start, end })
+        .collect()
 }
 
 fn watch_levels(

@@ -34,6 +34,8 @@ pub(super) fn forwards(
     let mut state = first_state(task);
     let mut next_change = 0;
     let mut refused = 0;
+    // Whether a colony emptied it or it was put on clean is not known before the first change.
+    let mut left_behind = 0.5 * task.parameters.dregs_share;
     for k in 0..n {
         if k > 0 {
             let keep = if task.midnights[k - 1] { 0.0 } else { 1.0 };
@@ -49,6 +51,11 @@ pub(super) fn forwards(
             noise[OFFSET][OFFSET] = OFFSET_DRIFT * prior_of(task).offset_sd.powi(2);
             while next_change < nodes.len() && nodes[next_change] == k {
                 let change = &task.changes[next_change];
+                left_behind = match change.kind {
+                    ChangeKind::Fill | ChangeKind::Renewed => task.parameters.dregs_share,
+                    ChangeKind::Spill => left_behind,
+                    ChangeKind::Lost => 0.0,
+                };
                 let variance = jump(task, change, &state, &mut transition, &mut input);
                 noise[VOLUME][VOLUME] += variance;
                 workspace.jump_variance[next_change] = variance;
@@ -89,7 +96,7 @@ pub(super) fn forwards(
         if empty[k] {
             let mut row = [0.0; N];
             row[VOLUME] = 1.0;
-            let residual = -state.mean[VOLUME];
+            let residual = left_behind * task.capacity_l - state.mean[VOLUME];
             let noise = (0.004 * task.capacity_l).powi(2);
             workspace.updates.push(state.update(&row, residual, noise));
         }

@@ -15,7 +15,6 @@
 //! its exact variance, fills and gaps included.
 
 use crate::kalman::{Matrix, Transition, Vector};
-use larder_domain::Estimate;
 
 /// How many states there are.
 pub(super) const N: usize = 6;
@@ -116,15 +115,3 @@ fn set(matrix: &mut Matrix<N>, i: usize, j: usize, value: f64) {
     matrix[i][j] = value;
     matrix[j][i] = value;
 }
-
-impl FilledVolume {
-    /// As an estimate with a 90 % interval. Density, the scale's gain and what was spilt beside the
-    /// feeder leave a share open that the filter does not know of.
-    pub fn estimate(&self) -> Estimate {
-        let sd = self.sd.hypot(POURING_SHARE * self.litres);
-        Estimate::normal(self.litres, sd).at_least(0.0)
-    }
-}
-
-/// What is open about a fill whatever the sensors say, as a share of it.
-const POURING_SHARE: f64 = 0.02;

@@ -7,6 +7,7 @@ use crate::level::{LevelTrack, litres_per_unit};
 use crate::scale::at_time;
 use crate::strengths::{Expansion, Strengths};
 use larder_domain::Geometry;
+use std::ops::Range;
 
 /// What one node sees of the level.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
@@ -36,6 +37,22 @@ pub struct Observations {
     pub weighs: bool,
     /// Least step of the sensor's values, l.
     pub quantum_l: f64,
+}
+
+impl Observations {
+    /// The share of `nodes` that readings cover, 0 to 1.
+    pub fn seen_share(&self, nodes: Range<usize>) -> f64 {
+        let n = nodes.len();
+        let seen = self.nodes.get(nodes).unwrap_or(&[]);
+        seen.iter().filter(|node| node.n > 0).count() as f64 / n.max(1) as f64
+    }
+
+    /// What one unit of the channel costs on average, l; `None` where nothing was seen.
+    pub fn mean_litres_per_unit(&self) -> Option<f64> {
+        let seen = || self.nodes.iter().filter(|node| node.n > 0);
+        let n = seen().count();
+        (n > 0).then(|| seen().map(|node| node.litres_per_unit).sum::<f64>() / n as f64)
+    }
 }
 
 /// Brings a level track to the grid. Readings between the last one before a change and the first

@@ -11,10 +11,13 @@ use crate::clean::CleanSeries;
 use crate::grid::Grid;
 use crate::robust::median;
 use larder_domain::Timestamp;
+use std::ops::Range;
 
 /// How a load cell follows its temperature.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
 pub struct LoadCell {
+    /// Its first and its last reading.
+    pub seen: Option<(Timestamp, Timestamp)>,
     /// Reading per kelvin, kg/K.
     pub kg_per_kelvin: f64,
     /// Its standard deviation.
@@ -34,36 +37,36 @@ pub const LOAD_CELL_REFERENCE: f64 = 15.0;
 pub(super) fn learn_load_cell(
     grid: &Grid,
     series: &CleanSeries,
+    turn: Range<usize>,
     steps: &[Disturbance],
     cell_temperature: &[f64],
     is_night: &[bool],
 ) -> LoadCell {
-    let mut nights = night_sums(grid, series, steps, cell_temperature, is_night);
+    let times = &series.times[turn.clone()];
+    let seen = times.first().copied().zip(times.last().copied());
+    let mut nights = night_sums(grid, series, turn, steps, cell_temperature, is_night);
     drop_unusual(&mut nights);
     let noise = series.noise_sd.max(0.005).powi(2);
     let ratio = noise / SLOPE_SD.powi(2);
-    let mut slope = -0.01;
-    let mut coefficient = 0.0;
-    let mut information = 1.0;
-    for _ in 0..4 {
-        let (mut a, mut b) = (noise / COEFFICIENT_SD.powi(2), 0.0);
-        let (mut slopes, mut weight) = (0.0, 0.0);
-        for n in &nights {
-            let tw = n.tw - slope * n.tt;
-            let xw = n.xw - slope * n.tx;
-            a += n.xx - n.tx * n.tx / (n.tt + ratio);
-            b += xw - n.tx * tw / (n.tt + ratio);
-            let w = n.tt / (n.tt + ratio);
-            slopes += w * (n.tw - coefficient * n.tx) / n.tt.max(1e-9);
-            weight += w;
-        }
-        coefficient = b / a;
-        information = a;
-        if weight > 0.0 {
-            slope = slopes / weight;
-        }
+    // Normal equations of the usual slope and the coefficient, with each night's own slope integrated out.
+    let (mut ss, mut sc, mut cc) = (0.0, 0.0, noise / COEFFICIENT_SD.powi(2));
+    let (mut sw, mut cw) = (0.0, 0.0);
+    for n in &nights {
+        let own = ratio / (n.tt + ratio);
+        ss += own * n.tt;
+        sc += own * n.tx;
+        sw += own * n.tw;
+        cc += n.xx - n.tx * n.tx / (n.tt + ratio);
+        cw += n.xw - n.tx * n.tw / (n.tt + ratio);
     }
+    let (coefficient, information) = if ss > 0.0 {
+        let information = cc - sc * sc / ss;
+        ((cw - sc * sw / ss) / information, information)
+    } else {
+        (0.0, cc)
+    };
     LoadCell {
+        seen,
         kg_per_kelvin: coefficient,
         sd_kg_per_kelvin: (noise / information).sqrt(),
         n_nights: nights.len(),
@@ -119,6 +122,7 @@ impl NightSums {
 fn night_sums(
     grid: &Grid,
     series: &CleanSeries,
+    turn: Range<usize>,
     steps: &[Disturbance],
     cell_temperature: &[f64],
     is_night: &[bool],
@@ -126,8 +130,11 @@ fn night_sums(
     let mut nights = Vec::new();
     let mut current = NightSums::default();
     let mut start: Option<Timestamp> = None;
-    let mut upcoming = steps.iter().peekable();
-    for (i, (&time, &kg)) in series.times.iter().zip(&series.values).enumerate() {
+    let first = turn.start;
+    let of_turn = steps.iter().skip_while(|step| step.last < first);
+    let mut upcoming = of_turn.peekable();
+    for i in turn {
+        let (time, kg) = (series.times[i], series.values[i]);
         let stepped = upcoming.next_if(|s| s.last <= i).is_some();
         let k = grid.nearest(time);
         let warm = at_time(grid, cell_temperature, time);
@@ -153,10 +160,12 @@ fn night_sums(
 pub(super) fn take_temperature_out(
     grid: &Grid,
     series: &mut CleanSeries,
+    turn: Range<usize>,
     cell_temperature: &[f64],
     cell: &LoadCell,
 ) {
-    for (value, &time) in series.values.iter_mut().zip(&series.times) {
+    let values = &mut series.values[turn.clone()];
+    for (value, &time) in values.iter_mut().zip(&series.times[turn]) {
         let warm = at_time(grid, cell_temperature, time) - LOAD_CELL_REFERENCE;
         if !warm.is_nan() {
             *value -= cell.kg_per_kelvin * warm;

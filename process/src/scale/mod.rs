@@ -9,8 +9,9 @@ pub use steps::{LEAST_STEP_KG, ScaleStep};
 
 use crate::clean::{CleanSeries, Sanity, clean};
 use crate::grid::{Grid, STEP_HOURS, STEP_MS, node_means};
-use larder_domain::{Sample, Timestamp};
+use larder_domain::{Sample, Span, Timestamp};
 use load_cell::{learn_load_cell, take_temperature_out};
+use std::ops::Range;
 use steps::{find_disturbances, measure_step};
 
 /// One hive's scale over the whole record.
@@ -18,8 +19,8 @@ use steps::{find_disturbances, measure_step};
 pub struct ScaleTrack {
     /// Cleaned readings; the load cell's temperature and the rain on the hive are taken out.
     pub series: CleanSeries,
-    /// What was learned of the load cell.
-    pub load_cell: LoadCell,
+    /// What was learned of each load cell, in the order in which they stood here.
+    pub load_cells: Vec<LoadCell>,
     /// The mean of the readings around every node of the grid, kg; NaN where there are none.
     pub at_nodes: Vec<f64>,
     /// Sudden changes, in order of time.
@@ -46,29 +47,53 @@ pub fn clean_scale(samples: &[Sample], scratch: &mut Vec<f64>) -> CleanSeries {
 
 /// Takes rain and the temperature out and finds the steps. `cell_temperature` holds the load
 /// cell's own (lagged) temperature at every node and `water_kg` what lies on every hive of the
-/// yard; `is_night` marks nodes at which bees stay in and hands stay off.
+/// yard; `is_night` marks nodes at which bees stay in and hands stay off. Each of `turns` is the time
+/// of another scale.
 pub fn track_scale(
     grid: &Grid,
     mut series: CleanSeries,
     cell_temperature: &[f64],
     water_kg: &[f64],
     is_night: &[bool],
+    turns: &[Span],
 ) -> ScaleTrack {
     for (value, &time) in series.values.iter_mut().zip(&series.times) {
         *value -= at_time(grid, water_kg, time);
     }
     let found = find_disturbances(&series);
-    let load_cell = learn_load_cell(grid, &series, &found, cell_temperature, is_night);
-    take_temperature_out(grid, &mut series, cell_temperature, &load_cell);
+    let mut load_cells = Vec::with_capacity(turns.len());
+    for turn in turns {
+        let turn = turn_of(&series, *turn);
+        if turn.is_empty() {
+            continue;
+        }
+        let cell = learn_load_cell(
+            grid,
+            &series,
+            turn.clone(),
+            &found,
+            cell_temperature,
+            is_night,
+        );
+        take_temperature_out(grid, &mut series, turn, cell_temperature, &cell);
+        load_cells.push(cell);
+    }
     let steps = (0..found.len())
         .filter_map(|i| measure_step(&series, &found, i))
         .collect();
     ScaleTrack {
         at_nodes: node_means(grid, &series),
         series,
-        load_cell,
+        load_cells,
         steps,
     }
+}
+
+/// The readings of one scale.
+fn turn_of(series: &CleanSeries, turn: Span) -> Range<usize> {
+    let from = series.times.partition_point(|time| *time < turn.start);
+    let to = series.times.partition_point(|time| *time < turn.end);
+    from..to.max(from)
 }
 
 /// The temperature of something that follows `air` with a lag: a first-order low pass.

@@ -9,8 +9,8 @@ use larder_domain::feeder::Shape;
 use larder_domain::{
     Act, Apiary, Assignment, Care, CareEntry, ChannelRef, DeviceId, Estimate, Evidence, Feeder,
     FeederId, FeederKind, FillEvent, FillSource, Flag, FlagId, FlagKind, Geometry, Goal, Hive,
-    HiveId, KeptFlag, LevelSensor, Measure, Move, RecordedFill, Said, Severity, Span, Strength,
-    Timestamp, UptakeDay, Verdict, WeightDay, WeightQuality, Yard, YardId,
+    HiveId, KeptFlag, Learned, LevelSensor, Measure, Move, RecordedFill, Said, Severity, Span,
+    Strength, Timestamp, Trait, UptakeDay, Verdict, WeightDay, WeightQuality, Yard, YardId,
 };
 
 /// Puts a backend that keeps records through all checks.
@@ -18,8 +18,8 @@ pub fn check_records<P: Place>(new_place: impl Fn() -> P)
 where
     P::Store: Readings + Records,
 {
-    let checks: [fn(&P); 8] = [
-        apiary, fills, quarantine, devices, results, flags, care, settings,
+    let checks: [fn(&P); 9] = [
+        apiary, fills, quarantine, devices, results, learned, flags, care, settings,
     ];
     for check in checks {
         check(&new_place());
@@ -432,6 +432,7 @@ where
             weight("h", 1, 42.0),
         ],
         fills: vec![fill_event("b", 1, Some(5.0)), fill_event("a", 9, None)],
+        learned: Vec::new(),
     };
     store.replace_results(&first).unwrap();
     drop(store);
@@ -472,6 +473,46 @@ where
     assert_eq!(fills, [fill_event("a", 9, None)]);
     store.replace_results(&ResultsPatch::default()).unwrap();
     assert_eq!(store.uptake(&both, None, None).unwrap(), by_date);
+}
+
+fn learned<P: Place>(place: &P)
+where
+    P::Store: Records,
+{
+    let store = place.open();
+    let of = |device: &str, what, day, value: f64| Learned {
+        hive: hive("h"),
+        source: super::series(device, "weight"),
+        what,
+        date: date(day),
+        since: at(-24),
+        value: estimate(value).unwrap(),
+    };
+    let patch = |days: (u32, u32), learned: &[Learned]| ResultsPatch {
+        hives: vec![hive("h")],
+        dates: Some((date(days.0), date(days.1))),
+        learned: learned.to_vec(),
+        ..ResultsPatch::default()
+    };
+    let first = of("sc-1", Trait::PerKelvin, 1, 0.01);
+    let later = of("sc-1", Trait::PerKelvin, 2, 0.02);
+    let other = of("sc-2", Trait::Noise, 1, 0.03);
+    let all = [later.clone(), first.clone(), other.clone()];
+    store.replace_results(&patch((1, 2), &all)).unwrap();
+    drop(store);
+    let store = place.open();
+    assert_eq!(store.learned().unwrap(), [later.clone(), other.clone()]);
+    let device = first.source.device.clone();
+    assert_eq!(store.learned_of(&device).unwrap(), [first.clone(), later]);
+
+    // The days of a hive that are estimated again take the place of what was there.
+    let again = of("sc-1", Trait::PerKelvin, 2, 0.04);
+    store
+        .replace_results(&patch((2, 3), std::slice::from_ref(&again)))
+        .unwrap();
+    assert_eq!(store.learned_of(&device).unwrap(), [first, again]);
+    store.replace_results(&patch((1, 3), &[])).unwrap();
+    assert_eq!(store.learned().unwrap(), []);
 }
 
 fn flag(kind: FlagKind, place: Option<&str>, opened: i64, closed: Option<i64>) -> KeptFlag {

@@ -8,6 +8,7 @@ mod evidence_record;
 mod fills;
 mod flags;
 mod heard;
+mod learned;
 mod outbox;
 mod person_record;
 mod quarantine;
@@ -25,8 +26,8 @@ use crate::{
 };
 use chrono::NaiveDate;
 use larder_domain::{
-    Apiary, CareEntry, DeviceId, FeederId, FillEvent, FlagId, HiveId, KeptFlag, RecordedFill, Span,
-    Timestamp, UptakeDay, WeightDay, YardId,
+    Apiary, CareEntry, DeviceId, FeederId, FillEvent, FlagId, HiveId, KeptFlag, Learned,
+    RecordedFill, Span, Timestamp, UptakeDay, WeightDay, YardId,
 };
 use rusqlite::Connection;
 
@@ -112,8 +113,10 @@ impl Records for EmbeddedStore {
     }
 
     fn replace_results(&self, patch: &ResultsPatch) -> Result<(), StoreError> {
-        self.connections
-            .write("write results", |tx| results::replace(tx, patch))
+        self.connections.write("write results", |tx| {
+            results::replace(tx, patch)?;
+            learned::replace(tx, patch)
+        })
     }
 
     fn uptake(
@@ -142,6 +145,18 @@ impl Records for EmbeddedStore {
         self.connections.read("read fill events", |db| {
             results::fill_events(db, feeders, span)
         })
+    }
+
+    fn learned(&self) -> Result<Vec<Learned>, StoreError> {
+        self.connections
+            .read("read what was learned of devices", learned::newest)
+    }
+
+    fn learned_of(&self, device: &DeviceId) -> Result<Vec<Learned>, StoreError> {
+        self.connections
+            .read("read what was learned of a device", |db| {
+                learned::of(db, device)
+            })
     }
 
     fn keep_flags(&self, flags: &[KeptFlag]) -> Result<(), StoreError> {

@@ -142,6 +142,21 @@ CREATE TABLE fill_event (
     PRIMARY KEY (feeder, time)
 ) STRICT, WITHOUT ROWID;
 
+-- What was learned of instruments, as of a day.
+CREATE TABLE learned (
+    hive TEXT NOT NULL,
+    device TEXT NOT NULL,
+    channel TEXT NOT NULL,
+    trait TEXT NOT NULL,
+    date TEXT NOT NULL,
+    since INTEGER NOT NULL,
+    value REAL NOT NULL,
+    lo REAL NOT NULL,
+    hi REAL NOT NULL,
+    PRIMARY KEY (hive, device, channel, trait, date, since)
+) STRICT, WITHOUT ROWID;
+CREATE INDEX learned_device ON learned (device);
+
 -- A flag keeps its `id` when its days are estimated again. `known_at`: when it was known first; NULL: it
 -- was found in a record of the past. `evidence` is a versioned JSON record.
 CREATE TABLE flag (
