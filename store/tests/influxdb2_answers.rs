@@ -3,105 +3,30 @@
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
 #![allow(clippy::float_cmp, reason = "values must come back bit for bit")]
 
-use flate2::read::GzDecoder;
+mod stand_in;
+
 use larder_domain::{ChannelName, ChannelRef, DeviceId, Sample, Span, Timestamp, Unit};
 use larder_store::StoreError;
 use larder_store::archive::{ArchiveReader, ArchiveWriter, FaultKind, Portion};
-use larder_store::influxdb2::{InfluxConfig, InfluxDb2, Token};
-use std::io::{Read, Write};
-use std::net::{TcpListener, TcpStream};
-use std::sync::{Arc, Mutex};
+use larder_store::influxdb2::InfluxDb2;
+use stand_in::{Asked, StandIn, answer};
 use std::time::Duration;
 
 const NOW: i64 = 1_788_238_800_000;
 
-/// One request, and how it is answered.
-struct Asked {
-    head: String,
-    body: String,
+fn client(server: &StandIn) -> InfluxDb2 {
+    let mut config = server.config();
+    config.url.push_str("/base");
+    InfluxDb2::new(config, || Timestamp(NOW)).unwrap()
 }
 
-/// A server that answers each request as it is told to by `answer`, which sees it and gives all
-/// bytes of the answer; `None`: it says nothing and keeps the connection.
-struct StandIn {
-    url: String,
-    asked: Arc<Mutex<Vec<Asked>>>,
-}
-
-impl StandIn {
-    fn new(answer: impl Fn(&Asked) -> Option<String> + Send + 'static) -> Self {
-        let listener = TcpListener::bind("127.0.0.1:0").unwrap();
-        let url = format!("http://{}/base", listener.local_addr().unwrap());
-        let asked = Arc::new(Mutex::new(Vec::new()));
-        let kept = Arc::clone(&asked);
-        std::thread::spawn(move || {
-            let mut silent = Vec::new();
-            for stream in listener.incoming() {
-                let mut stream = stream.unwrap();
-                let Some(request) = read_request(&mut stream) else {
-                    continue;
-                };
-                let said = answer(&request);
-                kept.lock().unwrap().push(request);
-                match said {
-                    Some(said) => stream.write_all(said.as_bytes()).unwrap(),
-                    None => silent.push(stream),
-                }
-            }
-        });
-        Self { url, asked }
-    }
-
-    fn client(&self) -> InfluxDb2 {
-        let config = InfluxConfig {
-            url: self.url.clone(),
-            org: "the org".into(),
-            bucket: "b".into(),
-            token: Token::new("secret"),
-            patience: Duration::from_millis(300),
-            ca: None,
-        };
-        InfluxDb2::new(config, || Timestamp(NOW)).unwrap()
-    }
-
-    /// Requests that wrote.
-    fn writes(&self) -> Vec<String> {
-        let asked = self.asked.lock().unwrap();
-        let writes = asked
-            .iter()
-            .filter(|asked| asked.head.starts_with("POST /base/api/v2/write?"));
-        writes.map(|asked| asked.body.clone()).collect()
-    }
-}
-
-fn read_request(stream: &mut TcpStream) -> Option<Asked> {
-    let mut head = Vec::new();
-    let mut byte = [0];
-    while !head.ends_with(b"\r\n\r\n") {
-        stream.read_exact(&mut byte).ok()?;
-        head.push(byte[0]);
-    }
-    let head = String::from_utf8(head).unwrap();
-    let lower = head.to_ascii_lowercase();
-    let length = lower
-        .lines()
-        .find_map(|line| line.strip_prefix("content-length: ")?.parse().ok());
-    let mut body = vec![0; length.unwrap_or(0)];
-    stream.read_exact(&mut body).ok()?;
-    let mut text = String::new();
-    if lower.contains("content-encoding: gzip") {
-        GzDecoder::new(&body[..]).read_to_string(&mut text).unwrap();
-    } else {
-        text = String::from_utf8(body).unwrap();
-    }
-    Some(Asked { head, body: text })
-}
-
-fn answer(status: &str, headers: &str, body: &str) -> Option<String> {
-    Some(format!(
-        "HTTP/1.1 {status}\r\ncontent-length: {}\r\nconnection: close\r\n{headers}\r\n{body}",
-        body.len()
-    ))
+/// Requests that wrote.
+fn writes(server: &StandIn) -> Vec<String> {
+    let asked = server.asked.lock().unwrap();
+    let writes = asked
+        .iter()
+        .filter(|asked| asked.head.starts_with("POST /base/api/v2/write?"));
+    writes.map(|asked| asked.body.clone()).collect()
 }
 
 /// A bucket that keeps readings for `seconds` (0: for ever), and what writing to it is answered.
@@ -149,12 +74,11 @@ fn portion(values: impl IntoIterator<Item = f64>) -> Vec<Portion> {
 #[test]
 fn a_parcel_goes_packed_with_the_token_to_the_address_with_its_path() {
     let server = StandIn::new(bucket(0, |_| answer("204 No Content", "", "")));
-    let written = server
-        .client()
+    let written = client(&server)
         .write_durable(&portion((0..200).map(f64::from)))
         .unwrap();
     assert_eq!((written.taken, written.refused.len()), (200, 0));
-    let writes = server.writes();
+    let writes = writes(&server);
     assert_eq!(writes.len(), 1);
     assert_eq!(writes[0].lines().count(), 200);
     let asked = server.asked.lock().unwrap();
@@ -186,15 +110,14 @@ fn a_refused_line_is_found_and_the_others_are_written() {
         }
         answer("204 No Content", "", "")
     }));
-    let written = server
-        .client()
+    let written = client(&server)
         .write_durable(&portion((0..40).map(f64::from)))
         .unwrap();
     assert_eq!(written.taken, 39);
     assert_eq!(written.refused.len(), 1);
     assert_eq!(written.refused[0].sample.value, 13.0);
     assert!(written.refused[0].reason.contains("unable to parse it"));
-    let all: String = server.writes().concat();
+    let all: String = writes(&server).concat();
     for value in (0..40).filter(|v| *v != 13) {
         assert!(all.contains(&format!("={value}.0 ")), "{value}");
     }
@@ -206,8 +129,7 @@ fn a_request_that_is_too_large_goes_in_parts() {
         51.. => answer("413 Payload Too Large", "", ""),
         _ => answer("204 No Content", "", ""),
     }));
-    let written = server
-        .client()
+    let written = client(&server)
         .write_durable(&portion((0..200).map(f64::from)))
         .unwrap();
     assert_eq!((written.taken, written.refused.len()), (200, 0));
@@ -216,8 +138,7 @@ fn a_request_that_is_too_large_goes_in_parts() {
 #[test]
 fn when_much_is_refused_nothing_is_given_up() {
     let server = StandIn::new(bucket(0, |_| answer("400 Bad Request", "", "no")));
-    let fault = server
-        .client()
+    let fault = client(&server)
         .write_durable(&portion((0..500).map(f64::from)))
         .unwrap_err();
     assert_eq!(fault.kind, FaultKind::Refused);
@@ -232,8 +153,7 @@ fn a_field_of_another_type_stops_everything_with_a_sentence() {
             r#"{"message":"partial write: field type conflict: input field \"weight_kg\" is type float, already exists as type integer dropped=1"}"#,
         )
     }));
-    let fault = server
-        .client()
+    let fault = client(&server)
         .write_durable(&portion((0..500).map(f64::from)))
         .unwrap_err();
     assert_eq!(fault.kind, FaultKind::Refused);
@@ -241,7 +161,7 @@ fn a_field_of_another_type_stops_everything_with_a_sentence() {
         fault.what.contains("another type") && fault.what.contains("weight_kg"),
         "{fault}"
     );
-    assert_eq!(server.writes().len(), 1, "it is not asked for every line");
+    assert_eq!(writes(&server).len(), 1, "it is not asked for every line");
 }
 
 #[test]
@@ -255,7 +175,7 @@ fn what_the_bucket_forgets_is_not_sent() {
             value: 3.0,
         },
     );
-    let written = server.client().write_durable(&portions).unwrap();
+    let written = client(&server).write_durable(&portions).unwrap();
     assert_eq!((written.taken, written.expired), (2, 1));
 }
 
@@ -274,7 +194,7 @@ fn a_busy_server_may_ask_for_patience() {
         ("404 Not Found", "", FaultKind::Forbidden, None),
     ] {
         let server = StandIn::new(bucket(0, move |_| answer(status, headers, "")));
-        let fault = server.client().write_durable(&portion([1.0])).unwrap_err();
+        let fault = client(&server).write_durable(&portion([1.0])).unwrap_err();
         assert_eq!(
             (fault.kind, fault.retry_after),
             (kind, wait.map(Duration::from_secs)),
@@ -287,10 +207,9 @@ fn a_busy_server_may_ask_for_patience() {
 #[test]
 fn a_server_that_says_nothing_is_not_waited_for_for_ever() {
     let server = StandIn::new(|_| None);
-    let fault = server.client().write_durable(&portion([1.0])).unwrap_err();
+    let fault = client(&server).write_durable(&portion([1.0])).unwrap_err();
     assert_eq!(fault.kind, FaultKind::Unreachable);
-    let error = server
-        .client()
+    let error = client(&server)
         .range(&weight(), &kg(), Span::ALWAYS)
         .unwrap_err();
     assert!(matches!(error, StoreError::Unavailable(_)), "{error}");
@@ -298,7 +217,7 @@ fn a_server_that_says_nothing_is_not_waited_for_for_ever() {
 
 fn asked_back(body: &'static str) -> Result<Vec<Sample>, StoreError> {
     let server = StandIn::new(move |_| answer("200 OK", "", body));
-    server.client().range(&weight(), &kg(), Span::ALWAYS)
+    client(&server).range(&weight(), &kg(), Span::ALWAYS)
 }
 
 #[test]
@@ -333,5 +252,5 @@ fn errors_inside_and_at_the_end_of_an_answer_are_errors() {
     let cut = StandIn::new(|_| {
         Some("HTTP/1.1 200 OK\r\ntransfer-encoding: chunked\r\n\r\n20\r\n,result,table,_time,_value\r\n".into())
     });
-    assert!(cut.client().range(&weight(), &kg(), Span::ALWAYS).is_err());
+    assert!(client(&cut).range(&weight(), &kg(), Span::ALWAYS).is_err());
 }

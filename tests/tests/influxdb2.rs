@@ -234,7 +234,7 @@ fn init_makes_a_bucket_and_a_token_that_may_do_no_more() {
         "--influx-bucket",
         "hives",
         "--retention-days",
-        "36500",
+        "24855",
         "--hourly",
     ];
     let init: Vec<&str> = init.iter().map(String::as_str).chain(more).collect();

@@ -42,8 +42,8 @@ pub struct Init {
     #[arg(long, value_name = "FILE")]
     pub token_out: PathBuf,
     /// Days after which the server forgets readings [default: never]
-    #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(u64).range(1..=36_500))]
-    pub retention_days: Option<u64>,
+    #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(i32).range(1..=24_855))]
+    pub retention_days: Option<i32>,
     /// Also a bucket of hourly means, least and greatest values, and the task that fills it
     #[arg(long)]
     pub hourly: bool,

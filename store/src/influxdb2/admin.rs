@@ -2,17 +2,26 @@
 //! must, and on request a bucket of hourly figures with the task that fills it.
 
 use super::InfluxConfig;
-use super::http::{Http, Token, Trouble, json, quoted};
+use super::client::Guarded;
+use super::http::{Token, Trouble};
 use super::read::literal;
 use super::schema::MEASUREMENT;
 use crate::StoreError;
-use serde_json::{Value, json};
+use influxdb2::api::authorizations::CreateAuthorizationRequest;
+use influxdb2::api::buckets::ListBucketsRequest;
+use influxdb2::api::organization::ListOrganizationRequest;
+use influxdb2::api::task::{CreateTaskRequest, ListTasksRequest};
+use influxdb2::models::permission::Action;
+use influxdb2::models::{
+    Permission, PostBucketRequest, Resource, RetentionRule, TaskStatusType, resource,
+    retention_rule,
+};
 
 /// What to make.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct InitWish {
-    /// How long readings are kept, in seconds; `None`: for ever.
-    pub retention_s: Option<u64>,
+    /// How long readings are kept, in seconds (68 years at most, the crate's bound); `None`: for ever.
+    pub retention_s: Option<i32>,
     /// A second bucket, `<bucket>_hourly`, with hourly mean, least and greatest values, kept for ever.
     pub hourly: bool,
 }
@@ -31,17 +40,18 @@ pub struct Initialised {
 /// A server as its operator sees it.
 pub struct Admin {
     config: InfluxConfig,
-    http: Http,
+    server: Guarded,
 }
 
 impl Admin {
-    /// `config.token` is the operator's.
+    /// `config.token` is the operator's. The address must be the server's own, without a path.
     pub fn new(config: InfluxConfig) -> Result<Self, StoreError> {
-        let http = Http::new(&config)?;
-        Ok(Self { config, http })
+        let server = Guarded::new(&config)?;
+        Ok(Self { config, server })
     }
 
-    /// Makes what is not there yet. Run again it makes another token and leaves the rest.
+    /// Makes what is not there yet. Run again it makes another token and leaves the rest. Not to
+    /// be called from within an async runtime.
     pub fn init(&self, wish: &InitWish) -> Result<Initialised, Trouble> {
         let org = self.org_id()?;
         let (bucket, made_bucket) = self.bucket(&org, &self.config.bucket, wish.retention_s)?;
@@ -57,63 +67,95 @@ impl Admin {
     }
 
     fn org_id(&self) -> Result<String, Trouble> {
+        let wanted = ListOrganizationRequest {
+            org: Some(self.config.org.clone()),
+            ..Default::default()
+        };
         let found = self
-            .http
-            .get_json(&format!("/api/v2/orgs?org={}", quoted(&self.config.org)))?;
-        id(&found["orgs"][0]).ok_or_else(|| Trouble::Missing(self.config.org.clone()))
+            .server
+            .call(async move |server| server.list_organizations(wanted).await)?;
+        let org = found.orgs.into_iter().next().and_then(|org| org.id);
+        org.ok_or_else(|| Trouble::Missing(self.config.org.clone()))
     }
 
+    /// Its number, and whether it was made.
     fn bucket(
         &self,
         org: &str,
         name: &str,
-        retention_s: Option<u64>,
+        retention_s: Option<i32>,
     ) -> Result<(String, bool), Trouble> {
-        let path = format!(
-            "/api/v2/buckets?orgID={}&name={}",
-            quoted(org),
-            quoted(name)
-        );
-        // A server answers "not found" where it could answer with an empty list.
-        let found = match self.http.get_json(&path) {
-            Err(Trouble::Missing(_)) => Value::Null,
-            found => found?,
-        };
-        if let Some(bucket) = id(&found["buckets"][0]) {
-            return Ok((bucket, false));
+        if let Some(found) = self.bucket_id(org, name)? {
+            return Ok((found, false));
         }
-        let rules = match retention_s {
-            Some(seconds) => json!([{ "type": "expire", "everySeconds": seconds }]),
-            None => json!([]),
+        let rule = |seconds| RetentionRule::new(retention_rule::Type::Expire, seconds);
+        let wish = PostBucketRequest {
+            description: Some("readings, written by Larder".into()),
+            retention_rules: retention_s.map(rule).into_iter().collect(),
+            ..PostBucketRequest::new(org.into(), name.into())
         };
-        let wish = json!({ "orgID": org, "name": name, "retentionRules": rules,
-            "description": "readings, written by Larder" });
-        let made = json(self.http.post_json("/api/v2/buckets", &wish)?)?;
-        let bucket = id(&made).ok_or_else(|| odd("a bucket without a number"))?;
-        Ok((bucket, true))
+        self.server
+            .call(async move |server| server.create_bucket(Some(wish)).await)?;
+        // The crate does not hand on what the server says of the new bucket.
+        let made = self.bucket_id(org, name)?;
+        Ok((made.ok_or_else(|| odd("a new bucket is not there"))?, true))
+    }
+
+    fn bucket_id(&self, org: &str, name: &str) -> Result<Option<String>, Trouble> {
+        let wanted = ListBucketsRequest {
+            org_id: Some(org.into()),
+            name: Some(name.into()),
+            ..Default::default()
+        };
+        let found = self
+            .server
+            .call(async move |server| server.list_buckets(Some(wanted)).await);
+        match found {
+            // A server answers "not found" where it could answer with an empty list.
+            Err(Trouble::Missing(_)) => Ok(None),
+            found => Ok(found?.buckets.into_iter().find_map(|bucket| bucket.id)),
+        }
     }
 
     fn token(&self, org: &str, bucket: &str) -> Result<Token, Trouble> {
-        let resource = json!({ "type": "buckets", "id": bucket, "orgID": org });
-        let permissions = json!([{ "action": "read", "resource": resource },
-            { "action": "write", "resource": resource }]);
-        let wish = json!({ "orgID": org, "permissions": permissions,
-            "description": format!("Larder: readings in {}", self.config.bucket) });
-        let made = json(self.http.post_json("/api/v2/authorizations", &wish)?)?;
-        let token = made["token"].as_str().ok_or_else(|| odd("no token"))?;
-        Ok(Token::new(token))
+        let only_this = Resource {
+            id: Some(bucket.into()),
+            org_id: Some(org.into()),
+            ..Resource::new(resource::Type::Buckets)
+        };
+        let permission = |action| Permission::new(action, only_this.clone());
+        let wish = CreateAuthorizationRequest {
+            org_id: org.into(),
+            permissions: [Action::Read, Action::Write].map(permission).into(),
+            description: Some(format!("Larder: readings in {}", self.config.bucket)),
+            ..Default::default()
+        };
+        let made = self
+            .server
+            .call(async move |server| server.create_authorization(wish).await)?;
+        let token = made.token.ok_or_else(|| odd("no token"))?;
+        Ok(Token::new(&token))
     }
 
     fn hourly(&self, org: &str) -> Result<String, Trouble> {
         let name = format!("{}_hourly", self.config.bucket);
         self.bucket(org, &name, None)?;
-        let task = task_name(&self.config.bucket);
-        let path = format!("/api/v2/tasks?orgID={}&name={}", quoted(org), quoted(&task));
-        let found = self.http.get_json(&path)?;
-        if id(&found["tasks"][0]).is_none() {
-            let flux = hourly_task(&self.config.bucket, &name);
-            let wish = json!({ "orgID": org, "flux": flux, "status": "active" });
-            self.http.post_json("/api/v2/tasks", &wish)?;
+        let wanted = ListTasksRequest {
+            org_id: Some(org.into()),
+            name: Some(task_name(&self.config.bucket)),
+            ..Default::default()
+        };
+        let found = self
+            .server
+            .call(async move |server| server.list_tasks(wanted).await)?;
+        if found.tasks.is_empty() {
+            let wish = CreateTaskRequest {
+                org_id: Some(org.into()),
+                status: Some(TaskStatusType::Active),
+                ..CreateTaskRequest::new(hourly_task(&self.config.bucket, &name))
+            };
+            self.server
+                .call(async move |server| server.create_task(wish).await)?;
         }
         Ok(name)
     }
@@ -146,10 +188,6 @@ pub(super) fn hourly_task(from: &str, to: &str) -> String {
         figure("max"),
     )
     .replacen("option task", "import \"date\"\n\noption task", 1)
-}
-
-fn id(thing: &Value) -> Option<String> {
-    Some(thing["id"].as_str()?.to_owned())
 }
 
 fn odd(what: &str) -> Trouble {

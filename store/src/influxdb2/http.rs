@@ -14,7 +14,7 @@ use ureq::tls::{Certificate, PemItem, RootCerts, TlsConfig, parse_pem};
 use ureq::{Agent, Body};
 
 /// How long a connection may take to be made.
-const CONNECT: Duration = Duration::from_secs(5);
+pub(super) const CONNECT: Duration = Duration::from_secs(5);
 /// Bodies smaller than this are not worth packing.
 const PACK_FROM: usize = 1_024;
 /// Bytes of an answer that says what is wrong.
@@ -99,12 +99,7 @@ pub(super) struct Http {
 
 impl Http {
     pub(super) fn new(config: &InfluxConfig) -> Result<Self, StoreError> {
-        let url = config.url.trim_end_matches('/');
-        if !url.starts_with("http://") && !url.starts_with("https://") {
-            let message =
-                format!("an InfluxDB's address is like http://localhost:8086, not \"{url}\"");
-            return Err(StoreError::Elsewhere(message));
-        }
+        let url = server_address(config)?;
         let tls = TlsConfig::builder().root_certs(root_certs(config)?).build();
         let agent = Agent::config_builder()
             .http_status_as_error(false)
@@ -160,7 +155,18 @@ impl Http {
     }
 }
 
-pub(super) fn json(answer: Response<Body>) -> Result<serde_json::Value, Trouble> {
+/// The address without a slash at its end.
+pub(super) fn server_address(config: &InfluxConfig) -> Result<&str, StoreError> {
+    let url = config.url.trim_end_matches('/');
+    if url.starts_with("http://") || url.starts_with("https://") {
+        return Ok(url);
+    }
+    Err(StoreError::Elsewhere(format!(
+        "an InfluxDB's address is like http://localhost:8086, not \"{url}\""
+    )))
+}
+
+fn json(answer: Response<Body>) -> Result<serde_json::Value, Trouble> {
     serde_json::from_reader(answer.into_body().into_reader())
         .map_err(|error| Trouble::Unreachable(format!("its answer does not read: {error}")))
 }
@@ -211,31 +217,38 @@ fn judged(answer: Result<Response<Body>, ureq::Error>) -> Result<Response<Body>,
     let retry_after = (answer.headers().get("retry-after"))
         .and_then(|value| value.to_str().ok()?.trim().parse().ok())
         .map(Duration::from_secs);
-    let says = complaint(status, answer);
-    Err(match status.as_u16() {
+    let mut text = String::new();
+    let mut body = answer.into_body().into_reader().take(MOST_COMPLAINT);
+    // What can be read of it is told.
+    let _ = body.read_to_string(&mut text);
+    Err(refusal(status.as_u16(), &text, retry_after))
+}
+
+/// What an answer means that is not the one asked for.
+pub(super) fn refusal(status: u16, text: &str, retry_after: Option<Duration>) -> Trouble {
+    let says = complaint(status, text);
+    match status {
         401 | 403 => Trouble::Forbidden(says),
         404 => Trouble::Missing(says),
         408 | 425 | 429 => Trouble::Busy { says, retry_after },
         400..=499 => Trouble::Refused(says),
         _ => Trouble::Busy { says, retry_after },
-    })
+    }
 }
 
 /// The server's own sentence, on one line.
-fn complaint(status: StatusCode, answer: Response<Body>) -> String {
-    let mut text = String::new();
-    let mut body = answer.into_body().into_reader().take(MOST_COMPLAINT);
-    // What can be read of it is told.
-    let _ = body.read_to_string(&mut text);
-    let message = serde_json::from_str::<serde_json::Value>(&text)
+fn complaint(status: u16, text: &str) -> String {
+    let message = serde_json::from_str::<serde_json::Value>(text)
         .ok()
-        .and_then(|json| Some(json.get("message")?.as_str()?.to_owned()))
-        .unwrap_or(text);
-    let message = message.replace(['\n', '\r'], " ");
+        .and_then(|json| Some(json.get("message")?.as_str()?.to_owned()));
+    let message = message
+        .as_deref()
+        .unwrap_or(text)
+        .replace(['\n', '\r'], " ");
     let message: String = message.trim().chars().take(300).collect();
     match message.is_empty() {
-        true => status.to_string(),
-        false => format!("{}: {message}", status.as_u16()),
+        true => StatusCode::from_u16(status).map_or(status.to_string(), |known| known.to_string()),
+        false => format!("{status}: {message}"),
     }
 }
 
