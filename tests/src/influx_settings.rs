@@ -60,10 +60,13 @@ impl InfluxSettings {
         Self::new(dir, server.port, bucket)
     }
 
-    /// One more option.
+    /// One more option, or another value of one.
     #[must_use]
     pub fn and(mut self, name: &str, value: &str) -> Self {
-        self.options.extend([name.to_owned(), value.to_owned()]);
+        match self.options.iter().position(|option| option == name) {
+            Some(at) => value.clone_into(&mut self.options[at + 1]),
+            None => self.options.extend([name.to_owned(), value.to_owned()]),
+        }
         self
     }
 

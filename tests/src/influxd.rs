@@ -2,6 +2,7 @@
 //! names.
 
 use crate::child::{Running, free_port};
+use crate::disk::Disk;
 use crate::larder::repository;
 use crate::wait;
 use serde_json::{Value, json};
@@ -23,6 +24,7 @@ pub struct Influxd {
     pub port: u16,
     running: Option<Running>,
     dir: PathBuf,
+    disk: Option<Disk>,
 }
 
 /// The server's program; `None`, said aloud, where there is none and nobody insists.
@@ -54,15 +56,25 @@ pub fn program() -> Option<PathBuf> {
 impl Influxd {
     /// Starts one over `dir`, with [`ORG`] and the bucket `larder`; `None` where there is none.
     pub fn start(dir: &Path) -> Option<Self> {
+        Self::start_with(dir, |_| None)
+    }
+
+    /// The same with its readings on a disk of their own, of so many megabytes.
+    pub fn start_on_a_disk(dir: &Path, megabytes: u32) -> Option<Self> {
+        Self::start_with(dir, |dir| Some(Disk::mount(&dir.join("engine"), megabytes)))
+    }
+
+    fn start_with(dir: &Path, disk: impl FnOnce(&Path) -> Option<Disk>) -> Option<Self> {
         let program = program()?;
         let dir = dir.join("influxd");
         std::fs::create_dir_all(&dir).expect("the test's folder is writable");
-        let port = free_port();
-        let running = launch(&program, &dir, port);
+        let (port, disk) = (free_port(), disk(&dir));
+        let running = launch(&mut command(&program, &dir, port, disk.as_ref()), port, 200);
         let server = Self {
             port,
             running: Some(running),
             dir,
+            disk,
         };
         let setup = json!({ "username": "operator", "password": "operator-1", "org": ORG,
             "bucket": "larder", "token": OPERATOR });
@@ -97,7 +109,28 @@ impl Influxd {
     pub fn restart(&mut self) {
         self.running = None;
         let program = program().expect("it was there before");
-        self.running = Some(launch(&program, &self.dir, self.port));
+        let mut command = command(&program, &self.dir, self.port, self.disk.as_ref());
+        self.running = Some(launch(&mut command, self.port, 200));
+    }
+
+    /// Starts it again speaking TLS only, with the certificate in `dir` ([`crate::certificate::make`]).
+    /// It can be asked nothing from here then.
+    pub fn restart_with_tls(&mut self, dir: &Path) {
+        self.running = None;
+        let program = program().expect("it was there before");
+        let mut command = command(&program, &self.dir, self.port, self.disk.as_ref());
+        command.arg("--tls-cert").arg(dir.join("cert.pem"));
+        command.arg("--tls-key").arg(dir.join("key.pem"));
+        // To a question without TLS it answers that it is one.
+        self.running = Some(launch(&mut command, self.port, 400));
+    }
+
+    /// The disk that it was started on.
+    ///
+    /// # Panics
+    /// Where it has none of its own.
+    pub fn disk(&self) -> &Disk {
+        self.disk.as_ref().expect("it was started on one")
     }
 
     /// Sends it a signal, as `STOP` or `CONT`.
@@ -173,9 +206,9 @@ impl Influxd {
     }
 }
 
-fn launch(program: &Path, dir: &Path, port: u16) -> Running {
+fn command(program: &Path, dir: &Path, port: u16, disk: Option<&Disk>) -> Command {
     let path = |name: &str| dir.join(name).display().to_string();
-    let mut command = Command::new(program);
+    let mut command = disk.map_or_else(|| Command::new(program), |disk| disk.command(program));
     command
         .args([
             "--bolt-path",
@@ -187,9 +220,14 @@ fn launch(program: &Path, dir: &Path, port: u16) -> Running {
         .args(["--http-bind-address", &format!("127.0.0.1:{port}")])
         .args(["--log-level", "error"])
         .env("HOME", dir);
-    let running = Running::start("influxd", &mut command);
+    command
+}
+
+/// Starts it and waits until it answers a question for its health with `status`.
+fn launch(command: &mut Command, port: u16, status: u16) -> Running {
+    let running = Running::start("influxd", command);
     wait::until("influxd to answer", Duration::from_secs(60), || {
-        ask(port, "GET", "/health", None).filter(|(status, _)| *status == 200)
+        ask(port, "GET", "/health", None).filter(|(answered, _)| *answered == status)
     });
     running
 }

@@ -6,7 +6,9 @@
 //! something has happened meanwhile; [`wait::until`] asks for it.
 
 pub mod burst;
+pub mod certificate;
 pub mod child;
+pub mod disk;
 pub mod http;
 pub mod influx_settings;
 pub mod influxd;

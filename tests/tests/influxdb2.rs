@@ -10,7 +10,7 @@
 use larder_tests::influx_settings::{self, InfluxSettings};
 use larder_tests::influxd::Influxd;
 use larder_tests::larder::{Service, larder, ok, refused, repository};
-use larder_tests::{readings, shared, wait};
+use larder_tests::{certificate, readings, shared, wait};
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -279,6 +279,38 @@ fn init_makes_a_bucket_and_a_token_that_may_do_no_more() {
         .ask("GET", &format!("/api/v2/tasks/{task}/runs"), None)
         .1;
     assert!(!log.contains("failed"), "{log}");
+}
+
+/// Setting up and asking go through two HTTP clients; both must know the authority that is named.
+#[test]
+fn a_server_with_tls_is_trusted_when_its_authority_is_named() {
+    let dir = tempfile::tempdir().unwrap();
+    let Some(mut server) = Influxd::start(dir.path()) else {
+        return;
+    };
+    certificate::make(dir.path());
+    server.restart_with_tls(dir.path());
+    let token = dir.path().join("made.token");
+    let mut init = influx_settings::init(dir.path(), &server, &token);
+    let url = format!("https://127.0.0.1:{}", server.port);
+    let at = init.iter().position(|one| *one == server.url()).unwrap();
+    init[at].clone_from(&url);
+    let init: Vec<&str> = init.iter().map(String::as_str).collect();
+    let ca = dir.path().join("cert.pem");
+    let named = ["--influx-ca", path(&ca)];
+    let (code, complaint) = refused(&init);
+    assert_eq!(code, 1, "{complaint}");
+    assert!(complaint.contains("certificate"), "{complaint}");
+    assert!(!token.exists());
+    ok(&[&init[..], &named].concat());
+
+    let influx =
+        InfluxSettings::with_token(&token, server.port, "larder").and("--influx-url", &url);
+    let data = dir.path().join("data");
+    let check = influx.after(&["check", "--data", path(&data)]);
+    let (_, complaint) = refused(&check);
+    assert!(complaint.contains("certificate"), "{complaint}");
+    ok(&[&check[..], &named].concat());
 }
 
 /// The queries that `docs/influxdb.md` shows answer what it says they do.

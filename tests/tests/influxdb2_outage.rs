@@ -287,6 +287,59 @@ fn when_no_more_may_wait_the_broker_keeps_the_rest() {
     );
 }
 
+/// Something else fills the server's disk. Readings are taken in all the same, also over a kill of the
+/// service; when there is room again they follow.
+#[test]
+fn a_full_disk_of_the_server_loses_and_doubles_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let Some(mut server) = Influxd::start_on_a_disk(dir.path(), 256) else {
+        return;
+    };
+    let broker = Mosquitto::start(dir.path());
+    let data = dir.path().join("data");
+    let influx = InfluxSettings::of(dir.path(), &server, "larder");
+    let start = || Service::on_broker(&data, broker.port, &influx.options());
+    let mut service = start();
+    service.takes_readings();
+    let mut client = Burst::start(broker.port);
+    let (before, while_full) = (20_000, 100_000);
+    client.publish(0, before, 0);
+    client.confirmed(before);
+    service.has_newest(&readings::newest(&published(before)), WITHIN);
+    nothing_waits(&service);
+
+    server.disk().fill();
+    client.publish(before, while_full, 0);
+    let said = wait::until("the service to say so", WITHIN, || note(&service));
+    assert!(said.contains("no space left on device"), "{said}");
+    assert!(metric(&service, "larder_influx_failures_total{kind=\"busy\"}") > 0.5);
+    let (status, _) = http::get(service.http, "/readyz").unwrap();
+    assert_eq!(status, 200, "it takes readings all the same");
+    service.running.kill_9();
+    service = start();
+    client.confirmed(while_full);
+    let expected = published(before + while_full);
+    service.has_newest(&readings::newest(&expected), WITHIN);
+    wait::until("the service to say so again", WITHIN, || note(&service));
+    assert!(metric(&service, "larder_influx_waiting_bytes") > 0.5);
+
+    server.disk().make_room();
+    // Its log stays as it broke until it is started anew.
+    server.stop();
+    server.restart();
+    nothing_waits(&service);
+    service.stop();
+    assert_eq!(
+        server.count("larder"),
+        before + while_full,
+        "lost or doubled"
+    );
+    readings::assert_same(
+        &expected,
+        &readings::parse(&export_of_a_new_directory(dir.path(), &influx)),
+    );
+}
+
 /// Everything that the server has.
 fn export_of_a_new_directory(dir: &Path, influx: &InfluxSettings) -> String {
     let (empty, new) = (dir.join("empty.csv"), dir.join("new"));

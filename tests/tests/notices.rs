@@ -6,7 +6,7 @@
 use larder_tests::child::{Running, free_port};
 use larder_tests::larder::{Service, larder, ok};
 use larder_tests::mosquitto::Mosquitto;
-use larder_tests::{http, python, wait};
+use larder_tests::{certificate, http, python, wait};
 use serde_json::{Value, json};
 use std::collections::BTreeSet;
 use std::path::Path;
@@ -85,25 +85,6 @@ fn clock(at: i64) -> String {
     format!("{:02}:{:02}", at / 3600 % 24, at / 60 % 60)
 }
 
-fn certificate(dir: &Path) {
-    let made = Command::new("openssl")
-        .args([
-            "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2",
-        ])
-        .args([
-            "-subj",
-            "/CN=localhost",
-            "-addext",
-            "subjectAltName=DNS:localhost",
-        ])
-        .args(["-addext", "basicConstraints=critical,CA:FALSE"])
-        .args(["-keyout", "key.pem", "-out", "cert.pem"])
-        .current_dir(dir)
-        .output()
-        .unwrap();
-    assert!(made.status.success(), "{made:?}");
-}
-
 fn apiary(dir: &Path) -> String {
     let mut text = String::from(
         "[[yard]]\nid = \"north\"\nname = \"North terrace\"\ntimezone = \"Etc/UTC\"\n",
@@ -173,7 +154,7 @@ fn flag_of(service: &Service, hive: &str) -> Option<Value> {
 #[test]
 fn people_are_told_once_whatever_dies() {
     let dir = tempfile::tempdir().unwrap();
-    certificate(dir.path());
+    certificate::make(dir.path());
     let data = dir.path().join("data");
     let data_text = data.to_str().unwrap();
     let broker = Mosquitto::start(dir.path());
