@@ -11,7 +11,7 @@ use crate::decode::Message;
 use larder_store::{Readings, Records};
 use std::pin::{Pin, pin};
 use std::sync::Arc;
-use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};
+use std::sync::mpsc::{Sender as JobSender, SyncSender, channel, sync_channel};
 use std::time::{Duration, Instant};
 use tokio::sync::mpsc::{UnboundedReceiver, unbounded_channel};
 use tokio_util::sync::CancellationToken;
@@ -73,9 +73,8 @@ pub async fn run(
         session_expiry_s: u32::try_from(config.session_expiry.as_secs()).unwrap_or(u32::MAX),
         max_packet_bytes: MAX_PACKET_BYTES,
     };
-    // Room for one more than is ever handed over, so that handing over never waits.
-    let (jobs, waiting) = sync_channel(BACKLOG_MESSAGES + 1);
-    // Never more than one entry for each message in the backlog.
+    // Neither holds more than one entry for each message in the backlog.
+    let (jobs, waiting) = channel();
     let (done_tx, done) = unbounded_channel();
     let (keep_trying, give_up) = sync_channel(0);
     let committer = Committer {
@@ -138,7 +137,7 @@ struct Session {
     /// The version that worked; `None`: none yet.
     version: Option<Version>,
     /// To the committing thread; taken when no more is taken in.
-    jobs: Option<SyncSender<Job>>,
+    jobs: Option<JobSender<Job>>,
     /// Its end tells the committing thread not to wait for a failing store any longer.
     _keep_trying: SyncSender<()>,
     done: UnboundedReceiver<Done>,
@@ -407,10 +406,8 @@ impl Session {
         let Some(jobs) = &self.jobs else {
             return Ok(());
         };
-        match jobs.try_send(job) {
-            Ok(()) => {}
-            Err(TrySendError::Full(_)) => return Err(Left::BacklogFull),
-            Err(TrySendError::Disconnected(_)) => return Err(Left::Broken),
+        if jobs.send(job).is_err() {
+            return Err(Left::Broken);
         }
         self.sequence += 1;
         self.backlog.messages += 1;
