@@ -2,6 +2,7 @@
 //! the apiary file.
 
 mod body;
+mod place;
 
 use crate::problem::{Body, Id};
 use crate::{Problem, Service, ServiceState};
@@ -37,6 +38,7 @@ pub(crate) fn router() -> OpenApiRouter<ServiceState> {
         .routes(routes!(hive, put_hive, delete_hive))
         .routes(routes!(feeders))
         .routes(routes!(feeder, put_feeder, delete_feeder))
+        .routes(routes!(place::place_device))
 }
 
 /// The apiary in parts, to be changed and put together again.

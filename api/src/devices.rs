@@ -4,6 +4,7 @@ use crate::learned::LearnedBody;
 use crate::{Problem, Service, ServiceState};
 use axum::Json;
 use axum::extract::State;
+use larder_domain::apiary::Assignment;
 use larder_domain::{Apiary, ChannelKind, ChannelName, DeviceId, Span, Timestamp, YardId};
 use larder_store::LatestSample;
 use serde::Serialize;
@@ -26,6 +27,8 @@ struct DeviceBody {
     battery_v: Option<f64>,
     /// Where it stands now; empty: nobody said.
     assigned: Vec<AssignedBody>,
+    /// When it was taken off its last place; null: it stands somewhere, or never did.
+    free_since: Option<String>,
     /// Values refused as impossible in the last seven days.
     impossible_count_7d: usize,
     /// What was learned of it last.
@@ -56,6 +59,13 @@ struct AssignedBody {
     feeder: Option<String>,
     /// Which of its channels; a weather station gives all of them.
     channel: Option<String>,
+    /// Since when; null: from its first reading on.
+    from: Option<String>,
+}
+
+fn since(assignment: &Assignment) -> Option<String> {
+    let start = assignment.during.start;
+    (start > Span::ALWAYS.start).then(|| start.to_rfc3339())
 }
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
@@ -125,6 +135,10 @@ fn devices_body(service: &Service) -> Result<DevicesBody, Problem> {
     let devices = bodies
         .into_iter()
         .map(|(id, body)| DeviceBody {
+            free_since: match places.contains_key(&id) {
+                true => None,
+                false => last_end(&apiary, &id).map(Timestamp::to_rfc3339),
+            },
             assigned: places.remove(&id).unwrap_or_default(),
             id: id.to_string(),
             ..body
@@ -183,6 +197,7 @@ fn places(apiary: &Apiary, during: Span) -> BTreeMap<DeviceId, Vec<AssignedBody>
                 .push(AssignedBody {
                     hive: Some(hive.id.to_string()),
                     channel: Some(scale.source.channel.to_string()),
+                    from: since(scale),
                     ..AssignedBody::default()
                 });
         }
@@ -197,12 +212,24 @@ fn places(apiary: &Apiary, during: Span) -> BTreeMap<DeviceId, Vec<AssignedBody>
                     .push(AssignedBody {
                         feeder: Some(feeder.id.to_string()),
                         channel: Some(source.channel.to_string()),
+                        from: since(&sensor.assignment),
                         ..AssignedBody::default()
                     });
             }
         }
     }
     places
+}
+
+/// When the last of a device's assignments that are over ended.
+fn last_end(apiary: &Apiary, device: &DeviceId) -> Option<Timestamp> {
+    let scales = apiary.hives().flat_map(|hive| &hive.scales);
+    let sensors = apiary.feeders().flat_map(|feeder| &feeder.sensors);
+    scales
+        .chain(sensors.map(|sensor| &sensor.assignment))
+        .filter(|a| a.source.device == *device && a.during.end < Span::ALWAYS.end)
+        .map(|a| a.during.end)
+        .max()
 }
 
 /// The devices that stood in one yard at some time in `during`.

@@ -1,4 +1,5 @@
-//! What is in a feeder over time: the level sensor's curve in litres.
+//! What is in a feeder over time: the level sensors' readings in litres, those that can be right
+//! apart from those that cannot.
 
 use crate::problem::{Id, Params};
 use crate::span::Moments;
@@ -6,22 +7,37 @@ use crate::wire::{Columns, chart_samples, rounded};
 use crate::{Problem, Service, ServiceState};
 use axum::Json;
 use axum::extract::State;
-use larder_domain::units::DegreesCelsius;
-use larder_domain::{Feeder, FeederId, Geometry, LevelSensor, Sample, Span, Strength, syrup};
+use larder_domain::{Feeder, FeederId, LevelSensor, Sample, Span, Strength, Timestamp};
+use larder_process::level::{litres, track_level};
+use larder_process::strengths::kg_per_litre;
+use larder_process::{FeederInput, LevelInput};
+use larder_store::reduce;
+use serde::Serialize;
+use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
+
+/// Syrup in a feeder over time, in litres.
+#[derive(Serialize, ToSchema)]
+struct VolumeBody {
+    /// The readings that the estimates rest on.
+    #[serde(flatten)]
+    believed: Columns,
+    /// Those that were left out: spikes, a value that sticks, more than the feeder holds.
+    left_out: Columns,
+}
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
     OpenApiRouter::new().routes(routes!(feeder_volume))
 }
 
-/// Syrup in the feeder as its level sensors see it, in litres, before any cleaning.
+/// Syrup in the feeder as its level sensors see it, in litres; what cannot be stands apart.
 #[utoipa::path(get, path = "/api/v1/feeders/{id}/volume", tag = "feeders", params(("id" = String, Path), Moments),
-    responses((status = 200, body = Columns), (status = 404, body = Problem)))]
+    responses((status = 200, body = VolumeBody), (status = 404, body = Problem)))]
 async fn feeder_volume(
     State(service): State<ServiceState>,
     Id(id): Id<FeederId>,
     Params(moments): Params<Moments>,
-) -> Result<Json<Columns>, Problem> {
+) -> Result<Json<VolumeBody>, Problem> {
     service
         .blocking(move |s| {
             let (span, points) = (moments.span(s.as_of())?, moments.points()?);
@@ -39,23 +55,116 @@ fn volume(
     feeder: &Feeder,
     span: Span,
     points: usize,
-) -> Result<Columns, Problem> {
-    let strength = strength_of(service, feeder, span)?;
-    let mut samples = Vec::new();
-    let mut reduced = false;
+) -> Result<VolumeBody, Problem> {
+    let kg_per_litre = kg_per_litre(Some(strength_of(service, feeder, span)?));
+    let mut seen = Seen::default();
     for sensor in &feeder.sensors {
         if let Some(part) = sensor.assignment.during.intersect(span) {
-            let source = &sensor.assignment.source;
-            let (more, fewer) = chart_samples(service.readings.as_ref(), source, part, points)?;
-            reduced |= fewer;
-            samples.extend(more.into_iter().map(|s| Sample {
-                time: s.time,
-                value: rounded(litres(sensor, s.value, strength)),
-            }));
+            seen.add(read(service, feeder, sensor, part, points, kg_per_litre)?);
         }
     }
-    samples.sort_by_key(|sample| sample.time);
-    Ok(Columns::new("l", reduced, &samples))
+    let reduced = seen.reduced || seen.believed.len() > points;
+    let columns = |mut samples: Vec<Sample>| {
+        samples.sort_by_key(|sample| sample.time);
+        let mut samples = reduce(samples, points);
+        for sample in &mut samples {
+            sample.value = rounded(sample.value);
+        }
+        Columns::new("l", reduced, &samples)
+    };
+    Ok(VolumeBody {
+        believed: columns(seen.believed),
+        left_out: columns(seen.left_out),
+    })
+}
+
+/// Readings in litres, told apart.
+#[derive(Default)]
+struct Seen {
+    believed: Vec<Sample>,
+    left_out: Vec<Sample>,
+    /// Too many to be looked at one by one.
+    reduced: bool,
+}
+
+impl Seen {
+    fn add(&mut self, other: Self) {
+        self.believed.extend(other.believed);
+        self.left_out.extend(other.left_out);
+        self.reduced |= other.reduced;
+    }
+}
+
+/// Two years at five minutes. Beyond it readings are reduced unseen, absurd ones among them.
+const MOST_LOOKED_AT: u64 = 210_000;
+
+/// Whether a reading can be right is judged by those around it.
+const AROUND_MS: i64 = 6 * 3_600_000;
+
+/// Fewer readings tell nothing about each other.
+const FEWEST: usize = 12;
+
+fn read(
+    service: &Service,
+    feeder: &Feeder,
+    sensor: &LevelSensor,
+    part: Span,
+    points: usize,
+    kg_per_litre: f64,
+) -> Result<Seen, Problem> {
+    let readings = service.readings.as_ref();
+    let source = &sensor.assignment.source;
+    let in_litres = |sample: &Sample| Sample {
+        time: sample.time,
+        value: litres(&sensor.geometry, sample.value, || kg_per_litre),
+    };
+    if readings.count(source, part)? > MOST_LOOKED_AT {
+        let (few, reduced) = chart_samples(readings, source, part, points)?;
+        return Ok(Seen {
+            believed: few.iter().map(in_litres).collect(),
+            reduced,
+            ..Seen::default()
+        });
+    }
+    let around = Span {
+        start: Timestamp(part.start.0.saturating_sub(AROUND_MS)),
+        end: Timestamp(part.end.0.saturating_add(AROUND_MS)),
+    };
+    let around = around.intersect(sensor.assignment.during).unwrap_or(part);
+    let samples = readings.range(source, around)?;
+    let kept = believed_times(feeder, sensor, &samples, kg_per_litre);
+    let asked = samples.iter().filter(|sample| part.contains(sample.time));
+    let (believed, left_out): (Vec<_>, Vec<_>) = asked
+        .map(in_litres)
+        .partition(|sample| kept.binary_search(&sample.time).is_ok());
+    Ok(Seen {
+        believed,
+        left_out,
+        reduced: false,
+    })
+}
+
+/// The moments of the readings that the estimators keep, in order.
+fn believed_times(
+    feeder: &Feeder,
+    sensor: &LevelSensor,
+    samples: &[Sample],
+    kg_per_litre: f64,
+) -> Vec<Timestamp> {
+    if samples.len() < FEWEST {
+        return samples.iter().map(|sample| sample.time).collect();
+    }
+    let input = FeederInput {
+        feeder,
+        levels: vec![LevelInput {
+            geometry: &sensor.geometry,
+            samples,
+            syrup_temperature: &[],
+        }],
+        recorded: &[],
+    };
+    let track = track_level(&input, |_| kg_per_litre, &mut Vec::new());
+    track.series.times
 }
 
 /// The strength poured last before the span's end; 1:1 where nobody wrote one down.
@@ -71,16 +180,4 @@ fn strength_of(service: &Service, feeder: &Feeder, span: Span) -> Result<Strengt
         .rev()
         .find_map(|fill| fill.strength)
         .unwrap_or(even))
-}
-
-fn litres(sensor: &LevelSensor, value: f64, strength: Strength) -> f64 {
-    match &sensor.geometry {
-        Geometry::Distance { mount_m, shape } => shape.litres_at(mount_m - value),
-        Geometry::Depth { shape } => shape.litres_at(value),
-        Geometry::Volume => value,
-        Geometry::FeederWeight => {
-            let density = syrup::density_kg_m3(strength.mass_fraction(), DegreesCelsius(20.0));
-            value / density * 1000.0
-        }
-    }
 }

@@ -467,6 +467,43 @@ async fn levels_become_litres() {
     let (_, volume) = api.get("/api/v1/feeders/north-01-f/volume").await;
     assert_eq!(volume["value"], json!([7.59, 0.0]));
     assert_eq!(volume["unit"], json!("l"));
+    assert_eq!(volume["left_out"]["value"], json!([]));
+}
+
+#[tokio::test]
+async fn a_level_that_cannot_be_stands_apart() {
+    let api = Api::with_a_yard().await;
+    // A slow fall, a millimetre's noise, one echo from the lid and one from beyond the floor.
+    let values: Vec<_> = (0..200)
+        .map(|i| match i {
+            80 => (i * 5 - 1000, 0.010),
+            150 => (i * 5 - 1000, 0.9),
+            _ => (
+                i * 5 - 1000,
+                0.07 + 0.0001 * i as f64 + 0.001 * (i % 3) as f64,
+            ),
+        })
+        .collect();
+    api.append("lv-1", "distance", &values);
+    let (_, volume) = api.get("/api/v1/feeders/north-01-f/volume").await;
+    assert_eq!(volume["value"].as_array().unwrap().len(), 198);
+    // (0.145 - 0.010) m and (0.145 - 0.9) m over 0.0759 m2.
+    assert_eq!(volume["left_out"]["value"], json!([10.2465, -57.3045]));
+    assert_eq!(volume["left_out"]["step_ms"], json!([0, 70 * 5 * 60_000]));
+    let (_, few) = api.get("/api/v1/feeders/north-01-f/volume?points=20").await;
+    assert_eq!(few["reduced"], json!(true));
+    assert!(few["value"].as_array().unwrap().len() <= 20);
+    assert_eq!(
+        few["left_out"],
+        volume["left_out"]
+            .as_object()
+            .map(|_| {
+                let mut same = volume["left_out"].clone();
+                same["reduced"] = json!(true);
+                same
+            })
+            .unwrap()
+    );
 }
 
 #[tokio::test]
@@ -831,4 +868,141 @@ async fn a_device_that_was_mended_is_learned_anew() {
     );
     let (status, problem) = api.write("POST", path, &json!({ "at": "noon" })).await;
     assert_eq!(status, StatusCode::BAD_REQUEST, "{problem}");
+}
+
+/// Where a device stands by the list of devices: hive, feeder, since when.
+async fn places(api: &Api, device: &str) -> Value {
+    let (_, body) = api.get("/api/v1/devices").await;
+    let devices = body["devices"].as_array().unwrap();
+    let found = devices.iter().find(|d| d["id"] == json!(device));
+    let places = found
+        .map_or(&Vec::new(), |d| d["assigned"].as_array().unwrap())
+        .clone();
+    places
+        .into_iter()
+        .map(|p| json!([p["hive"], p["feeder"], p["from"]]))
+        .collect()
+}
+
+#[tokio::test]
+async fn a_device_is_claimed_carried_on_and_taken_off_each_from_a_moment_on() {
+    let api = Api::with_a_yard().await;
+    let hive = json!({ "yard": "north" });
+    api.write("PUT", "/api/v1/hives/north-02", &hive).await;
+    let place = |device: &str, body: Value| {
+        let path = format!("/api/v1/devices/{device}/place");
+        let api = &api;
+        async move { api.write("POST", &path, &body).await.0 }
+    };
+
+    let moved = json!({ "channel": "weight", "hive": "north-02", "from": "2026-08-20T12:00:00Z" });
+    for _ in 0..2 {
+        assert_eq!(place("sc-1", moved.clone()).await, StatusCode::NO_CONTENT);
+        assert_eq!(
+            places(&api, "sc-1").await,
+            json!([["north-02", null, "2026-08-20T12:00:00Z"]])
+        );
+    }
+    let (_, before) = api.get("/api/v1/hives/north-01").await;
+    assert_eq!(
+        before["scale"],
+        json!([{ "device": "sc-1", "channel": "weight", "from": null, "to": "2026-08-20T12:00:00Z" }])
+    );
+
+    // It was carried a day earlier than was said first.
+    let corrected =
+        json!({ "channel": "weight", "hive": "north-02", "from": "2026-08-19T12:00:00Z" });
+    assert_eq!(place("sc-1", corrected).await, StatusCode::NO_CONTENT);
+    let (_, before) = api.get("/api/v1/hives/north-01").await;
+    assert_eq!(before["scale"][0]["to"], json!("2026-08-19T12:00:00Z"));
+    let (_, after) = api.get("/api/v1/hives/north-02").await;
+    assert_eq!(after["scale"].as_array().unwrap().len(), 1);
+
+    let off = json!({ "channel": "weight", "from": "2026-08-30T12:00:00Z" });
+    assert_eq!(place("sc-1", off).await, StatusCode::NO_CONTENT);
+    let (_, after) = api.get("/api/v1/hives/north-02").await;
+    assert_eq!(after["scale"][0]["to"], json!("2026-08-30T12:00:00Z"));
+    assert_eq!(places(&api, "sc-1").await, json!([]));
+    let (_, body) = api.get("/api/v1/devices").await;
+    let devices = body["devices"].as_array().unwrap();
+    let of = |id: &str| devices.iter().find(|d| d["id"] == json!(id)).cloned();
+    assert_eq!(of("lv-1").unwrap()["free_since"], Value::Null);
+    assert_eq!(
+        of("sc-1").unwrap()["free_since"],
+        json!("2026-08-30T12:00:00Z")
+    );
+}
+
+#[tokio::test]
+async fn a_level_sensor_that_sits_otherwise_keeps_its_earlier_litres() {
+    let api = Api::with_a_yard().await;
+    let path = "/api/v1/devices/lv-1/place";
+    // A pail by its table of levels, since noon of 30 August.
+    let table = json!([[0.0, 0.0], [0.05, 3.1], [0.1, 7.5]]);
+    let anew = json!({ "channel": "distance", "feeder": "north-01-f", "from": "2026-08-30T16:00:00Z",
+        "mount_m": 0.145, "table": table });
+    assert_eq!(
+        api.write("POST", path, &anew).await.0,
+        StatusCode::NO_CONTENT
+    );
+    let (_, feeder) = api.get("/api/v1/feeders/north-01-f").await;
+    assert_eq!(feeder["sensor"].as_array().unwrap().len(), 2);
+    assert_eq!(feeder["sensor"][0]["to"], json!("2026-08-30T16:00:00Z"));
+    assert_eq!(feeder["sensor"][1]["table"], table);
+    // The floor lies 0.145 m down. Before: 0.045 m of syrup over 0.0759 m2; after: 0.05 m of the table.
+    api.append("lv-1", "distance", &[(-3 * 1440, 0.1), (-10, 0.095)]);
+    let (_, volume) = api.get("/api/v1/feeders/north-01-f/volume").await;
+    assert_eq!(volume["value"], json!([3.4155, 3.1]));
+}
+
+#[tokio::test]
+async fn a_place_that_cannot_be_is_refused_with_a_sentence() {
+    let api = Api::with_a_yard().await;
+    for (body, status, words) in [
+        (
+            json!({ "channel": "weight", "hive": "nowhere" }),
+            404,
+            "no hive",
+        ),
+        (
+            json!({ "channel": "distance", "feeder": "none", "mount_m": 0.1, "area_m2": 0.1 }),
+            404,
+            "no feeder",
+        ),
+        (
+            json!({ "channel": "weight", "hive": "north-01", "feeder": "north-01-f" }),
+            400,
+            "not at both",
+        ),
+        (
+            json!({ "channel": "weight", "hive": "north-01", "from": "in May" }),
+            400,
+            "written like",
+        ),
+        (
+            json!({ "channel": "temperature", "hive": "north-01" }),
+            409,
+            "must be a weight",
+        ),
+        (
+            json!({ "channel": "distance", "feeder": "north-01-f", "mount_m": 0.1 }),
+            400,
+            "area_m2 or as a table",
+        ),
+        (
+            json!({ "channel": "distance", "feeder": "north-01-f", "mount_m": 0.1, "table": [[0.0, 0.0], [0.1, 0.0]] }),
+            400,
+            "row 2",
+        ),
+    ] {
+        let (found, problem) = api.write("POST", "/api/v1/devices/sc-9/place", &body).await;
+        assert_eq!(
+            found,
+            StatusCode::from_u16(status).unwrap(),
+            "{body}: {problem}"
+        );
+        let detail = problem["detail"].as_str().unwrap();
+        assert!(detail.contains(words), "{body}: {detail}");
+    }
+    assert_eq!(places(&api, "sc-9").await, json!([]));
 }

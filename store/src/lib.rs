@@ -14,5 +14,6 @@ pub use contract::{
     Appended, Attribute, Change, DeviceHealth, LatestSample, Quarantined, QuarantinedId,
     READING_LINE, Readings, Records, Refused, ResultsPatch, SeriesInfo,
 };
+pub use embedded::readings::reduce::reduce;
 pub use embedded::{Access, Desk, Durability, EmbeddedStore};
 pub use error::StoreError;

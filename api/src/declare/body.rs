@@ -96,29 +96,29 @@ fn yes() -> bool {
 /// A level sensor. A distance needs `mount_m`; distance and depth need `area_m2` or `table`.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-struct SensorBody {
-    device: String,
+pub(super) struct SensorBody {
+    pub device: String,
     /// `distance`, `depth`, `volume` or `feeder_weight`, with a logger's prefix.
-    channel: String,
+    pub channel: String,
     #[serde(default)]
-    from: Option<String>,
+    pub from: Option<String>,
     #[serde(default)]
-    to: Option<String>,
+    pub to: Option<String>,
     /// From the sensor's face to the feeder's floor.
     #[serde(default)]
-    mount_m: Option<f64>,
+    pub mount_m: Option<f64>,
     /// Plan area of straight walls.
     #[serde(default)]
-    area_m2: Option<f64>,
+    pub area_m2: Option<f64>,
     /// Pairs of depth in metres and litres.
     #[serde(default)]
     #[schema(value_type = Option<Vec<Vec<f64>>>)]
-    table: Option<Vec<(f64, f64)>>,
+    pub table: Option<Vec<(f64, f64)>>,
 }
 
-type Parsed<T> = Result<T, String>;
+pub(super) type Parsed<T> = Result<T, String>;
 
-fn words<E: std::fmt::Display>(error: E) -> String {
+pub(super) fn words<E: std::fmt::Display>(error: E) -> String {
     error.to_string()
 }
 
@@ -278,7 +278,7 @@ impl From<&Feeder> for FeederBody {
 }
 
 impl SensorBody {
-    fn parse(self) -> Parsed<LevelSensor> {
+    pub fn parse(self) -> Parsed<LevelSensor> {
         let (from, to) = (self.from.as_deref(), self.to.as_deref());
         let assignment = assignment(&self.device, &self.channel, from, to)?;
         let base = self.channel.rsplit('/').next().unwrap_or_default();
@@ -339,7 +339,7 @@ fn shape(area_m2: Option<f64>, table: Option<&[(f64, f64)]>) -> Parsed<Shape> {
     }
 }
 
-fn assignment(
+pub(super) fn assignment(
     device: &str,
     channel: &str,
     from: Option<&str>,

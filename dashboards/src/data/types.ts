@@ -35,6 +35,7 @@ export interface Flag {
   device: string | null;
   opened_at: string;
   closed_at: string | null;
+  withdrawn_at: string | null;
   severity: Severity;
   probability: number;
   evidence: string;
@@ -161,12 +162,20 @@ export interface Columns {
   value: number[];
 }
 
+/** A feeder's level: the readings that the estimates rest on, and those that cannot be right. */
+export interface VolumeColumns extends Columns {
+  left_out: Columns;
+}
+
 /** Where a channel stands: exactly one of the three is given. */
 export interface Place {
   yard: string | null;
   hive: string | null;
   feeder: string | null;
+  /** Null: all of them, a weather station. */
   channel: string | null;
+  /** Since when; null: from its first reading on. */
+  from: string | null;
 }
 
 export interface Device {
@@ -176,6 +185,8 @@ export interface Device {
   attributes: { name: string; value: unknown; time: string }[];
   battery_v: number | null;
   assigned: Place[];
+  /** When it was taken off its last place; null: it stands somewhere, or never did. */
+  free_since: string | null;
   impossible_count_7d: number;
   /** What was learned of it last. */
   learned: Learned[];
@@ -226,13 +237,16 @@ export interface HiveDeclaration {
   moves: { yard: string; from: string }[];
 }
 
-export interface SensorDeclaration extends Assignment {
+/** How a sensor sits over a feeder, and what the feeder is like inside. */
+export interface SensorShape {
   /** Sensor's face to the feeder's floor. */
   mount_m: number | null;
   area_m2: number | null;
   /** Depth in m against litres, in place of an area. */
   table: [number, number][] | null;
 }
+
+export interface SensorDeclaration extends Assignment, SensorShape {}
 
 export interface FeederDeclaration {
   id: string;

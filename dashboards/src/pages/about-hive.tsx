@@ -28,9 +28,7 @@ export function AboutHive({ id }: { id: string }) {
     say(`${hive.name} is kept.`, () => void queue({ method: "PUT", path, body: before, words: `${before.name}: as it was` }));
   };
   return (
-    <details class="about">
-      <summary>About this hive</summary>
-      <form onSubmit={(event) => void keep(event)}>
+    <form onSubmit={(event) => void keep(event)}>
         <TextField label="Name" value={hive.name} onInput={(name) => change({ name })} required />
         <Choice label="Fed for" value={hive.goal} choices={GOALS} onChoose={(goal) => change({ goal })} />
         <NumberField
@@ -48,6 +46,5 @@ export function AboutHive({ id }: { id: string }) {
           Keep
         </button>
       </form>
-    </details>
   );
 }

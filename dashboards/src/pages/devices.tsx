@@ -9,8 +9,8 @@ import { count } from "../shelf/words";
 import { age } from "../time/words";
 import { HOUR } from "../time/zone";
 import { reading } from "../units/units";
-import { Claim } from "./claim";
 import { LearnedOf } from "./learned";
+import { Claim, Placed } from "./claim";
 
 /** A device that says nothing for so long is worth a look. Common practice, not a law. */
 const QUIET_MS = 6 * HOUR;
@@ -36,7 +36,7 @@ export function DevicesPage() {
           <h2 id="free">Without a place</h2>
           <ul class="lines">
             {free.map((device) => (
-              <Claim key={device.id} device={device} shelf={shelf.data as Shelf} />
+              <Claim key={device.id} device={device} devices={devices} shelf={shelf.data as Shelf} />
             ))}
           </ul>
         </section>
@@ -51,7 +51,7 @@ export function DevicesPage() {
           <h2 id="placed">In their places</h2>
           <ul class="lines device-list">
             {ordered.map((device) => (
-              <DeviceLine key={device.id} device={device} shelf={shelf.data as Shelf} time={time} />
+              <DeviceLine key={device.id} device={device} devices={devices} shelf={shelf.data as Shelf} time={time} />
             ))}
           </ul>
         </section>
@@ -74,7 +74,7 @@ function isQuiet(device: Device, time: number): boolean {
   return device.last_heard === null || time - Date.parse(device.last_heard) > QUIET_MS;
 }
 
-function DeviceLine({ device, shelf, time }: { device: Device; shelf: Shelf; time: number }) {
+function DeviceLine({ device, devices, shelf, time }: { device: Device; devices: Device[]; shelf: Shelf; time: number }) {
   const system = useSignal(units);
   const quiet = isQuiet(device, time);
   const said = device.latest.filter((l) => !/(^|\/)(battery|rssi)$/.test(l.channel));
@@ -82,11 +82,11 @@ function DeviceLine({ device, shelf, time }: { device: Device; shelf: Shelf; tim
   return (
     <li>
       <code>{device.id}</code>
-      <span>
+      <div>
         {device.assigned.map((place) => (
-          <PlaceLink key={`${place.hive ?? ""}${place.feeder ?? ""}${place.yard ?? ""}${place.channel ?? ""}`} place={place} shelf={shelf} />
+          <Placed key={`${place.hive ?? ""}${place.feeder ?? ""}${place.yard ?? ""}${place.channel ?? ""}`} device={device} place={place} devices={devices} shelf={shelf} />
         ))}
-      </span>
+      </div>
       <span class={quiet ? "device-quiet" : ""}>
         {quiet && "quiet, "}
         {device.last_heard === null ? "never heard" : `heard ${age(Date.parse(device.last_heard), time)}`}
@@ -99,20 +99,6 @@ function DeviceLine({ device, shelf, time }: { device: Device; shelf: Shelf; tim
       <LearnedOf device={device} />
     </li>
   );
-}
-
-function PlaceLink({ place, shelf }: { place: Device["assigned"][number]; shelf: Shelf }) {
-  const hives = shelf.yards.flatMap((yard) => yard.hives);
-  const hive = hives.find((h) => h.id === place.hive || h.feeders.some((f) => f.id === place.feeder));
-  if (hive !== undefined) {
-    return (
-      <a href={to.hive(hive.id)}>
-        {hive.name}, {place.feeder === null ? "scale" : "feeder"}
-      </a>
-    );
-  }
-  const yard = shelf.yards.find((y) => y.id === place.yard);
-  return <span>{yard === undefined ? (place.hive ?? place.feeder ?? place.yard) : `${yard.name}, weather`}</span>;
 }
 
 function NothingSpeaks() {

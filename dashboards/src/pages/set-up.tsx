@@ -6,6 +6,7 @@ import type { FeederDeclaration, FeederKind, HiveDeclaration, Shelf, YardDeclara
 import { Choice, Field, NumberField, TextField } from "../parts/fields";
 import { say } from "../parts/note";
 import { Page, Waiting } from "../parts/page";
+import { PlaceFields, placeOfFields } from "./place-fields";
 import { go, to, useRoute } from "../route";
 import { SHAPES } from "../shelf/shapes";
 import { Vessel } from "../shelf/vessel";
@@ -64,13 +65,11 @@ function YardStep({ shelf }: { shelf: Shelf }) {
   const keep = (event: Event) => {
     event.preventDefault();
     const id = idFrom(draft.name, shelf.yards.map((y) => y.id));
-    const placed = draft.latitude.trim() !== "" && draft.longitude.trim() !== "";
     const yard: YardDeclaration = {
       id,
       name: draft.name.trim(),
       timezone: draft.timezone.trim(),
-      latitude: placed ? Number(draft.latitude) : null,
-      longitude: placed ? Number(draft.longitude) : null,
+      ...placeOfFields(draft),
       weather: null,
     };
     write(`/api/v1/yards/${id}`, yard, () => {
@@ -78,11 +77,6 @@ function YardStep({ shelf }: { shelf: Shelf }) {
       go(to.setUp("hive"));
     });
   };
-  const locate = () =>
-    navigator.geolocation.getCurrentPosition(
-      ({ coords }) => change({ latitude: coords.latitude.toFixed(3), longitude: coords.longitude.toFixed(3) }),
-      () => say("This device does not say where it is; type the place in, or leave it out."),
-    );
   return (
     <Page title="Set-up" sentence="What do you call the yard?" above={<Steps at={0} />}>
       <form onSubmit={keep}>
@@ -99,13 +93,7 @@ function YardStep({ shelf }: { shelf: Shelf }) {
         </datalist>
         <details>
           <summary>Where it lies (for sunrise and sunset)</summary>
-          <TextField label="Latitude, degrees north" value={draft.latitude} onInput={(latitude) => change({ latitude })} />
-          <TextField label="Longitude, degrees east" value={draft.longitude} onInput={(longitude) => change({ longitude })} />
-          {isSecureContext && (
-            <button type="button" class="button" onClick={locate}>
-              I am there now
-            </button>
-          )}
+          <PlaceFields value={draft} onChange={change} />
         </details>
         {problem !== null && <p class="caution">{problem}</p>}
         <button class="button main-action" type="submit" disabled={busy || draft.name.trim() === ""}>

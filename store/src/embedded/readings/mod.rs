@@ -12,7 +12,7 @@ mod leaving;
 mod log;
 mod memory;
 mod range;
-mod reduce;
+pub(crate) mod reduce;
 mod samples;
 
 pub(crate) use append::Elsewhere;

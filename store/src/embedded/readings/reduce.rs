@@ -88,8 +88,8 @@ fn by_days(
     in_order(first.into_iter().chain(extremes).chain(last))
 }
 
-/// The same from samples in order of time.
-pub(super) fn reduce(samples: Vec<Sample>, points: usize) -> Vec<Sample> {
+/// At most so many of some samples, in order of time; every peak is kept.
+pub fn reduce(samples: Vec<Sample>, points: usize) -> Vec<Sample> {
     let points = points.max(FEWEST_POINTS);
     let (Some(&first), Some(&last)) = (samples.first(), samples.last()) else {
         return samples;
