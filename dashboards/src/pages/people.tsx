@@ -1,18 +1,12 @@
 import { useState } from "preact/hooks";
-import { idFrom } from "../data/identity";
 import { queue } from "../data/outbox";
 import { useQuery } from "../data/query";
-import type { Notices, Person, Severity } from "../data/types";
-import { Choice, Field, TextField } from "../parts/fields";
+import type { Notices, Person, Shelf } from "../data/types";
 import { say } from "../parts/note";
 import { Page, Waiting } from "../parts/page";
-import { SEVERITY_WORDS } from "../flags/words";
-
-const FROM: { value: Severity; words: string }[] = [
-  { value: "urgent", words: "what is for today" },
-  { value: "warning", words: "what is for the next trip, too" },
-  { value: "info", words: "everything" },
-];
+import { FLAG_WORDS, SEVERITY_WORDS } from "../flags/words";
+import { list } from "../shelf/words";
+import { PersonForm } from "./person-form";
 
 const NOBODY: Person = {
   id: "",
@@ -30,9 +24,11 @@ const NOBODY: Person = {
 export function PeoplePage() {
   const answer = useQuery<{ people: Person[] }>("/api/v1/people");
   const notices = useQuery<Notices>("/api/v1/notices?limit=20");
+  const shelf = useQuery<Shelf>("/api/v1/shelf");
   const [editing, setEditing] = useState<Person | null>(null);
   if (answer.data === undefined) return <Waiting answer={answer} title="People and notices" />;
   const people = answer.data.people;
+  const yards = (shelf.data?.yards ?? []).map(({ id, name }) => ({ id, name }));
   const trouble = notices.data?.trouble ?? null;
   const sentence =
     trouble !== null ? "Something does not get through." : people.length === 0 ? "Nobody is told of anything yet." : `${people.map((p) => p.name).join(", ")} ${people.length === 1 ? "is" : "are"} told.`;
@@ -41,7 +37,7 @@ export function PeoplePage() {
       {trouble !== null && <p class="caution">{trouble}</p>}
       <ul class="lines">
         {people.map((person) => (
-          <PersonLine key={person.id} person={person} onEdit={() => setEditing(person)} />
+          <PersonLine key={person.id} person={person} yards={yards} onEdit={() => setEditing(person)} />
         ))}
       </ul>
       {editing === null ? (
@@ -51,14 +47,23 @@ export function PeoplePage() {
           </button>
         </p>
       ) : (
-        <PersonForm key={editing.id} person={editing} taken={people.map((p) => p.id)} onDone={() => setEditing(null)} />
+        <PersonForm key={editing.id} person={editing} yards={yards} taken={people.map((p) => p.id)} onDone={() => setEditing(null)} />
       )}
       {notices.data !== undefined && notices.data.notices.length > 0 && <LastNotices notices={notices.data} />}
     </Page>
   );
 }
 
-function PersonLine({ person, onEdit }: { person: Person; onEdit: () => void }) {
+interface LineProps {
+  person: Person;
+  yards: { id: string; name: string }[];
+  onEdit: () => void;
+}
+
+function PersonLine({ person, yards, onEdit }: LineProps) {
+  const named = list(person.yards.map((id) => yards.find((yard) => yard.id === id)?.name ?? id));
+  const kinds = list(person.kinds.map((kind) => FLAG_WORDS[kind].word));
+  const only = `${named === "" ? "" : `; only of ${named}`}${kinds === "" ? "" : `; only ${kinds}`}`;
   const when = person.digest_at === null ? "at once" : `once a day at ${person.digest_at}`;
   const quiet = person.quiet === null ? "" : `, nothing from ${person.quiet.from} to ${person.quiet.to}`;
   const path = `/api/v1/people/${encodeURIComponent(person.id)}`;
@@ -76,7 +81,7 @@ function PersonLine({ person, onEdit }: { person: Person; onEdit: () => void }) 
         <b>{person.name}</b>{" "}
         <span class="quiet">
           {person.ways.map((way) => way.address).join(", ") || "no address"}; {when}
-          {quiet}; from "{SEVERITY_WORDS[person.from_severity]}" on
+          {quiet}; from "{SEVERITY_WORDS[person.from_severity]}" on{only}
         </span>
       </p>
       <p class="row">
@@ -91,69 +96,6 @@ function PersonLine({ person, onEdit }: { person: Person; onEdit: () => void }) 
         </button>
       </p>
     </li>
-  );
-}
-
-function PersonForm({ person, taken, onDone }: { person: Person; taken: string[]; onDone: () => void }) {
-  const way = (kind: "mail" | "webhook") => person.ways.find((w) => w.way === kind)?.address ?? "";
-  const [name, setName] = useState(person.name);
-  const [mail, setMail] = useState(way("mail"));
-  const [hook, setHook] = useState(way("webhook"));
-  const [from, setFrom] = useState<Severity>(person.from_severity);
-  const [digest, setDigest] = useState(person.digest_at ?? "");
-  const [quietFrom, setQuietFrom] = useState(person.quiet?.from ?? "");
-  const [quietTo, setQuietTo] = useState(person.quiet?.to ?? "");
-  const nameless = name.trim() === "";
-  const wayless = mail.trim() === "" && hook.trim() === "";
-  const keep = (event: Event) => {
-    event.preventDefault();
-    if (nameless || wayless) return;
-    const id = person.id === "" ? idFrom(name, taken) : person.id;
-    const others = person.ways.filter((w) => w.address !== way("mail") && w.address !== way("webhook"));
-    const ways = [...(mail.trim() === "" ? [] : [{ way: "mail" as const, address: mail.trim() }]), ...(hook.trim() === "" ? [] : [{ way: "webhook" as const, address: hook.trim() }]), ...others];
-    const body: Person = {
-      ...person,
-      id,
-      name: name.trim(),
-      ways,
-      from_severity: from,
-      digest_at: digest === "" ? null : digest,
-      quiet: quietFrom === "" || quietTo === "" ? null : { from: quietFrom, to: quietTo },
-    };
-    queue({ method: "PUT", path: `/api/v1/people/${encodeURIComponent(id)}`, body, words: `Notices to ${body.name}` }).then(
-      () => {
-        say(`${body.name} is told.`);
-        onDone();
-      },
-      (cause: unknown) => say(cause instanceof Error ? cause.message : String(cause)),
-    );
-  };
-  return (
-    <form onSubmit={keep} aria-label="Someone who is told">
-      <TextField label="Name" value={name} onInput={setName} required />
-      <TextField label="Mail address" value={mail} onInput={setMail} hint="Where notices go. Or a webhook below." />
-      <Choice label="Tell" value={from} choices={FROM} onChoose={setFrom} />
-      <TimeField label="Once a day at" value={digest} onInput={setDigest} hint="Left empty: at once." />
-      <TimeField label="Nothing from" value={quietFrom} onInput={setQuietFrom} />
-      <TimeField label="Until" value={quietTo} onInput={setQuietTo} hint="Local time of the yard. What there is to say waits." />
-      <TextField label="Webhook" value={hook} onInput={setHook} hint="For programs: a URL that takes CloudEvents." />
-      <p class="row">
-        <button type="submit" class="button main-action" disabled={nameless || wayless}>
-          Keep
-        </button>
-        <button type="button" class="button" onClick={onDone}>
-          Leave it
-        </button>
-      </p>
-    </form>
-  );
-}
-
-function TimeField({ label, value, onInput, hint }: { label: string; value: string; onInput: (value: string) => void; hint?: string }) {
-  return (
-    <Field label={label} {...(hint === undefined ? {} : { hint })}>
-      {(id, described) => <input id={id} type="time" value={value} aria-describedby={described} onInput={(event) => onInput(event.currentTarget.value)} />}
-    </Field>
   );
 }
 

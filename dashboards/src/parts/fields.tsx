@@ -119,3 +119,31 @@ export function Choice<T extends string>({ label, value, choices, onChoose }: Ch
     </fieldset>
   );
 }
+
+interface TicksProps<T extends string> {
+  label: string;
+  hint: string;
+  choices: { value: T; words: string }[];
+  ticked: T[];
+  onChange: (ticked: T[]) => void;
+}
+
+/** Any of some, in the order of the choices. */
+export function Ticks<T extends string>({ label, hint, choices, ticked, onChange }: TicksProps<T>) {
+  const tick = (value: T, on: boolean) =>
+    onChange(choices.map((choice) => choice.value).filter((each) => (each === value ? on : ticked.includes(each))));
+  return (
+    <fieldset class="choice">
+      <legend>{label}</legend>
+      <p class="hint">{hint}</p>
+      <div class="tick-grid">
+        {choices.map(({ value, words }) => (
+          <label key={value} class="check">
+            <input type="checkbox" checked={ticked.includes(value)} onChange={(event) => tick(value, event.currentTarget.checked)} />
+            <span>{words}</span>
+          </label>
+        ))}
+      </div>
+    </fieldset>
+  );
+}
