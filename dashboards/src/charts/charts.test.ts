@@ -1,6 +1,8 @@
 import { describe, expect, test } from "vitest";
 import { DAY, HOUR } from "../time/zone";
-import { wordsWithRoom } from "./paint";
+import type { Flag } from "../data/types";
+import { endOf, flagRows, flagWords, wordsWithRoom } from "./paint";
+import { columns } from "./line";
 import { decode, lowerBound, nearest, refine } from "./series";
 import { detailWindow, pan, pinch, span, tickStep, within, zoom } from "./view";
 
@@ -37,6 +39,24 @@ describe("columns", () => {
     expect(nearest(series, 60, 100)?.value).toBe(3);
     expect(nearest(series, 500, 100)).toBeNull();
     expect(lowerBound([1, 2, 2, 3], 2)).toBe(1);
+  });
+});
+
+describe("many points on few pixels", () => {
+  const place = { left: 0, perMs: 0.1, from: 0, foot: 100, perUnit: 10, least: 0 };
+  test("a column reaches from the least to the greatest value and to the column before", () => {
+    const at = [0, 1, 2, 3, 10, 11];
+    const value = [1, 4, 2, 3, 6, 7];
+    expect(columns(at, value, 0, 5, place)).toEqual([
+      { px: 0, top: 60, foot: 90 },
+      { px: 1, top: 30, foot: 70 },
+    ]);
+  });
+  test("a gap stays a gap", () => {
+    expect(columns([0, 5, 10], [1, null, 5], 0, 2, place)).toEqual([
+      { px: 0, top: 90, foot: 90 },
+      { px: 1, top: 50, foot: 50 },
+    ]);
   });
 });
 
@@ -80,6 +100,20 @@ describe("views", () => {
 });
 
 describe("flags", () => {
+  const flag = (part: Partial<Flag>): Flag => ({ kind: "stalled", state: "open", opened_at: "2026-10-01T00:00:00Z", closed_at: null, withdrawn_at: null, ...part }) as Flag;
+  const now = Date.parse("2026-10-20T00:00:00Z");
+  test("one that was withdrawn ends where it was known to be wrong, and says so", () => {
+    const gone = flag({ state: "withdrawn", withdrawn_at: "2026-10-03T00:00:00Z" });
+    expect(endOf(gone, now)).toBe(Date.parse("2026-10-03T00:00:00Z"));
+    expect(endOf(flag({}), now)).toBe(now);
+    expect(flagWords(gone)).toBe("stalled, withdrawn");
+    expect(flagWords(flag({}))).toBe("stalled");
+    const later = { opened_at: "2026-10-06T00:00:00Z" };
+    // Two days later there is room for another of its kind in its row, but never for one that holds.
+    expect(flagRows([gone, flag({ ...gone, ...later })], now)).toHaveLength(1);
+    expect(flagRows([gone, flag(later)], now)).toEqual([[flag(later)], [gone]]);
+  });
+
   test("of words that would lie on each other the latest stays", () => {
     const at = (x: number) => ({ x, width: 50 });
     expect(wordsWithRoom([at(0), at(100), at(130)], 6)).toEqual([true, false, true]);

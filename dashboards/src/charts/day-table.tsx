@@ -1,17 +1,20 @@
 import { units } from "../data/prefs";
 import { useSignal } from "../data/signal";
 import type { UptakeDay, WeightDay } from "../data/types";
+import { Fold } from "../parts/fold";
 import { dateWords } from "../time/words";
+import { dateOf } from "../time/zone";
 import { amount, change, withInterval } from "../units/units";
 
 /** The charts' days as numbers, newest first. */
-export function DayTable({ uptake, weight }: { uptake: UptakeDay[]; weight: WeightDay[] }) {
+export function DayTable({ uptake, weight, zone }: { uptake: UptakeDay[]; weight: WeightDay[]; zone: string }) {
   const system = useSignal(units);
+  const today = dateOf(Date.now(), zone);
   const dates = [...new Set([...uptake.map((d) => d.date), ...weight.map((d) => d.date)])].sort().reverse();
   if (dates.length === 0) return null;
   return (
-    <details class="day-table">
-      <summary>The same, day by day in numbers</summary>
+    <Fold class="day-table" summary="The same, day by day in numbers">
+      {() => (
       <div class="table-scroll" role="region" aria-label="Day by day" tabIndex={0}>
         <table>
           <thead>
@@ -30,7 +33,10 @@ export function DayTable({ uptake, weight }: { uptake: UptakeDay[]; weight: Weig
               const weighed = weight.find((d) => d.date === date);
               return (
                 <tr key={date}>
-                  <th scope="row">{dateWords(date)}</th>
+                  <th scope="row">
+                    {dateWords(date)}
+                    {date === today && " so far"}
+                  </th>
                   <td>{fed?.uptake_l == null ? "not known" : withInterval(fed.uptake_l, "volume", system)}</td>
                   <td>{fed?.remaining_l == null ? "not known" : amount(fed.remaining_l.value, "volume", system)}</td>
                   <td>{weighed?.weight_kg == null ? "not known" : amount(weighed.weight_kg.value, "mass", system)}</td>
@@ -42,6 +48,7 @@ export function DayTable({ uptake, weight }: { uptake: UptakeDay[]; weight: Weig
           </tbody>
         </table>
       </div>
-    </details>
+      )}
+    </Fold>
   );
 }

@@ -1,4 +1,5 @@
 import { useMemo, useRef } from "preact/hooks";
+import "uplot/dist/uPlot.min.css";
 import { units } from "../data/prefs";
 import { signal, useSignal, type Signal } from "../data/signal";
 import type { ShelfHive, ShelfYard } from "../data/types";
@@ -54,7 +55,7 @@ export function HiveCharts({ hive, yard }: Props) {
       ) : (
         <p>No readings yet. They appear here as soon as a scale or a level sensor speaks.</p>
       )}
-      <DayTable uptake={known.uptake} weight={known.weight} />
+      <DayTable uptake={known.uptake} weight={known.weight} zone={zone} />
     </section>
   );
 }
@@ -121,7 +122,11 @@ function Readout({ known, zone, pointed, view }: { known: Known; zone: string; p
       const litres = nearest(series, at, reach);
       return litres === null ? null : `${amount(litres.value, "volume", system)} in the feeder`;
     }),
-    day?.uptake_l == null ? null : `took ${withInterval(day.uptake_l, "volume", system)} that day`,
+    day?.uptake_l == null ? null : `took ${withInterval(day.uptake_l, "volume", system)} ${day.date === dateOf(Date.now(), zone) ? "so far today" : "that day"}`,
+    ...known.volume.map(({ left_out }) => {
+      const ring = nearest(left_out, at, reach);
+      return ring === null ? null : `left out: ${amount(ring.value, "volume", system)}`;
+    }),
     celsius === null ? null : amount(celsius.value, "temperature", system),
   ].filter((part) => part !== null);
   return (

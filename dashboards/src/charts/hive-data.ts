@@ -2,7 +2,7 @@
 import { useMemo } from "preact/hooks";
 import { useQuery } from "../data/query";
 import { useSignal, type Signal } from "../data/signal";
-import type { Columns, Fill, Flag, ShelfHive, ShelfYard, UptakeDay, WeightDay, YardDeclaration } from "../data/types";
+import type { Columns, Fill, Flag, ShelfHive, ShelfYard, UptakeDay, VolumeColumns, WeightDay, YardDeclaration } from "../data/types";
 import { dateOf } from "../time/zone";
 import { decode, EMPTY, refine, type Series } from "./series";
 import { detailWindow, type View } from "./view";
@@ -12,7 +12,7 @@ const POINTS = 1500;
 
 export interface Known {
   scale: Series;
-  volume: { feeder: string; capacity_l: number; series: Series }[];
+  volume: { feeder: string; capacity_l: number; series: Series; left_out: Series }[];
   temperature: Series;
   uptake: UptakeDay[];
   weight: WeightDay[];
@@ -42,8 +42,8 @@ export function useHiveData(hive: ShelfHive, yard: ShelfYard, bounds: View, view
   const second = hive.feeders[1]?.id ?? null;
   const window = detailWindow(shown_view, bounds);
   const scale = useSeries(`${base}/scale?`, bounds, window);
-  const volumeA = useSeries(first === null ? null : `/api/v1/feeders/${encodeURIComponent(first)}/volume?`, bounds, window);
-  const volumeB = useSeries(second === null ? null : `/api/v1/feeders/${encodeURIComponent(second)}/volume?`, bounds, window);
+  const volumeA = useVolume(first, bounds, window);
+  const volumeB = useVolume(second, bounds, window);
   const station = weather === null ? null : `/api/v1/readings?device=${encodeURIComponent(weather)}&channel=temperature&`;
   const temperature = useSeries(station, bounds, window);
   return useMemo(
@@ -51,7 +51,7 @@ export function useHiveData(hive: ShelfHive, yard: ShelfYard, bounds: View, view
       scale,
       volume: [volumeA, volumeB].flatMap((series, i) => {
         const feeder = hive.feeders[i];
-        return feeder === undefined ? [] : [{ feeder: feeder.id, capacity_l: feeder.capacity_l, series }];
+        return feeder === undefined ? [] : [{ feeder: feeder.id, capacity_l: feeder.capacity_l, ...series }];
       }),
       temperature,
       uptake: uptake.data?.days ?? NO_DAYS,
@@ -64,14 +64,32 @@ export function useHiveData(hive: ShelfHive, yard: ShelfYard, bounds: View, view
 }
 
 function useSeries(base: string | null, bounds: View, detail: View | null): Series {
+  const { overview, finer } = useColumns<Columns>(base, bounds, detail);
+  return useRefined(overview, finer, detail);
+}
+
+/** A feeder's level, and the readings that were left out of it. */
+function useVolume(feeder: string | null, bounds: View, detail: View | null): { series: Series; left_out: Series } {
+  const base = feeder === null ? null : `/api/v1/feeders/${encodeURIComponent(feeder)}/volume?`;
+  const { overview, finer } = useColumns<VolumeColumns>(base, bounds, detail);
+  const series = useRefined(overview, finer, detail);
+  const left_out = useRefined(overview?.left_out, finer?.left_out, detail);
+  return useMemo(() => ({ series, left_out }), [series, left_out]);
+}
+
+function useColumns<T extends Columns>(base: string | null, bounds: View, detail: View | null): { overview: T | undefined; finer: T | undefined } {
   const path = (view: View) =>
     `${base ?? ""}from=${new Date(view.from).toISOString()}&to=${new Date(view.to).toISOString()}&points=${POINTS}`;
-  const overview = useQuery<Columns>(base === null ? null : path(bounds));
-  const finer = useQuery<Columns>(base === null || detail === null ? null : path(detail));
-  const coarse = useMemo(() => (overview.data === undefined ? EMPTY : decode(overview.data)), [overview.data]);
-  const fine = useMemo(() => (finer.data === undefined ? EMPTY : decode(finer.data)), [finer.data]);
+  const overview = useQuery<T>(base === null ? null : path(bounds));
+  // There is nothing finer than readings that came whole.
+  const finer = useQuery<T>(base === null || detail === null || overview.data?.reduced !== true ? null : path(detail));
+  return { overview: overview.data, finer: finer.data };
+}
+
+function useRefined(overview: Columns | undefined, finer: Columns | undefined, detail: View | null): Series {
+  const coarse = useMemo(() => (overview === undefined ? EMPTY : decode(overview)), [overview]);
+  const fine = useMemo(() => (finer === undefined ? EMPTY : decode(finer)), [finer]);
   const from = detail?.from ?? 0;
   const to = detail?.to ?? 0;
   return useMemo(() => refine(coarse, fine, from, to), [coarse, fine, from, to]);
 }
-

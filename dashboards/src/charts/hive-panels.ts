@@ -3,11 +3,12 @@ import { useMemo } from "preact/hooks";
 import { units, type Units } from "../data/prefs";
 import { useSignal } from "../data/signal";
 import type { Fill, Flag, ShelfHive, ShelfYard, UptakeDay, WeightDay } from "../data/types";
+import { now } from "../parts/clock";
 import { nights } from "../time/sun";
 import { addDays, dateOf, momentOf } from "../time/zone";
 import { change, digits, shown, unitOf } from "../units/units";
 import type { Known } from "./hive-data";
-import { FLAG_ROW, flagRows, paintBars, paintFlags, paintNights, paintNotches, paintRule, type DayBar, type Notch, type Painter } from "./paint";
+import { FLAG_ROW, flagRows, paintBars, paintFlags, paintNights, paintNotches, paintRings, paintRule, type DayBar, type Notch, type Painter } from "./paint";
 import type { Panel } from "./panel";
 import { EMPTY, map, type Series } from "./series";
 import type { View } from "./view";
@@ -29,7 +30,8 @@ export function usePanels(hive: ShelfHive, yard: ShelfYard, known: Known, bounds
   const [a, b] = known.volume;
   const volumeA = useVolumePanel(0, a, known.fills, system, under);
   const volumeB = useVolumePanel(1, b, known.fills, system, under);
-  const uptake = useMemo(() => uptakePanel(known.uptake, zone, system), [known.uptake, zone, system]);
+  const today = dateOf(useSignal(now), zone);
+  const uptake = useMemo(() => uptakePanel(known.uptake, zone, today, system), [known.uptake, zone, today, system]);
   const temperature = useMemo(() => temperaturePanel(known.temperature, system, under), [known.temperature, system, under]);
   const flags = useMemo(() => flagPanel(known.flags, Date.now()), [known.flags]);
   return useMemo(() => {
@@ -38,17 +40,21 @@ export function usePanels(hive: ShelfHive, yard: ShelfYard, known: Known, bounds
   }, [scale, volumeA, volumeB, uptake, temperature, flags]);
 }
 
+type Volume = Known["volume"][number];
+
+const NO_VOLUME: Volume = { feeder: "", capacity_l: 0, series: EMPTY, left_out: EMPTY };
+
 function useVolumePanel(
   index: number,
-  volume: Known["volume"][number] | undefined,
+  volume: Volume | undefined,
   fills: Fill[],
   system: Units,
   under: Painter[],
 ): Panel | null {
-  const { feeder, capacity_l, series } = volume ?? { feeder: "", capacity_l: 0, series: EMPTY };
+  const { feeder, capacity_l, series, left_out } = volume ?? NO_VOLUME;
   return useMemo(
-    () => volumePanel(index, feeder, capacity_l, series, fills, system, under),
-    [index, feeder, capacity_l, series, fills, system, under],
+    () => volumePanel(index, { feeder, capacity_l, series, left_out }, fills, system, under),
+    [index, feeder, capacity_l, series, left_out, fills, system, under],
   );
 }
 
@@ -80,30 +86,29 @@ function scalePanel(
 
 function volumePanel(
   index: number,
-  feeder: string,
-  capacity_l: number,
-  series: Series,
+  { feeder, capacity_l, series, left_out }: Volume,
   fills: Fill[],
   system: Units,
   under: Painter[],
 ): Panel | null {
   if (series.at.length === 0) return null;
+  const rings = left_out.at.length > 0;
   return {
     key: `volume-${index}`,
-    title: `In the feeder, ${unitOf("volume", system)}`,
+    title: `In the feeder, ${unitOf("volume", system)}${rings ? "; rings: readings that were left out" : ""}`,
     height: 170,
     series: map(series, (l) => shown(l, "volume", system)),
     ink: "syrup",
     fromZero: true,
     top: shown(capacity_l, "volume", system) * 1.02,
     notched: true,
-    under,
+    under: rings ? [...under, paintRings(map(left_out, (l) => shown(l, "volume", system)))] : under,
     over: [paintNotches(fillNotches(fills, feeder, (l) => digits(l, "volume", system)))],
   };
 }
 
-function uptakePanel(days: UptakeDay[], zone: string, system: Units): Panel | null {
-  const bars = dayBars(days, zone, (l) => shown(l, "volume", system));
+function uptakePanel(days: UptakeDay[], zone: string, today: string, system: Units): Panel | null {
+  const bars = dayBars(days, zone, today, (l) => shown(l, "volume", system));
   if (bars.length === 0) return null;
   return {
     key: "uptake",
@@ -173,7 +178,7 @@ function fillNotches(fills: Fill[], feeder: string, words: (l: number) => string
 }
 
 /** One bar a local day; two feeders of a hive are added up. */
-function dayBars(days: UptakeDay[], zone: string, toShown: (l: number) => number): DayBar[] {
+function dayBars(days: UptakeDay[], zone: string, today: string, toShown: (l: number) => number): DayBar[] {
   const byDate = new Map<string, { value: number; lo: number; hi: number }>();
   for (const { date, uptake_l } of days) {
     if (uptake_l === null) continue;
@@ -188,6 +193,7 @@ function dayBars(days: UptakeDay[], zone: string, toShown: (l: number) => number
     from: momentOf(date, zone),
     to: momentOf(addDays(date, 1), zone),
     estimate,
+    soFar: date === today,
   }));
 }
 

@@ -4,6 +4,7 @@ import type { Estimate, Flag } from "../data/types";
 import { FLAG_WORDS } from "../flags/words";
 import { DAY } from "../time/zone";
 import type { Inks } from "./inks";
+import { lowerBound, type Series } from "./series";
 
 export type Painter = (chart: uPlot, inks: Inks) => void;
 
@@ -26,24 +27,32 @@ export interface DayBar {
   from: number;
   to: number;
   estimate: Estimate;
+  /** The day is not over. */
+  soFar: boolean;
 }
 
-/** A day's amount as a vessel shows its level: firm to the low end, fading to the high one, a mark between. */
+/**
+ * A day's amount as a vessel shows its level: firm to the low end, fading to the high one, a mark
+ * between. The day that is not over is an outline with the same interval, and says so.
+ */
 export function paintBars(bars: DayBar[]): Painter {
   return (chart, inks) => {
     const { ctx } = chart;
     const ratio = devicePixelRatio;
     const zero = chart.valToPos(0, "y", true);
     clipped(chart, () => {
-      for (const { from, to, estimate } of bars) {
+      for (const { from, to, estimate, soFar } of bars) {
         const a = chart.valToPos(from, "x", true);
         const b = chart.valToPos(to, "x", true);
         const gap = Math.min(6 * ratio, (b - a) * 0.18);
         const [x, w] = [a + gap, Math.max(ratio, b - a - 2 * gap)];
         const y = (litres: number) => chart.valToPos(litres, "y", true);
         const [lo, hi] = [Math.max(0, estimate.lo), Math.max(0, estimate.hi)];
-        ctx.fillStyle = inks.syrup;
-        ctx.fillRect(x, y(lo), w, zero - y(lo));
+        if (soFar) outline(ctx, inks, { x, top: y(lo), width: w, foot: zero });
+        else {
+          ctx.fillStyle = inks.syrup;
+          ctx.fillRect(x, y(lo), w, zero - y(lo));
+        }
         ctx.fillStyle = inks.hatched ? hatch(ctx, inks) : fade(ctx, inks, y(lo), y(hi));
         ctx.fillRect(x, y(hi), w, y(lo) - y(hi));
         if (inks.hatched) {
@@ -52,8 +61,52 @@ export function paintBars(bars: DayBar[]): Painter {
         }
         ctx.fillStyle = inks.ink;
         ctx.fillRect(x - ratio, y(estimate.value) - ratio, w + 2 * ratio, 2 * ratio);
+        if (soFar) wordsOver(chart, inks, "so far", { x: x + w / 2, foot: y(hi) - 3 * ratio });
       }
     });
+  };
+}
+
+/** A bar of which only the sides are drawn, dashed. */
+function outline(ctx: CanvasRenderingContext2D, inks: Inks, { x, top, width, foot }: { x: number; top: number; width: number; foot: number }): void {
+  const line = 2 * devicePixelRatio;
+  ctx.strokeStyle = inks.syrup;
+  ctx.lineWidth = line;
+  ctx.setLineDash([2 * line, line]);
+  ctx.strokeRect(x + line / 2, top, Math.max(1, width - line), foot - top);
+  ctx.setLineDash([]);
+}
+
+function wordsOver(chart: uPlot, inks: Inks, words: string, { x, foot }: { x: number; foot: number }): void {
+  const { ctx, bbox } = chart;
+  ctx.font = font(inks, 13);
+  ctx.fillStyle = inks.ink;
+  ctx.textAlign = "right";
+  ctx.textBaseline = "bottom";
+  const right = Math.min(x + ctx.measureText(words).width / 2, bbox.left + bbox.width);
+  ctx.fillText(words, right, Math.max(foot, bbox.top + 14 * devicePixelRatio));
+}
+
+/** Readings that were left out, behind the line; one beyond the scale stands at its edge. */
+export function paintRings(readings: Series): Painter {
+  return (chart, inks) => {
+    const { ctx, bbox } = chart;
+    const ratio = devicePixelRatio;
+    // The chart remembers which inks it set last, and goes on with them.
+    ctx.save();
+    ctx.strokeStyle = inks.quiet;
+    ctx.lineWidth = ratio * (inks.hatched ? 2 : 1);
+    const [from, to] = range(chart);
+    for (let i = lowerBound(readings.at, from); i < readings.at.length && (readings.at[i] ?? to) < to; i++) {
+      const value = readings.value[i];
+      if (value === null || value === undefined) continue;
+      const x = chart.valToPos(readings.at[i] ?? 0, "x", true);
+      const y = Math.min(Math.max(chart.valToPos(value, "y", true), bbox.top), bbox.top + bbox.height);
+      ctx.beginPath();
+      ctx.arc(x, y, 3 * ratio, 0, 2 * Math.PI);
+      ctx.stroke();
+    }
+    ctx.restore();
   };
 }
 
@@ -123,12 +176,23 @@ export function paintRule(value: number, words: string): Painter {
 
 export const FLAG_ROW = 26;
 
-/** Rows of flags so that none lies on another. */
+/** Until when a flag stood; one that was withdrawn stood until it was known to be wrong. */
+export function endOf(flag: Flag, now: number): number {
+  const end = flag.closed_at ?? flag.withdrawn_at;
+  return end === null ? now : Date.parse(end);
+}
+
+/** Rows of flags so that none lies on another; those that were withdrawn stand below, apart. */
 export function flagRows(flags: Flag[], now: number): Flag[][] {
+  const withdrawn = (flag: Flag) => flag.state === "withdrawn";
+  return [...inRows(flags.filter((flag) => !withdrawn(flag)), now), ...inRows(flags.filter(withdrawn), now)];
+}
+
+function inRows(flags: Flag[], now: number): Flag[][] {
   const rows: { until: number; flags: Flag[] }[] = [];
   for (const flag of [...flags].sort((a, b) => a.opened_at.localeCompare(b.opened_at))) {
     const from = Date.parse(flag.opened_at);
-    const until = flag.closed_at === null ? now : Date.parse(flag.closed_at);
+    const until = endOf(flag, now);
     const row = rows.find((r) => r.until < from - DAY);
     if (row === undefined) rows.push({ until, flags: [flag] });
     else {
@@ -152,7 +216,7 @@ export function wordsWithRoom(words: { x: number; width: number }[], gap: number
     .reverse();
 }
 
-/** Flags as spans with their word, where it has room. An open one has no end stroke. */
+/** Flags as spans with their word, where it has room. */
 export function paintFlags(rows: Flag[][], now: number): Painter {
   return (chart, inks) => {
     const { ctx, bbox } = chart;
@@ -164,17 +228,12 @@ export function paintFlags(rows: Flag[][], now: number): Painter {
       const y = bbox.top + row * FLAG_ROW * ratio;
       const written: { ink: string; words: string; x: number; width: number }[] = [];
       for (const flag of flags) {
-        const closed = flag.closed_at !== null;
-        const end = flag.closed_at === null ? now : Date.parse(flag.closed_at);
         const a = Math.max(bbox.left, chart.valToPos(Date.parse(flag.opened_at), "x", true));
-        const b = Math.min(bbox.left + bbox.width, chart.valToPos(end, "x", true));
+        const b = Math.min(bbox.left + bbox.width, chart.valToPos(endOf(flag, now), "x", true));
         if (b < bbox.left || a > bbox.left + bbox.width) continue;
-        const ink = closed ? inks.quiet : flag.severity === "info" ? inks.ink : inks.act;
-        ctx.fillStyle = ink;
-        ctx.fillRect(a, y + 2 * ratio, Math.max(3 * ratio, b - a), 4 * ratio);
-        ctx.fillRect(a, y, 2 * ratio, 8 * ratio);
-        if (closed) ctx.fillRect(b, y, 2 * ratio, 8 * ratio);
-        const words = FLAG_WORDS[flag.kind].word;
+        const ink = inkOf(flag, inks);
+        paintSpan(ctx, flag.state, ink, { from: a, to: b, y });
+        const words = flagWords(flag);
         const { width } = ctx.measureText(words);
         const x = Math.max(bbox.left, Math.min(a, bbox.left + bbox.width - width));
         written.push({ ink, words, x, width });
@@ -187,6 +246,40 @@ export function paintFlags(rows: Flag[][], now: number): Painter {
       });
     });
   };
+}
+
+function inkOf(flag: Flag, inks: Inks): string {
+  if (flag.state !== "open") return inks.quiet;
+  return flag.severity === "info" ? inks.ink : inks.act;
+}
+
+/** A flag's word on the time axis. */
+export function flagWords(flag: Flag): string {
+  const { word } = FLAG_WORDS[flag.kind];
+  return flag.state === "withdrawn" ? `${word}, withdrawn` : word;
+}
+
+/** Open: a bar without an end. Over: with one. Withdrawn: hollow, and crossed out at its end. */
+function paintSpan(ctx: CanvasRenderingContext2D, state: Flag["state"], ink: string, { from, to, y }: { from: number; to: number; y: number }): void {
+  const ratio = devicePixelRatio;
+  const width = Math.max(3 * ratio, to - from);
+  ctx.fillStyle = ink;
+  ctx.fillRect(from, y, 2 * ratio, 8 * ratio);
+  if (state !== "withdrawn") {
+    ctx.fillRect(from, y + 2 * ratio, width, 4 * ratio);
+    if (state === "closed") ctx.fillRect(to, y, 2 * ratio, 8 * ratio);
+    return;
+  }
+  ctx.strokeStyle = ink;
+  ctx.lineWidth = 1.5 * ratio;
+  ctx.strokeRect(from, y + 2 * ratio, width, 4 * ratio);
+  const end = from + width + 2 * ratio;
+  ctx.beginPath();
+  for (const side of [0, 8]) {
+    ctx.moveTo(end, y + side * ratio);
+    ctx.lineTo(end + 8 * ratio, y + (8 - side) * ratio);
+  }
+  ctx.stroke();
 }
 
 function range(chart: uPlot): [number, number] {

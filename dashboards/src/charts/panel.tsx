@@ -5,6 +5,8 @@ import { useSignal, type Signal } from "../data/signal";
 import { clock, dayAndMonth } from "../time/words";
 import { ticks } from "../time/zone";
 import { readInks, type Inks } from "./inks";
+import { paintLine } from "./line";
+import { whenNear } from "./on-screen";
 import type { Painter } from "./paint";
 import { EMPTY, type Series } from "./series";
 import { inTurn } from "./turns";
@@ -58,7 +60,8 @@ export function PanelChart({ panel, dates, zone, view, onChart }: Props) {
     const holder = place.current;
     if (holder === null) return;
     let takeDown = () => {};
-    const notYet = inTurn(() => {
+    let notYet = () => {};
+    const draw = () => {
       const made = new uPlot(
         optionsFor(current, dates, zone, readInks(holder), view, holder.clientWidth),
         dataOf(current.current),
@@ -88,8 +91,13 @@ export function PanelChart({ panel, dates, zone, view, onChart }: Props) {
         chart.current = null;
         onChart(null);
       };
+    };
+    const unwatched = whenNear(holder, (paper) => {
+      if (paper) draw();
+      else notYet = inTurn(draw);
     });
     return () => {
+      unwatched();
       notYet();
       takeDown();
     };
@@ -174,9 +182,13 @@ function optionsFor(
     ],
     series: [
       {},
-      { stroke: inks[ink], width: inks.stroke, points: { show: false }, spanGaps: false, show: !bare },
+      { show: !bare, points: { show: false }, paths: () => null },
     ],
-    hooks: { drawClear: [paint("under")], draw: [paint("over")] },
+    hooks: {
+      drawClear: [paint("under")],
+      drawSeries: [(chart) => paintLine(chart, { stroke: inks[ink], width: Math.round(inks.stroke * devicePixelRatio) })],
+      draw: [paint("over")],
+    },
   };
 }
 
