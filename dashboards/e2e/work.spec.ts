@@ -1,5 +1,5 @@
 import { expect, test, type APIRequestContext } from "@playwright/test";
-import { DESK, expectAccessible, open, PHONE } from "./looks";
+import { DESK, expectAccessible, expectThumbSized, open, PHONE } from "./looks";
 
 const day = { viewport: PHONE, theme: "day" } as const;
 
@@ -60,6 +60,72 @@ test("a level sensor is claimed with how it sits", async ({ page, request }) => 
   await claim.getByRole("button", { name: "It watches Ridge 1" }).click();
   const sensors = async () => ((await (await request.get("/api/v1/feeders/ridge-1-f")).json()) as { sensor: unknown[] }).sensor;
   await expect.poll(sensors).toHaveLength(2);
+});
+
+interface Stands {
+  device: string;
+  from: string | null;
+  to: string | null;
+}
+
+test("a scale is carried to another hive, and taken off, each from a moment on", async ({ page, request }) => {
+  const scales = async (hive: string) => ((await (await request.get(`/api/v1/hives/${hive}`)).json()) as { scale: Stands[] }).scale;
+  await open(page, "/devices", day);
+  const line = page.locator(".device-list > li", { hasText: "sc-ridge-1" });
+  await line.getByRole("button", { name: "Move" }).click();
+  await expectThumbSized(page);
+  await expectAccessible(page);
+  await line.getByLabel("Since when").fill("2026-10-01T12:00");
+  await line.getByRole("button", { name: "Ridge 2", exact: true }).click();
+  const noon = new Date("2026-10-01T12:00:00-04:00").toISOString();
+  await expect.poll(() => scales("ridge-2")).toMatchObject([
+    { device: "sc-ridge-2", to: noon },
+    { device: "sc-ridge-1", from: noon, to: null },
+  ]);
+  expect(await scales("ridge-1")).toMatchObject([{ device: "sc-ridge-1", from: null, to: noon }]);
+  await expect(page.getByText(/is Ridge 2's scale, in the stead of sc-ridge-2/)).toBeVisible();
+  await page.getByRole("button", { name: "Undo" }).click();
+  await expect.poll(() => scales("ridge-2")).toMatchObject([{ device: "sc-ridge-2", from: null, to: null }]);
+  expect(await scales("ridge-1")).toMatchObject([{ device: "sc-ridge-1", from: null, to: null }]);
+
+  await line.getByRole("button", { name: "Move" }).click();
+  await line.getByRole("button", { name: "Take it off" }).click();
+  await expect.poll(async () => (await scales("ridge-1"))[0]?.to).not.toBeNull();
+  await expect(page.locator(".claim", { hasText: "sc-ridge-1" })).toBeVisible();
+});
+
+test("a feeder of any shape is told by a table of levels", async ({ page, request }) => {
+  await open(page, "/devices", day);
+  const claim = page.locator(".claim", { hasText: "node-7f3a" });
+  await claim.getByRole("button", { name: /^distance/ }).click();
+  await claim.getByRole("button", { name: "Ridge 1", exact: true }).click();
+  await claim.getByRole("radio", { name: "any other shape" }).check();
+  const write = async (line: number, depth: string, holds: string) => {
+    await claim.getByLabel(`Depth ${line}, cm`).fill(depth);
+    await claim.getByLabel(`Holds ${line}, L`).fill(holds);
+  };
+  await write(2, "5", "3.1");
+  await write(3, "4", "7.5");
+  await claim.getByRole("button", { name: "It watches Ridge 1" }).click();
+  await expect(claim.getByText("Line 3 must be deeper and hold more than the one before it.")).toBeVisible();
+  await expectAccessible(page);
+  await write(3, "10", "7.5");
+  await claim.getByRole("button", { name: "It watches Ridge 1" }).click();
+  const sensor = async () => ((await (await request.get("/api/v1/feeders/ridge-1-f")).json()) as { sensor: { device: string; table: unknown; area_m2: unknown }[] }).sensor;
+  await expect
+    .poll(async () => (await sensor()).find((s) => s.device === "node-7f3a"))
+    .toMatchObject({ mount_m: 0.25, area_m2: null, table: [[0, 0], [0.05, 3.1], [0.1, 7.5]] });
+});
+
+test("a yard and a hive get another name", async ({ page, request }) => {
+  for (const [path, api, name] of [["/yards/mill", "/api/v1/yards/mill", "Lower mill"], ["/hives/mill-1", "/api/v1/hives/mill-1", "Old oak"]] as const) {
+    await open(page, path, day);
+    await page.getByText(/^About this/).click();
+    await page.getByLabel("Name", { exact: true }).fill(name);
+    await page.getByRole("button", { name: "Keep", exact: true }).click();
+    await expect.poll(async () => ((await (await request.get(api)).json()) as { name: string }).name).toBe(name);
+    await expect(page.locator("main h1")).toContainText(name);
+  }
 });
 
 test("what is typed survives a reload", async ({ page }) => {
@@ -124,7 +190,7 @@ test("by keyboard alone: to a hive, through its charts, to a fill", async ({ pag
 
 test("why opens the evidence in place", async ({ page }) => {
   await open(page, "/", day);
-  await page.getByRole("button", { name: "Why?" }).first().click();
+  await page.getByRole("button", { name: /Why\?$/ }).first().click();
   await expect(page.getByText(/93 in 100/)).toBeVisible();
   await expect(page.locator(".strip")).toHaveCount(4);
   await expectAccessible(page);
@@ -187,19 +253,33 @@ test("one tap says that a flag is seen to, and can be taken back", async ({ page
 
   // Two taps for anything else, and a note on the hive's page.
   await open(page, "/hives/ridge-4", day);
-  await task.getByRole("button", { name: "More" }).click();
+  await task.getByRole("button", { name: /Why\?$/ }).click();
   await expectAccessible(page);
+  await task.getByRole("button", { name: "Write a note" }).click();
   await task.getByLabel("A note").fill("new queen on the 3rd");
   await task.getByRole("button", { name: "Keep the note" }).click();
   await expect.poll(async () => (await flag())?.care.notes.map((n) => n.text)).toEqual(["new queen on the 3rd"]);
-  await task.getByRole("button", { name: "More" }).click();
   await task.getByRole("button", { name: "It was right" }).click();
   await expect.poll(async () => (await flag())?.care.verdict?.verdict).toBe("right");
-  await task.getByRole("button", { name: "More" }).click();
   await task.getByRole("button", { name: "Quiet until tomorrow" }).click();
   await expect.poll(async () => (await flag())?.care.snoozed).not.toBeNull();
   await page.getByText(/thing is quiet/).click();
+  await page.getByRole("button", { name: /Ridge 4 has stopped taking syrup.*Why\?$/ }).click();
   await expect(page.getByText("new queen on the 3rd")).toBeVisible();
+});
+
+test("Today is two lines for each thing until it is opened", async ({ page }) => {
+  await open(page, "/", day);
+  const heights = await page.locator(".task").evaluateAll((tasks) => tasks.map((task) => task.getBoundingClientRect().height));
+  expect(heights.length).toBeGreaterThan(3);
+  // A line of 17 px text, or two where a name is long, over a line as high as a thumb needs.
+  for (const height of heights) expect(height).toBeLessThanOrEqual(2 * 25 + 48 + 10);
+  const lines = page.locator(".task-lines").first();
+  await lines.click();
+  await expect(page.getByText(/93 in 100|97 in 100/).first()).toBeVisible();
+  await expectThumbSized(page);
+  await lines.click();
+  await expect(page.locator(".evidence")).toHaveCount(0);
 });
 
 test("someone is added to be told, tested and taken out", async ({ page, request }) => {
@@ -208,10 +288,19 @@ test("someone is added to be told, tested and taken out", async ({ page, request
   await page.getByRole("button", { name: "Add someone" }).click();
   await page.getByLabel("Name").fill("Ada");
   await page.getByLabel("Mail address").fill("ada@example.org");
+  await page.getByRole("checkbox", { name: "Mill meadow" }).check();
+  await page.getByText(/^Of what: all kinds/).click();
+  await page.getByRole("checkbox", { name: "stalled" }).check();
+  await page.getByRole("checkbox", { name: "leaking" }).check();
+  await page.getByRole("radio", { name: "what is for today" }).check();
   await page.getByLabel("Once a day at").fill("07:00");
+  await page.getByLabel("Nothing from").fill("21:00");
+  await expect(page.getByRole("button", { name: "Keep", exact: true })).toBeDisabled();
+  await page.getByLabel("Until").fill("06:30");
+  await expectThumbSized(page);
   await expectAccessible(page);
   await page.getByRole("button", { name: "Keep", exact: true }).click();
-  await expect.poll(people).toMatchObject([{ id: "ada", digest_at: "07:00", ways: [{ way: "mail", address: "ada@example.org" }] }]);
+  await expect.poll(people).toMatchObject([{ id: "ada", yards: ["mill"], kinds: ["stalled", "leaking"], from_severity: "urgent", quiet: { from: "21:00", to: "06:30" }, digest_at: "07:00", ways: [{ way: "mail", address: "ada@example.org" }] }]);
   await page.getByRole("button", { name: "Send a test to Ada" }).click();
   await expect(page.getByText("A test is on its way.")).toBeVisible();
   await page.getByRole("button", { name: "Take Ada out" }).click();

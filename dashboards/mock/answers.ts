@@ -1,5 +1,6 @@
 /** The API's answers from the invented apiary and from what the pages changed in it. */
 import type {
+  Assignment,
   Columns,
   Device,
   Estimate,
@@ -7,6 +8,7 @@ import type {
   Fill,
   HiveDeclaration,
   Learned,
+  Place,
   QuarantineEntry,
   Shelf,
   ShelfFeeder,
@@ -144,7 +146,7 @@ export function shelf(world: World): Shelf {
         yard.weather === null
           ? null
           : { at: new Date(world.now).toISOString(), temperature_c: round(temperatureAt(world.now)), rain_mm_24h: 2.4, wind_m_s: 3.1 },
-      flags: world.invented.flags.filter((f) => world.yards.size > 0 && f.yard === yard.id && f.hive === null && f.closed_at === null),
+      flags: world.invented.flags.filter((f) => world.yards.size > 0 && f.yard === yard.id && f.hive === null && f.state === "open"),
       hives: [...world.hives.values()]
         .filter((hive) => hive.yard === yard.id)
         .map((hive) => {
@@ -155,7 +157,7 @@ export function shelf(world: World): Shelf {
             weight_date: dateOf(world.now),
             net_change_kg: invented === undefined ? null : around(uptake(invented, world.invented.start, 1), 0.15),
             feeders: [...world.feeders.values()].filter((f) => f.hive === hive.id).map((f) => shelfFeeder(world, f)),
-            flags: flags(world, hive.id).filter((f) => f.closed_at === null),
+            flags: flags(world, hive.id).filter((f) => f.state === "open"),
           };
         }),
     })),
@@ -190,10 +192,11 @@ export function fills(world: World, id: string): Fill[] {
 export function uptakeDays(world: World, id: string): UptakeDay[] {
   const hive = world.invented.hives.find((h) => h.id === id);
   if (hive?.feeder === undefined || hive.feeder === null) return [];
-  return Array.from({ length: SEASON_DAYS - 1 }, (_, i) => {
+  return Array.from({ length: SEASON_DAYS }, (_, i) => {
     const back = SEASON_DAYS - 1 - i;
     const unseen = hive.silentHours > 0 && back < 2;
-    const took = uptake(hive, world.invented.start, back);
+    // Today is half over.
+    const took = uptake(hive, world.invented.start, back) * (back === 0 ? 0.5 : 1);
     return {
       date: dateOf(world.now - back * DAY),
       feeder: hive.feeder ?? "",
@@ -255,15 +258,24 @@ export function readAt(world: World, hive: InventedHive, record: number[], noise
   return between + noise * Math.sin(ms / 61_000) * Math.cos(ms / 7_300);
 }
 
+/** Where a device stands now. */
+function placesOf(world: World, device: string): Place[] {
+  const now = (list: Assignment[]) => list.filter((a) => a.device === device && a.to === null);
+  const none = { yard: null, hive: null, feeder: null };
+  return [
+    ...[...world.hives.values()].flatMap((h) => now(h.scale).map(({ channel, from }) => ({ ...none, hive: h.id, channel, from }))),
+    ...[...world.feeders.values()].flatMap((f) => now(f.sensor).map(({ channel, from }) => ({ ...none, feeder: f.id, channel, from }))),
+  ];
+}
+
 export function devices(world: World): Device[] {
   const at = (hours: number) => new Date(world.now - hours * HOUR - 120_000).toISOString();
-  const none = { yard: null, hive: null, feeder: null };
   const found: Device[] = world.invented.hives.flatMap((hive) => {
     const seen = at(hive.silentHours);
-    const scale = [...world.hives.values()].find((h) => h.scale.some((s) => s.device === `sc-${hive.id}`));
-    const level = [...world.feeders.values()].find((f) => f.sensor.some((s) => s.device === `lv-${hive.id}`));
-    const common = { last_heard: seen, attributes: [], impossible_count_7d: hive.id === "mill-3" ? 14 : 0 };
-    if (world.yards.size === 0 || (scale === undefined && level === undefined && world.hives.size < 3)) return [];
+    const scale = placesOf(world, `sc-${hive.id}`);
+    const level = placesOf(world, `lv-${hive.id}`);
+    const common = { last_heard: seen, attributes: [], free_since: null, impossible_count_7d: hive.id === "mill-3" ? 14 : 0 };
+    if (world.yards.size === 0 || world.hives.size < 3) return [];
     return [
       {
         ...common,
@@ -273,23 +285,19 @@ export function devices(world: World): Device[] {
           { channel: "battery", unit: "V", time: seen, value: hive.id === "mill-7" ? 3.31 : 3.92 },
         ],
         battery_v: hive.id === "mill-7" ? 3.31 : 3.92,
-        assigned: scale === undefined ? [] : [{ ...none, hive: scale.id, channel: "weight" }],
-        learned: scale === undefined ? [] : learnedOfScale(scale.id, seen),
+        assigned: scale,
+        learned: scale.flatMap((place) => (place.hive === null ? [] : learnedOfScale(place.hive, seen))),
       },
       {
         ...common,
         id: `lv-${hive.id}`,
         latest: [{ channel: "distance", unit: "m", time: seen, value: 0.131 }],
         battery_v: null,
-        assigned: level === undefined ? [] : [{ ...none, feeder: level.id, channel: "distance" }],
+        assigned: level,
         learned: [],
       },
     ];
   });
-  const claimed = (id: string) => [
-    ...[...world.hives.values()].flatMap((h) => h.scale.filter((s) => s.device === id).map((s) => ({ ...none, hive: h.id, channel: s.channel }))),
-    ...[...world.feeders.values()].flatMap((f) => f.sensor.filter((s) => s.device === id).map((s) => ({ ...none, feeder: f.id, channel: s.channel }))),
-  ];
   const spoke = at(0);
   found.push({
     id: "node-7f3a",
@@ -301,7 +309,8 @@ export function devices(world: World): Device[] {
     ],
     attributes: [{ name: "firmware", value: "1.4.2", time: spoke }],
     battery_v: 3.98,
-    assigned: claimed("node-7f3a"),
+    assigned: placesOf(world, "node-7f3a"),
+    free_since: null,
     impossible_count_7d: 0,
     learned: [],
   });

@@ -154,6 +154,7 @@ function inventFlags(now: number): Flag[] {
     device: null,
     opened_at: new Date(now - hours * HOUR).toISOString(),
     closed_at: closedHours === undefined ? null : new Date(now - closedHours * HOUR).toISOString(),
+    withdrawn_at: null,
     severity,
     probability,
     evidence,
@@ -170,6 +171,11 @@ function inventFlags(now: number): Flag[] {
     flag("too_cold", "orchard-3", 20, "info", 0.8, "Nights under 4 °C; the whole yard takes a third of what it took last week."),
     flag("flow_on", "ridge-3", 45 * 24, "info", 0.9, "Gained 1.1 kg a day with an empty feeder.", 40 * 24),
     flag("stalled", "ridge-4", 30 * 24, "warning", 0.8, "Took 0.1 L a day while its neighbours took 0.7 L.", 27 * 24),
+    {
+      ...flag("robbed", "ridge-4", 16 * 24, "urgent", 0.7, "The feeder lost 0.9 L in two hours."),
+      state: "withdrawn",
+      withdrawn_at: new Date(now - 14 * DAY).toISOString(),
+    },
     { ...flag("low_battery", "mill-7", 30, "warning", 0.9, "3.31 V and falling 20 mV a day."), hive: null, feeder: null, device: "sc-mill-7" },
   ];
 }

@@ -4,6 +4,7 @@
  */
 import type { IncomingMessage, ServerResponse } from "node:http";
 import type { Plugin } from "vite";
+import type { Assignment } from "../src/data/types";
 import { temperatureAt, YARDS } from "./invented.ts";
 import * as answers from "./answers.ts";
 
@@ -99,11 +100,15 @@ function answer(world: answers.World, method: string, path: string[], query: URL
   const collections: Record<string, Map<string, unknown>> = { yards: world.yards, hives: world.hives, feeders: world.feeders };
   const collection = collections[head];
   if (collection !== undefined && part === undefined) return declared(collection, head, method, id, body);
+  if (head === "devices" && id !== undefined && part === "place") return stand(world, id, body ?? {});
   if (head === "hives" && id !== undefined && part !== undefined) return ofHive(world, id, part, query);
   if (head === "feeders" && id !== undefined && part === "volume") {
     const hive = world.invented.hives.find((h) => h.feeder === id);
     if (hive === undefined) return missing();
-    return series(world, "l", query, (ms) => answers.readAt(world, hive, hive.litres, 0.06, ms));
+    const volume = series(world, "l", query, (ms) => answers.readAt(world, hive, hive.litres, 0.06, ms));
+    // One echo in a hundred days of readings, or so.
+    const left_out = series(world, "l", query, (ms) => (Math.floor(ms / 300_000) % 811 === 0 ? hive.capacity_l * 0.9 : null));
+    return ok({ ...(volume.body as object), left_out: left_out.body });
   }
   switch (head) {
     case "shelf":
@@ -149,6 +154,23 @@ function declared(collection: Map<string, unknown>, name: string, method: string
   }
   if (method === "DELETE") return collection.delete(id) ? { status: 204, body: undefined } : missing();
   return collection.has(id) ? ok(collection.get(id)) : missing();
+}
+
+/** Where a channel stands from a moment on; what overlaps gives way. */
+function stand(world: answers.World, device: string, body: Json): Found {
+  const { channel, from = null, hive, feeder, ...shape } = body as unknown as { channel: string; from?: string | null; hive?: string; feeder?: string; mount_m: number };
+  const assigned = [...[...world.hives.values()].map((h) => ({ list: h.scale, here: h.id === hive })), ...[...world.feeders.values()].map((f) => ({ list: f.sensor, here: f.id === feeder }))];
+  for (const { list, here } of assigned as { list: Assignment[]; here: boolean }[]) {
+    for (const old of [...list]) {
+      if (old.device !== device || old.channel !== channel || (old.to !== null && from !== null && old.to <= from)) continue;
+      if (here || from === null || (old.from ?? "") >= from) list.splice(list.indexOf(old), 1);
+      else old.to = from;
+    }
+  }
+  const standing = { device, channel, from, to: null };
+  world.hives.get(hive ?? "")?.scale.push(standing);
+  world.feeders.get(feeder ?? "")?.sensor.push({ ...standing, area_m2: null, table: null, ...shape });
+  return { status: 204, body: undefined };
 }
 
 function ofHive(world: answers.World, id: string, part: string, query: URLSearchParams): Found {

@@ -2,21 +2,31 @@ import { nextTheme, setTheme, theme } from "./data/prefs";
 import { outbox } from "./data/outbox";
 import { offline } from "./data/query";
 import { useSignal } from "./data/signal";
-import { DevicesPage } from "./pages/devices";
-import { FillPage } from "./pages/fill";
-import { HivePage } from "./pages/hive";
-import { MixPage } from "./pages/mix";
-import { OutboxPage } from "./pages/outbox";
-import { QuarantinePage } from "./pages/quarantine";
-import { SetUpPage } from "./pages/set-up";
-import { PeoplePage } from "./pages/people";
-import { SettingsPage } from "./pages/settings";
+import { HiveCharts, HivePage } from "./pages/hive";
 import { TodayPage } from "./pages/today";
 import { YardPage } from "./pages/yard";
+import { later } from "./parts/later";
 import { NoteBar } from "./parts/note";
-import { Page } from "./parts/page";
+import { Coming, Page } from "./parts/page";
 import { to, useRoute, type Route } from "./route";
 import { VesselInks } from "./shelf/vessel";
+
+const desk = () => import("./pages/desk");
+const DevicesPage = later(async () => (await desk()).DevicesPage);
+const FillPage = later(async () => (await desk()).FillPage);
+const MixPage = later(async () => (await desk()).MixPage);
+const OutboxPage = later(async () => (await desk()).OutboxPage);
+const PeoplePage = later(async () => (await desk()).PeoplePage);
+const QuarantinePage = later(async () => (await desk()).QuarantinePage);
+const SettingsPage = later(async () => (await desk()).SettingsPage);
+const SetUpPage = later(async () => (await desk()).SetUpPage);
+
+/** Fetches what the first picture did without, so that a lost signal takes no page away. */
+export async function fetchTheRest(): Promise<void> {
+  // Any part brings all of its piece.
+  await FillPage.fetch();
+  await HiveCharts.fetch();
+}
 
 export function App() {
   const route = useRoute();
@@ -47,21 +57,21 @@ function CurrentPage({ route }: { route: Route }) {
     case "hive":
       return <HivePage key={route.id} id={route.id} />;
     case "devices":
-      return <DevicesPage />;
+      return <DevicesPage meanwhile={<Coming />} />;
     case "fill":
-      return <FillPage key={route.feeder} feeder={route.feeder} />;
+      return <FillPage key={route.feeder} feeder={route.feeder} meanwhile={<Coming />} />;
     case "mix":
-      return <MixPage />;
+      return <MixPage meanwhile={<Coming />} />;
     case "set-up":
-      return <SetUpPage />;
+      return <SetUpPage meanwhile={<Coming />} />;
     case "settings":
-      return <SettingsPage />;
+      return <SettingsPage meanwhile={<Coming />} />;
     case "quarantine":
-      return <QuarantinePage />;
+      return <QuarantinePage meanwhile={<Coming />} />;
     case "outbox":
-      return <OutboxPage />;
+      return <OutboxPage meanwhile={<Coming />} />;
     case "people":
-      return <PeoplePage />;
+      return <PeoplePage meanwhile={<Coming />} />;
     case "unknown":
       return (
         <Page title="Not found" sentence="There is no page at this address.">

@@ -1,12 +1,11 @@
 import { render } from "preact";
-import "uplot/dist/uPlot.min.css";
 import "./style/inks.css";
 import "./style/frame.css";
 import "./style/shelf.css";
 import "./style/charts.css";
 import "./style/forms.css";
 import "./style/print.css";
-import { App } from "./app";
+import { App, fetchTheRest } from "./app";
 import { listen } from "./data/live";
 import { keepFlushing } from "./data/outbox";
 import { setUnits, showTheme } from "./data/prefs";
@@ -32,6 +31,12 @@ void request<Settings>("GET", "/api/v1/settings").then(
 // The shelf is what every page without signal starts from.
 void refresh("/api/v1/shelf");
 
-if ("serviceWorker" in navigator && import.meta.env.PROD) {
-  addEventListener("load", () => void navigator.serviceWorker.register("/worker.js").catch(() => undefined));
-}
+/** The first picture stands by then, as a rule. */
+const REST_AFTER_MS = 1_500;
+
+addEventListener("load", () => {
+  setTimeout(() => {
+    void fetchTheRest().catch(() => undefined);
+    if ("serviceWorker" in navigator && import.meta.env.PROD) void navigator.serviceWorker.register("/worker.js").catch(() => undefined);
+  }, REST_AFTER_MS);
+});

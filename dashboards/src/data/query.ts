@@ -54,10 +54,11 @@ export class ApiError extends Error {
 
 /** One request; resolves with the decoded body, or throws an `ApiError` with a sentence. */
 export async function request<T>(method: string, path: string, body?: unknown): Promise<T> {
-  const init: RequestInit = { method, signal: AbortSignal.timeout(GIVE_UP_MS), headers: { accept: "application/json" } };
+  // No headers of its own where it reads: only so does it take what `index.html` asked for ahead.
+  const init: RequestInit = { method, signal: AbortSignal.timeout(GIVE_UP_MS) };
   if (body !== undefined) {
     init.body = JSON.stringify(body);
-    init.headers = { accept: "application/json", "content-type": "application/json" };
+    init.headers = { "content-type": "application/json" };
   }
   let response: Response;
   try {

@@ -6,8 +6,7 @@ import type { Flag } from "../data/types";
 import { say } from "../parts/note";
 import { now } from "../parts/clock";
 import { momentWords } from "../time/words";
-
-const DAY_MS = 86_400_000;
+import { DAY } from "../time/zone";
 
 type Act = "acknowledge" | "snooze" | "note" | "verdict";
 
@@ -29,27 +28,31 @@ function keep(edit: Edit, done: string, undo: Edit | null): void {
   );
 }
 
-/** What a keeper does with a flag: one tap says that it is seen to, two say anything else. */
-export function CareRow({ flag, place, zone }: { flag: Flag; place: string; zone: string }) {
-  const [open, setOpen] = useState(false);
-  const [text, setText] = useState("");
+/** What was said of a flag, and what else there is to say than that someone sees to it. */
+export function Care({ flag, place, zone }: { flag: Flag; place: string; zone: string }) {
+  const [text, setText] = useState<string | null>(null);
   const waiting = useSignal(outbox).filter((edit) => edit.path.includes(encodeURIComponent(flag.id)));
   const snooze = (days: number, words: string) => {
-    const until = new Date(Date.now() + days * DAY_MS).toISOString();
+    const until = new Date(Date.now() + days * DAY).toISOString();
     keep(act(flag, "snooze", { until }, `${place}: quiet ${words}`), `${place}: quiet ${words}.`, act(flag, "snooze", { until: null }, `${place}: loud again`));
-    setOpen(false);
   };
-  const judge = (verdict: "right" | "wrong") => {
+  const judge = (verdict: "right" | "wrong") =>
     keep(act(flag, "verdict", { verdict }, `${place}: ${verdict}`), `Written down: it was ${verdict}.`, act(flag, "verdict", { verdict: null }, `${place}: not known`));
-    setOpen(false);
-  };
   const note = (event: Event) => {
     event.preventDefault();
-    if (text.trim() === "") return;
-    keep(act(flag, "note", { text: text.trim() }, `${place}: a note`), "The note is kept.", null);
-    setText("");
-    setOpen(false);
+    const words = text?.trim() ?? "";
+    if (words === "") return;
+    keep(act(flag, "note", { text: words }, `${place}: a note`), "The note is kept.", null);
+    setText(null);
   };
+  const buttons: [string, () => void][] = [
+    ...(flag.quiet ? [["Make it loud again", () => loud(flag, place)] as [string, () => void]] : []),
+    ["Quiet until tomorrow", () => snooze(1, "until tomorrow")],
+    ["Quiet for a week", () => snooze(7, "for a week")],
+    ["It was right", () => judge("right")],
+    ["It was wrong", () => judge("wrong")],
+    ["Write a note", () => setText("")],
+  ];
   return (
     <div class="care">
       <CareSaid flag={flag} zone={zone} />
@@ -58,46 +61,23 @@ export function CareRow({ flag, place, zone }: { flag: Flag; place: string; zone
           {edit.words}: on this device, not sent yet
         </p>
       ))}
-      <p class="row">
-        {flag.quiet ? (
-          <button type="button" class="button" onClick={() => loud(flag, place)}>
-            Make it loud again
+      <p class="care-row">
+        {buttons.map(([words, press]) => (
+          <button key={words} type="button" class="button" onClick={press}>
+            {words}
           </button>
-        ) : (
-          <button type="button" class="button" onClick={() => seenTo([flag], place)}>
-            I see to it
-          </button>
-        )}
-        <button type="button" class="button" aria-expanded={open} onClick={() => setOpen(!open)}>
-          {open ? "Less" : "More"}
-        </button>
+        ))}
       </p>
-      {open && (
-        <div class="care-more">
-          <p class="row">
-            <button type="button" class="button" onClick={() => snooze(1, "until tomorrow")}>
-              Quiet until tomorrow
-            </button>
-            <button type="button" class="button" onClick={() => snooze(7, "for a week")}>
-              Quiet for a week
-            </button>
-            <button type="button" class="button" onClick={() => judge("right")}>
-              It was right
-            </button>
-            <button type="button" class="button" onClick={() => judge("wrong")}>
-              It was wrong
-            </button>
-          </p>
-          <form onSubmit={note}>
-            <label>
-              <span>A note</span>
-              <textarea rows={2} maxLength={2000} value={text} onInput={(event) => setText(event.currentTarget.value)} />
-            </label>
-            <button type="submit" class="button">
-              Keep the note
-            </button>
-          </form>
-        </div>
+      {text !== null && (
+        <form onSubmit={note}>
+          <label>
+            <span>A note</span>
+            <textarea rows={2} maxLength={2000} value={text} onInput={(event) => setText(event.currentTarget.value)} />
+          </label>
+          <button type="submit" class="button">
+            Keep the note
+          </button>
+        </form>
       )}
     </div>
   );

@@ -15,6 +15,7 @@ const flag = (part: Partial<Flag>): Flag => ({
   device: null,
   opened_at: "2026-10-01T00:00:00Z",
   closed_at: null,
+  withdrawn_at: null,
   severity: "warning",
   probability: 0.9,
   evidence: "",

@@ -1,4 +1,5 @@
-import { useState } from "preact/hooks";
+import type { ComponentChildren } from "preact";
+import { useId, useState } from "preact/hooks";
 import { DayStrip } from "../charts/day-strip";
 import { useQuery } from "../data/query";
 import { useSignal } from "../data/signal";
@@ -8,7 +9,7 @@ import { to } from "../route";
 import { list } from "../shelf/words";
 import { inLocalTime, lasting, momentWords } from "../time/words";
 import { addDays, dateOf } from "../time/zone";
-import { CareRow, seenTo } from "./care";
+import { Care, seenTo } from "./care";
 import { Mark } from "./mark";
 import { FLAG_WORDS, SEVERITY_WORDS, sureness } from "./words";
 
@@ -51,37 +52,59 @@ export function grouped(flags: Flag[]): Flag[][] {
 
 /** Many of one kind: a yard without signal is one thing to do, not sixteen. */
 function TaskGroup({ flags, first, yard }: { flags: Flag[]; first: Flag; yard: ShelfYard }) {
-  const [open, setOpen] = useState(false);
   const words = FLAG_WORDS[first.kind];
   const names = [...new Set(flags.map((flag) => hiveOf(flag, yard)?.name ?? placeOf(flag, yard)))];
+  const [name = ""] = names;
   const more = names.length - NAMED;
-  const told = more > 1 ? [...names.slice(0, NAMED), `${more} more`] : names;
+  const told = list(more > 1 ? [...names.slice(0, NAMED), `${more} more`] : names);
+  const sentence = names.length === 1 ? words.sentence(name) : `${told} ${words.many}.`;
   return (
-    <li class={`task task-${first.severity}`}>
-      <Mark kind={first.kind} severity={first.severity} />
-      <div class="task-body">
-        <p class="task-sentence">
-          {list(told)} {names.length === 1 ? "" : words.many}
-          {names.length === 1 && words.sentence(names[0] ?? "").slice((names[0] ?? "").length)}
-          {names.length === 1 ? "" : "."}
-        </p>
-        {words.act !== null && <p class="task-act">{words.act}</p>}
-        <p class="row">
-          <button class="button" type="button" onClick={() => seenTo(flags, list(told))}>
-            I see to all of them
-          </button>
-        </p>
-        <button class="why" type="button" aria-expanded={open} onClick={() => setOpen(!open)}>
-          {open ? "Close" : "Each of them"}
+    <TwoLines flag={first} sentence={sentence} more="Each" seen={flags.every((flag) => flag.quiet) ? null : { words: "I see to all of them", act: () => seenTo(flags, told) }}>
+      {() => (
+        <ul class="tasks">
+          {flags.map((flag) => (
+            <Task key={flag.id} flag={flag} yard={yard} here={false} />
+          ))}
+        </ul>
+      )}
+    </TwoLines>
+  );
+}
+
+interface TwoLinesProps {
+  flag: Flag;
+  sentence: string;
+  /** What a tap on the lines opens, in a word. */
+  more: string;
+  seen: { words: string; act: () => void } | null;
+  children: () => ComponentChildren;
+}
+
+/** What is so, and what to do about it; a tap opens the rest in place, another says that someone sees to it. */
+function TwoLines({ flag, sentence, more, seen, children }: TwoLinesProps) {
+  const [open, setOpen] = useState(false);
+  const id = useId();
+  const { act } = FLAG_WORDS[flag.kind];
+  return (
+    <li class={`task task-${flag.severity} ${open ? "task-opened" : ""}`}>
+      <button class="task-lines" type="button" aria-expanded={open} aria-controls={open ? id : undefined} onClick={() => setOpen(!open)}>
+        <span class="task-sentence">{sentence}</span>
+        <span class="task-second">
+          <Mark kind={flag.kind} severity={flag.severity} />
+          <span class="task-act">{act}</span>
+          <span class="why">{open ? "Close" : more}</span>
+        </span>
+      </button>
+      {seen !== null && (
+        <button class="task-seen" type="button" onClick={seen.act}>
+          {seen.words}
         </button>
-        {open && (
-          <ul class="tasks">
-            {flags.map((flag) => (
-              <Task key={flag.id} flag={flag} yard={yard} here={false} />
-            ))}
-          </ul>
-        )}
-      </div>
+      )}
+      {open && (
+        <div class="evidence" id={id}>
+          {children()}
+        </div>
+      )}
     </li>
   );
 }
@@ -98,36 +121,31 @@ export function placeOf(flag: Flag, yard: ShelfYard): string {
 }
 
 function Task({ flag, yard, here }: { flag: Flag; yard: ShelfYard; here: boolean }) {
-  const [open, setOpen] = useState(false);
   const time = useSignal(now);
-  const words = FLAG_WORDS[flag.kind];
   const place = placeOf(flag, yard);
   const hive = yard.hives.find((h) => h.id === flag.hive);
+  const seen = flag.quiet ? null : { words: "I see to it", act: () => seenTo([flag], place) };
   return (
-    <li class={`task task-${flag.severity}`}>
-      <Mark kind={flag.kind} severity={flag.severity} />
-      <div class="task-body">
-        <p class="task-sentence">
-          {hive !== undefined && !here ? <a href={to.hive(hive.id)}>{words.sentence(place)}</a> : words.sentence(place)}
-        </p>
-        <p>{inLocalTime(flag.evidence, time, yard.timezone)}</p>
-        {words.act !== null && <p class="task-act">{words.act}</p>}
-        <CareRow flag={flag} place={place} zone={yard.timezone} />
-        <button class="why" type="button" aria-expanded={open} onClick={() => setOpen(!open)}>
-          {open ? "Close" : "Why?"}
-        </button>
-        {open && (
-          <div class="evidence">
+    <TwoLines flag={flag} sentence={FLAG_WORDS[flag.kind].sentence(place)} more="Why?" seen={seen}>
+      {() => (
+        <>
+          <p>{inLocalTime(flag.evidence, time, yard.timezone)}</p>
+          <p>
+            Since {momentWords(Date.parse(flag.opened_at), time, yard.timezone)}, {lasting(Date.parse(flag.opened_at), time)}.{" "}
+            {capital(sureness(flag.probability))}: {Math.round(flag.probability * 100)} in 100. Time to act: {SEVERITY_WORDS[flag.severity]}.
+          </p>
+          {flag.hive !== null && flag.kind !== "low_battery" && <Neighbours flag={flag} yard={yard} />}
+          {hive !== undefined && !here && (
             <p>
-              Since {momentWords(Date.parse(flag.opened_at), time, yard.timezone)}, {lasting(Date.parse(flag.opened_at), time)}.{" "}
-              {capital(sureness(flag.probability))}: {Math.round(flag.probability * 100)} in 100. Time to act:{" "}
-              {SEVERITY_WORDS[flag.severity]}.
+              <a class="button" href={to.hive(hive.id)}>
+                To {hive.name}
+              </a>
             </p>
-            {flag.hive !== null && flag.kind !== "low_battery" && <Neighbours flag={flag} yard={yard} />}
-          </div>
-        )}
-      </div>
-    </li>
+          )}
+          <Care flag={flag} place={place} zone={yard.timezone} />
+        </>
+      )}
+    </TwoLines>
   );
 }
 

@@ -1,4 +1,3 @@
-import { HiveCharts } from "../charts/hive-charts";
 import { outbox } from "../data/outbox";
 import { useQuery } from "../data/query";
 import { units, type Units } from "../data/prefs";
@@ -7,8 +6,9 @@ import type { Shelf, ShelfFeeder, ShelfHive, ShelfYard } from "../data/types";
 import { FlagList, placeOf } from "../flags/list";
 import { FLAG_WORDS } from "../flags/words";
 import { now } from "../parts/clock";
+import { Fold } from "../parts/fold";
+import { later } from "../parts/later";
 import { Page, Waiting } from "../parts/page";
-import { AboutHive } from "./about-hive";
 import { to } from "../route";
 import { isSilent, openFlags } from "../shelf/shelf";
 import { SHAPES } from "../shelf/shapes";
@@ -17,6 +17,9 @@ import { Vessel } from "../shelf/vessel";
 import { count } from "../shelf/words";
 import { dateWords, dayWords, momentWords } from "../time/words";
 import { amount, change, withInterval } from "../units/units";
+
+export const HiveCharts = later(async () => (await import("../charts/hive-charts")).HiveCharts);
+const AboutHive = later(async () => (await import("./desk")).AboutHive);
 
 /** Hive: what happened here, and what comes? */
 export function HivePage({ id }: { id: string }) {
@@ -50,14 +53,23 @@ export function HivePage({ id }: { id: string }) {
       </div>
       {loud.length > 0 && <FlagList flags={loud} yard={yard} here />}
       {quiet.length > 0 && (
-        <details class="good-to-know">
-          <summary>{count(quiet.length, "thing is", "things are")} quiet</summary>
-          <FlagList flags={quiet} yard={yard} here />
-        </details>
+        <Fold class="good-to-know" summary={`${count(quiet.length, "thing is", "things are")} quiet`}>
+          {() => <FlagList flags={quiet} yard={yard} here />}
+        </Fold>
       )}
-      <HiveCharts hive={hive} yard={yard} />
-      <AboutHive id={hive.id} />
+      <HiveCharts hive={hive} yard={yard} meanwhile={<ChartsComing />} />
+      <Fold class="about" summary="About this hive">
+        {() => <AboutHive id={hive.id} meanwhile={<p class="quiet">Fetching what is known.</p>} />}
+      </Fold>
     </Page>
+  );
+}
+
+function ChartsComing() {
+  return (
+    <section class="charts" aria-busy="true">
+      <h2>The season</h2>
+    </section>
   );
 }
 

@@ -1,10 +1,13 @@
+import { useEffect, useState } from "preact/hooks";
 import { useQuery } from "../data/query";
 import { units } from "../data/prefs";
 import { useSignal } from "../data/signal";
 import type { Shelf, ShelfYard } from "../data/types";
 import { FlagList } from "../flags/list";
 import { now } from "../parts/clock";
+import { Fold } from "../parts/fold";
 import { Page, Waiting } from "../parts/page";
+import { usePrinting } from "../parts/printing";
 import { Sheet } from "../parts/sheet";
 import { to } from "../route";
 import { HowToRead } from "../shelf/key";
@@ -19,6 +22,8 @@ const MANY_HIVES = 80;
 /** Today: what must I do? */
 export function TodayPage() {
   const answer = useQuery<Shelf>("/api/v1/shelf");
+  const printing = usePrinting();
+  const drawn = useOneByOne(answer.data?.yards.length ?? 0);
   if (answer.data === undefined) return <Waiting answer={answer} title="Today" />;
   const shelf = answer.data;
   const hives = shelf.yards.reduce((n, yard) => n + yard.hives.length, 0);
@@ -26,14 +31,27 @@ export function TodayPage() {
     <Page title="Today" sentence={todaySentence(shelf)} answer={answer}>
       {shelf.yards.length === 0 ? <Begin /> : null}
       <div class="yards">
-        {byNeed(shelf.yards).map((yard) => (
-          <YardToday key={yard.id} yard={yard} folded={hives > MANY_HIVES} />
-        ))}
+        {byNeed(shelf.yards)
+          .slice(0, drawn)
+          .map((yard) => (
+            <YardToday key={yard.id} yard={yard} folded={hives > MANY_HIVES} />
+          ))}
       </div>
-      {hives > 0 && <HowToRead />}
-      <Sheet shelf={shelf} />
+      {hives > 0 && drawn >= shelf.yards.length && <HowToRead />}
+      {printing && <Sheet shelf={shelf} />}
     </Page>
   );
+}
+
+/** The first yard is drawn at once, the others one by one behind it: fingers come between. */
+function useOneByOne(length: number): number {
+  const [drawn, setDrawn] = useState(1);
+  useEffect(() => {
+    if (drawn >= length) return;
+    const next = setTimeout(() => setDrawn(drawn + 1), 0);
+    return () => clearTimeout(next);
+  }, [drawn, length]);
+  return drawn;
 }
 
 function YardToday({ yard, folded }: { yard: ShelfYard; folded: boolean }) {
@@ -59,19 +77,15 @@ function YardToday({ yard, folded }: { yard: ShelfYard; folded: boolean }) {
         </p>
       )}
       {fold ? (
-        <details>
-          <summary>Nothing to do; show the shelf</summary>
-          <ShelfRow yard={yard} now={time} />
-        </details>
+        <Fold summary="Nothing to do; show the shelf">{() => <ShelfRow yard={yard} now={time} />}</Fold>
       ) : (
         <ShelfRow yard={yard} now={time} />
       )}
       {todo.length > 0 && <FlagList flags={todo} yard={yard} />}
       {known.length > 0 && (
-        <details class="good-to-know">
-          <summary>{count(known.length, "thing", "things")} good to know</summary>
-          <FlagList flags={known} yard={yard} />
-        </details>
+        <Fold class="good-to-know" summary={`${count(known.length, "thing", "things")} good to know`}>
+          {() => <FlagList flags={known} yard={yard} />}
+        </Fold>
       )}
     </section>
   );

@@ -5,6 +5,8 @@ import type { Columns, Shelf, ShelfHive, ShelfYard, YardDeclaration } from "../d
 import { Spark } from "../charts/spark";
 import { FlagList } from "../flags/list";
 import { now } from "../parts/clock";
+import { Fold } from "../parts/fold";
+import { later } from "../parts/later";
 import { Page, Waiting } from "../parts/page";
 import { to } from "../route";
 import { ShelfRow } from "../shelf/shelf";
@@ -12,6 +14,8 @@ import { yardFlags, yardSentence } from "../shelf/sums";
 import { age } from "../time/words";
 import { DAY, HOUR } from "../time/zone";
 import { amount, change, unitOf, withInterval } from "../units/units";
+
+const AboutYard = later(async () => (await import("./desk")).AboutYard);
 
 /** Yard: how does this one stand against its neighbours? */
 export function YardPage({ id }: { id: string }) {
@@ -36,6 +40,9 @@ export function YardPage({ id }: { id: string }) {
       {flags.length > 0 && <FlagList flags={flags} yard={yard} />}
       {yard.hives.some((h) => h.feeders.length > 0) && <Compare yard={yard} />}
       <WeatherStrip yard={yard} />
+      <Fold class="about" summary="About this yard">
+        {() => <AboutYard id={yard.id} meanwhile={<p class="quiet">Fetching what is known.</p>} />}
+      </Fold>
     </Page>
   );
 }

@@ -69,6 +69,11 @@ export function Waiting({ answer, title }: { answer: Answer<unknown>; title: str
       </Page>
     );
   }
+  return <Coming />;
+}
+
+/** Before there is anything to show. */
+export function Coming() {
   return (
     <main id="content" aria-busy="true">
       <p class="quiet waiting">Fetching what is known.</p>

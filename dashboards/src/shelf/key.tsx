@@ -1,10 +1,11 @@
+import { Fold } from "../parts/fold";
 import { Vessel } from "./vessel";
 
 /** How to read a vessel, beside one. */
 export function HowToRead() {
   return (
-    <details class="how-to-read">
-      <summary>How to read the shelf</summary>
+    <Fold class="how-to-read" summary="How to read the shelf">
+      {() => (
       <div class="how-body">
         <Vessel kind="tray" capacity_l={10} remaining_l={{ value: 6, lo: 4.6, hi: 7.4 }} tomorrow_night_l={2.4} />
         <ul>
@@ -15,6 +16,7 @@ export function HowToRead() {
           <li>A dotted outline is a feeder that can't be seen now, with the hour it was last heard. It is not an empty one.</li>
         </ul>
       </div>
-    </details>
+      )}
+    </Fold>
   );
 }

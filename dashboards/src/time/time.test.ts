@@ -1,6 +1,6 @@
 import { describe, expect, test } from "vitest";
 import { nights, sunlight } from "./sun";
-import { age, dayWords, inLocalTime, momentWords } from "./words";
+import { age, clock, dayAndMonth, dayWords, inLocalTime, momentWords, weekday } from "./words";
 import { HOUR, dateOf, momentOf, offsetAt, ticks } from "./zone";
 
 const ZONE = "America/New_York";
@@ -39,6 +39,18 @@ describe("local days (IANA rules: the clocks change on 2026-03-08 and 2026-11-01
 });
 
 describe("words", () => {
+  test("clock, day and month are as the browser's own words have them", () => {
+    for (const zone of [ZONE, "Asia/Kathmandu", "UTC"]) {
+      const told = (options: Intl.DateTimeFormatOptions) => new Intl.DateTimeFormat("en-US", { timeZone: zone, ...options });
+      const [hm, month, day, week] = [told({ timeStyle: "short", hourCycle: "h23" }), told({ month: "short" }), told({ day: "numeric" }), told({ weekday: "short" })];
+      for (let at = Date.parse("2026-01-01T00:41:00Z"); at < Date.parse("2027-01-01T00:00:00Z"); at += 31 * HOUR) {
+        expect(clock(at, zone)).toBe(hm.format(at).padStart(5, "0"));
+        expect(dayAndMonth(at, zone)).toBe(`${day.format(at)} ${month.format(at)}`);
+        expect(weekday(at, zone)).toBe(week.format(at));
+      }
+    }
+  });
+
   const now = Date.parse("2026-10-14T18:05:00Z");
   test("a moment is as short as it can be", () => {
     expect(momentWords(now - HOUR, now, ZONE)).toBe("13:05");

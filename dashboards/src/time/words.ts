@@ -1,18 +1,28 @@
-import { DAY, HOUR, MINUTE, addDays, dateOf, formatter } from "./zone";
+import { DAY, HOUR, MINUTE, addDays, dateOf, offsetAt } from "./zone";
+
+// The browser's own formatters take milliseconds to make, one for each zone and form.
+const DAYS = ["Sun", "Mon", "Tue", "Wed", "Thu", "Fri", "Sat"];
+const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
+
+/** What the wall clock shows there, as a date whose UTC fields are read. */
+function wall(ms: number, zone: string): Date {
+  return new Date(ms + (zone === "UTC" ? 0 : offsetAt(ms, zone)));
+}
 
 /** "14:05" */
 export function clock(ms: number, zone: string): string {
-  return formatter(zone, { hour: "2-digit", minute: "2-digit", hourCycle: "h23" }).format(ms);
+  return wall(ms, zone).toISOString().slice(11, 16);
 }
 
 /** "14 Oct" */
 export function dayAndMonth(ms: number, zone: string): string {
-  return formatter(zone, { day: "numeric", month: "short" }).format(ms);
+  const there = wall(ms, zone);
+  return `${there.getUTCDate()} ${MONTHS[there.getUTCMonth()] ?? ""}`;
 }
 
 /** "Wed" */
 export function weekday(ms: number, zone: string): string {
-  return formatter(zone, { weekday: "short" }).format(ms);
+  return DAYS[wall(ms, zone).getUTCDay()] ?? "";
 }
 
 /** A local date without a zone: "Wed 14 Oct". */

@@ -6,28 +6,28 @@ export const DAY = 24 * HOUR;
 
 const formatters = new Map<string, Intl.DateTimeFormat>();
 
-/** Formatters are slow to make and quick to use. */
-export function formatter(zone: string, options: Intl.DateTimeFormatOptions): Intl.DateTimeFormat {
-  const key = `${zone} ${JSON.stringify(options)}`;
-  let found = formatters.get(key);
+/** What tells a zone's wall clock. Slow to make, so it is kept. */
+function wallClock(zone: string): Intl.DateTimeFormat {
+  let found = formatters.get(zone);
   if (found === undefined) {
-    found = new Intl.DateTimeFormat("en-GB", { ...options, timeZone: zone });
-    formatters.set(key, found);
+    found = new Intl.DateTimeFormat("en-GB", {
+      timeZone: zone,
+      year: "numeric",
+      month: "numeric",
+      day: "numeric",
+      hour: "numeric",
+      minute: "numeric",
+      second: "numeric",
+      hourCycle: "h23",
+    });
+    formatters.set(zone, found);
   }
   return found;
 }
 
 /** How far local time runs ahead of UTC at that moment by the browser's rules, ms. Slow. */
 function askOffset(ms: number, zone: string): number {
-  const parts = formatter(zone, {
-    year: "numeric",
-    month: "numeric",
-    day: "numeric",
-    hour: "numeric",
-    minute: "numeric",
-    second: "numeric",
-    hourCycle: "h23",
-  }).formatToParts(ms);
+  const parts = wallClock(zone).formatToParts(ms);
   const part = (type: string) => Number(parts.find((p) => p.type === type)?.value ?? 0);
   const wall = Date.UTC(part("year"), part("month") - 1, part("day"), part("hour"), part("minute"), part("second"));
   return wall - Math.floor(ms / 1000) * 1000;
