@@ -3,7 +3,7 @@ import { defineConfig } from "@playwright/test";
 /**
  * `npm run e2e` builds nothing: run `npm run build` first. Without more it runs against the invented
  * API of `mock/`. With LARDER_URL (a running service) or LARDER_BIN (a binary, started as a demo) the
- * tests of `real.spec.ts` run too.
+ * tests of `real.spec.ts` and `lighthouse.spec.ts` run too.
  */
 const mockPort = Number(process.env["LARDER_E2E_MOCK_PORT"] ?? 4174);
 const demoPort = Number(process.env["LARDER_E2E_DEMO_PORT"] ?? 4175);
@@ -26,8 +26,8 @@ export default defineConfig({
     timezoneId: "America/New_York",
   },
   projects: [
-    { name: "mock", testIgnore: /real\.spec/, use: { baseURL: `http://127.0.0.1:${mockPort}` } },
-    ...(real === undefined ? [] : [{ name: "real", testMatch: /real\.spec/, use: { baseURL: real } }]),
+    { name: "mock", testIgnore: /(real|lighthouse)\.spec/, use: { baseURL: `http://127.0.0.1:${mockPort}` } },
+    ...(real === undefined ? [] : [{ name: "real", testMatch: /(real|lighthouse)\.spec/, use: { baseURL: real } }]),
   ],
   webServer: [
     {
