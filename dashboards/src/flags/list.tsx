@@ -91,7 +91,7 @@ function TwoLines({ flag, sentence, more, seen, children }: TwoLinesProps) {
         <span class="task-sentence">{sentence}</span>
         <span class="task-second">
           <Mark kind={flag.kind} severity={flag.severity} />
-          <span class="task-act">{act}</span>
+          {!open && <span class="task-act">{act}</span>}
           <span class="why">{open ? "Close" : more}</span>
         </span>
       </button>
@@ -102,6 +102,7 @@ function TwoLines({ flag, sentence, more, seen, children }: TwoLinesProps) {
       )}
       {open && (
         <div class="evidence" id={id}>
+          {act !== null && <p class="task-todo">{act}</p>}
           {children()}
         </div>
       )}
