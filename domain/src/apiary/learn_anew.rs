@@ -91,7 +91,7 @@ mod tests {
             supers_on: false,
         };
         let feeder = Feeder {
-            id: FeederId::new("y-1/top").unwrap(),
+            id: FeederId::new("y-1-top").unwrap(),
             hive: hive.id.clone(),
             kind: FeederKind::Tray,
             capacity_l: 10.0,
