@@ -75,6 +75,7 @@ catalogue! {
     stalled.least_share, "/", "chosen";
     souring.days_to_sour, "d", "common practice";
     souring.factor_per_hundredth, "/", "common practice";
+    souring.spread_factor, "/", "common practice";
     souring.shown_risk, "/", "chosen";
     souring.open_risk, "/", "chosen";
     souring.close_risk, "/", "chosen";

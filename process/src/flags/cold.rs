@@ -66,7 +66,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
             let mean = day.iter().filter(|v| !v.is_nan()).sum::<f64>() / day.len() as f64;
             let warmest = day.iter().copied().fold(f64::NEG_INFINITY, f64::max);
             let beside = median(&mut day.to_vec()).unwrap_or(mean);
-            let whose = if feeder.own_thermometer {
+            let whose = if feeder.has_thermometer() {
                 "The syrup"
             } else {
                 "Syrup in this yard"
@@ -77,7 +77,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
                 } else {
                     Severity::Info
                 },
-                probability: if feeder.own_thermometer { 0.95 } else { 0.85 },
+                probability: if feeder.has_thermometer() { 0.95 } else { 0.85 },
                 evidence: Evidence::new(format!(
                     "{whose} was at {{syrup}} in the last day (warmest {{warmest}}), and bees do not take it below {{none}}; {{left}} left."
                 ))

@@ -13,6 +13,7 @@ mod displaced;
 mod empty;
 pub mod filter;
 mod flow;
+mod heat;
 mod loss;
 mod low_battery;
 mod needs_feed;

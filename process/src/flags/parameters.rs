@@ -176,9 +176,12 @@ pub struct Souring {
     /// How much longer each 0.01 of water activity below that of 1:1 makes it, a factor (from the
     /// shelf-life guides for 1:1 and 2:1, common practice).
     pub factor_per_hundredth: f64,
+    /// Nine in ten batches sour within this factor of that time, either way (home reports of 1:1 lie
+    /// between 3 and 10 days, common practice).
+    pub spread_factor: f64,
     /// Risk from which on signs of it open it, 0 to 1.
     pub shown_risk: f64,
-    /// Risk at which it opens without any, 0 to 1.
+    /// Risk at which it opens without any, 0 to 1: three batches in five.
     pub open_risk: f64,
     /// And below which it closes.
     pub close_risk: f64,
@@ -315,8 +318,9 @@ impl Default for Souring {
         Self {
             days_to_sour: 8.0,
             factor_per_hundredth: 1.067,
+            spread_factor: 3.0,
             shown_risk: 0.05,
-            open_risk: 0.5,
+            open_risk: 0.6,
             close_risk: 0.04,
         }
     }

@@ -64,8 +64,8 @@ pub struct FeederSignals {
     pub followed: Vec<Followed>,
     /// Syrup temperature, Cel.
     pub syrup: Vec<f64>,
-    /// Whether that is its own thermometer's.
-    pub own_thermometer: bool,
+    /// What its own thermometer says, Cel; NaN where it has none or was not heard.
+    pub thermometer: Vec<f64>,
     /// Node of the newest fill at or before each node.
     pub filled: Vec<Option<usize>>,
     /// Node of the newest fill or spill at or before each node.
@@ -78,6 +78,11 @@ impl FeederSignals {
     /// The mean level of the last three hours, l; NaN where it was hardly seen.
     pub fn level(&self, k: usize) -> f64 {
         self.levels[k]
+    }
+
+    /// Whether it has a thermometer of its own.
+    pub fn has_thermometer(&self) -> bool {
+        self.thermometer.iter().any(|v| !v.is_nan())
     }
 }
 
@@ -361,7 +366,6 @@ fn feeder_signals(
 ) -> FeederSignals {
     let grid = yard.grid;
     let n = grid.len();
-    let own_thermometer = own.iter().any(|v| !v.is_nan());
     let syrup: Vec<f64> = own
         .iter()
         .zip(yard.yard_syrup)
@@ -421,7 +425,7 @@ fn feeder_signals(
         noise_l,
         followed,
         syrup,
-        own_thermometer,
+        thermometer: own,
         filled,
         changed,
         strength,

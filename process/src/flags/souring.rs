@@ -12,11 +12,11 @@
 //! foam that lifts the level without a fill.
 
 use super::cold::ease_of_day;
+use super::heat::heat;
 use super::signals::{FeederSignals, nodes};
 use super::stalled::uptake;
 use super::{Case, Doubts, Sign, Spell, Words, spells};
 use crate::grid::PER_DAY;
-use crate::robust::median_of_few;
 use larder_domain::units::DegreesCelsius;
 use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity, Strength, syrup};
 
@@ -45,10 +45,18 @@ fn days_to_sour(parameters: &super::parameters::Souring, strength: Option<Streng
     parameters.days_to_sour * parameters.factor_per_hundredth.powf(hundredths.max(0.0))
 }
 
+/// The share of batches that are sour at an age, as a multiple of the age at which half are: ages are
+/// spread by a factor, log-logistic, so that nine in ten lie within it either way.
+fn risk(parameters: &super::parameters::Souring, age: f64) -> f64 {
+    let steepness = 19f64.ln() / parameters.spread_factor.ln().max(0.1);
+    1.0 / (1.0 + age.max(1e-6).powf(-steepness))
+}
+
 /// Opens when the risk is high, or when it is there and the signs of it are too.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
     let signals = case.signals;
     let parameters = &case.parameters.souring;
+    let heat = heat(case, doubts);
     for (h, f, _, feeder) in case.feeders() {
         let capacity = case.feeder(h, f).capacity_l;
         let aged = age(case, h, f);
@@ -61,34 +69,37 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
                 course.volume_l[k]
             }
         };
-        let risk = |k: usize| {
-            let share = aged[k] / days_to_sour(parameters, feeder.strength[k]);
-            1.0 / (1.0 + (-RISK_SLOPE * (share - 1.0)).exp())
+        let risk_at = |k: usize| {
+            risk(parameters, aged[k] / days_to_sour(parameters, feeder.strength[k]))
         };
-        let warm = warmth(case, h, f);
+        let warm = &heat[h][f];
         let shown = |k: usize| {
             let at = signals.grid.time(k);
             let blind = doubts.level(case, h, f, k) || !feeder.sensed;
             let flows = flow[h].iter().any(|spell| spell.holds_at(at));
             let fresh = feeder.changed[k].is_none_or(|at| k - at < nodes(FRESH_HOURS));
-            if blind || flows || fresh || easy[k].is_nan() || easy[k] < WARM_EASE {
+            if blind || fresh {
                 return false;
             }
-            let heated = warm[k] > HEATED_KELVIN;
-            refused(case, h, f, k)
-                && (heated || foamed(feeder, k) && risk(k) > parameters.shown_risk)
+            if warm[k] > PLAINLY_HEATED_KELVIN {
+                return true;
+            }
+            let could = !flows && easy[k] > WARM_EASE;
+            let signs = warm[k] > HEATED_KELVIN
+                || foamed(feeder, k) && risk_at(k) > parameters.shown_risk;
+            could && signs && refused(case, h, f, k)
         };
         let signs = (0..=signals.last).map(|k| {
             let nothing = left(k) < LEAST_SHARE * capacity || feeder.filled[k].is_none();
             let unseen = feeder.sensed && feeder.followed[k].age > nodes(24.0);
             let sign = if nothing
                 || doubts.off(case, h, f, k)
-                || risk(k) < parameters.close_risk && !shown(k)
+                || risk_at(k) < parameters.close_risk && !shown(k)
             {
                 Sign::Gone
             } else if unseen {
                 Sign::Between
-            } else if risk(k) > parameters.open_risk || shown(k) {
+            } else if risk_at(k) > parameters.open_risk || shown(k) {
                 Sign::Holds
             } else {
                 Sign::Between
@@ -106,7 +117,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
             };
             let words = Words {
                 severity: Severity::Warning,
-                probability: if shown(k) { 0.7 } else { risk(k) },
+                probability: if shown(k) { 0.7 } else { risk_at(k) },
                 evidence: Evidence::new(format!(
                     "{{left}}{strength}, last filled {{days}} ago, has aged as in {{aged}} at {{best}}; half of such syrup is sour after {{sour}}.{seen} Smell it before you fill up; do not feed syrup that ferments."
                 ))
@@ -127,53 +138,12 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
 
 /// Syrup poured in less than so many hours ago shows nothing yet.
 const FRESH_HOURS: f64 = 30.0;
-/// Fermenting syrup is warmer than it should be by this, K (measured).
-const HEATED_KELVIN: f64 = 0.9;
+/// Fermenting syrup is warmer than it should be by this, K, where it is taken less as well (measured).
+const HEATED_KELVIN: f64 = 0.5;
+/// Warmer by this, nothing else explains it, K: sound feeders stay within 0.2 of the yard's course
+/// two days out of three (measured).
+const PLAINLY_HEATED_KELVIN: f64 = 1.0;
 
-/// How much warmer than the yard's other feeders the syrup was in the last day, against the days
-/// before, K; NaN without a thermometer of its own.
-fn warmth(case: &Case<'_>, h: usize, f: usize) -> Vec<f64> {
-    let signals = case.signals;
-    let own = &signals.hives[h].feeders[f];
-    let n = own.syrup.len();
-    if !own.own_thermometer {
-        return vec![f64::NAN; n];
-    }
-    let beside: Vec<f64> = own
-        .syrup
-        .iter()
-        .zip(&signals.yard_syrup)
-        .map(|(o, y)| o - y)
-        .collect();
-    let day = nodes(24.0);
-    let mut daily = vec![f64::NAN; n];
-    let (mut sum, mut count) = (0.0, 0usize);
-    for k in 0..n {
-        if !beside[k].is_nan() {
-            sum += beside[k];
-            count += 1;
-        }
-        if k >= day && !beside[k - day].is_nan() {
-            sum -= beside[k - day];
-            count -= 1;
-        }
-        if count * 2 > day {
-            daily[k] = sum / count as f64;
-        }
-    }
-    (0..n)
-        .map(|k| {
-            let before = (2..=10)
-                .filter_map(|half| k.checked_sub(half * day / 2))
-                .map(|k| daily[k]);
-            let usual = median_of_few(before.filter(|v| !v.is_nan()));
-            daily[k] - usual.unwrap_or(f64::NAN)
-        })
-        .collect()
-}
-
-/// How steeply risk rises with age around the half.
-const RISK_SLOPE: f64 = 4.0;
 /// Less than this in it is not worth a flag, share of the capacity.
 const LEAST_SHARE: f64 = 0.08;
 /// Colder than this a colony takes less anyway (see [`super::cold`]).
