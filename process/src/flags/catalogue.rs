@@ -66,6 +66,10 @@ catalogue! {
     cold.open_ease, "/", "measured";
     cold.close_ease, "/", "chosen";
     cold.least_share, "/", "chosen";
+    pace.winter_stores_l_per_day, "l", "common practice";
+    pace.build_up_l_per_day, "l", "common practice";
+    pace.comb_l_per_day, "l", "common practice";
+    pace.emergency_l_per_day, "l", "common practice";
     stalled.ease, "/", "chosen";
     stalled.hours, "h", "chosen";
     stalled.share, "/", "chosen";

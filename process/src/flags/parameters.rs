@@ -21,6 +21,8 @@ pub struct FlagParameters {
     pub flow: Flow,
     /// Not taking it because they can't.
     pub cold: Cold,
+    /// What is expected to be taken.
+    pub pace: Pace,
     /// Not taking it though they could.
     pub stalled: Stalled,
     /// Going off.
@@ -148,6 +150,21 @@ pub struct Cold {
     pub least_share: f64,
 }
 
+/// See [`super::pace`]: litres a day of a colony that nothing hinders, before it has days of its own.
+/// (`uptake_rates` stands for the collected reports that the documentation names.)
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Pace {
+    /// Thick syrup poured in autumn (common practice: 7.5 to 15 l a colony over two to four weeks;
+    /// strong colonies up to 3.8 l a day).
+    pub winter_stores_l_per_day: f64,
+    /// Thin syrup trickled in spring (common practice: one to two litres a week).
+    pub build_up_l_per_day: f64,
+    /// Thin syrup kept before comb builders without a break (common practice: half a litre a day).
+    pub comb_l_per_day: f64,
+    /// To keep a weak colony alive (common practice: 0.1 to 0.8 l a day).
+    pub emergency_l_per_day: f64,
+}
+
 /// See [`super::stalled`].
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Stalled {
@@ -155,7 +172,7 @@ pub struct Stalled {
     pub ease: f64,
     /// Over so many hours.
     pub hours: f64,
-    /// Taken in that time: below this share of the capacity.
+    /// Taken in that time, next to nothing: below this share of the capacity.
     pub share: f64,
     /// For so long, hours.
     pub holds_hours: f64,
@@ -297,6 +314,16 @@ impl Default for Cold {
             open_ease: 0.22,
             close_ease: 0.35,
             least_share: 0.05,
+        }
+    }
+}
+impl Default for Pace {
+    fn default() -> Self {
+        Self {
+            winter_stores_l_per_day: 0.6,
+            build_up_l_per_day: 0.2,
+            comb_l_per_day: 0.5,
+            emergency_l_per_day: 0.3,
         }
     }
 }

@@ -14,7 +14,7 @@
 use super::cold::ease_of_day;
 use super::heat::heat;
 use super::signals::{FeederSignals, nodes};
-use super::stalled::uptake;
+use super::pace::uptake;
 use super::{Case, Doubts, Sign, Spell, Words, spells};
 use crate::grid::PER_DAY;
 use larder_domain::units::DegreesCelsius;

@@ -1,0 +1,162 @@
+//! What a colony is expected to take: by its neighbours at the same time, each colony against its own
+//! measure, or by its own days before; and as long as neither is known, by the goal of feeding.
+
+use super::cold::ease_of_day;
+use super::signals::nodes;
+use super::{Case, Doubts, goal};
+use crate::robust::median;
+
+/// Days of a colony's own past that count.
+const OWN_DAYS: usize = 7;
+/// Neighbours that make a measure.
+const LEAST_NEIGHBOURS: usize = 2;
+/// Less ease than this in a day says nothing of a colony's appetite.
+const LEAST_EASE: f64 = 0.3;
+/// A colony takes at most and at least so many times what its neighbours do.
+const RATIO: (f64, f64) = (0.2, 4.0);
+
+/// What is expected of a feeder in the window before a node.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Expected {
+    /// Litres; NaN where the temperature is not known.
+    pub litres: f64,
+    /// What its neighbours' median feeder lost, l; NaN where too few are known.
+    pub neighbours: f64,
+}
+
+/// What every feeder of a yard lost in windows of one length.
+pub(super) struct Pace<'a> {
+    case: &'a Case<'a>,
+    feeders: Vec<Course>,
+}
+
+struct Course {
+    at: (usize, usize),
+    /// What such a feeder gives in the window where nothing hinders, l.
+    par: f64,
+    /// What went in the window before each node, l; NaN where unknown or hardly any was there.
+    taken: Vec<f64>,
+    /// The mean ease of taking in the day before each node.
+    easy: Vec<f64>,
+}
+
+impl<'a> Pace<'a> {
+    /// Over windows of so many hours.
+    pub(super) fn of(case: &'a Case<'a>, doubts: &Doubts, hours: f64) -> Self {
+        let back = nodes(hours);
+        let sensed = case.feeders().filter(|found| found.3.sensed);
+        let feeders = sensed.map(|(h, f, _, feeder)| Course {
+            at: (h, f),
+            par: par(case, h, f) * back as f64 / nodes(24.0) as f64,
+            taken: taken(case, doubts, h, f, back),
+            easy: ease_of_day(case, &feeder.syrup),
+        });
+        Self {
+            case,
+            feeders: feeders.collect(),
+        }
+    }
+
+    /// For each node what is expected of a feeder.
+    pub(super) fn expected(&self, at: (usize, usize)) -> Vec<Expected> {
+        let Some(course) = self.feeders.iter().find(|course| course.at == at) else {
+            return Vec::new();
+        };
+        let neighbours = self.neighbours(course);
+        let expected = (0..=self.case.signals.last).map(|k| Expected {
+            neighbours: neighbours[k],
+            litres: if neighbours[k].is_nan() {
+                course.easy[k] * course.for_full_ease(k)
+            } else {
+                neighbours[k] * course.ratio(k, &neighbours)
+            },
+        });
+        expected.collect()
+    }
+
+    /// At each node the median of what the other feeders lost, for a feeder of this one's par, l.
+    fn neighbours(&self, course: &Course) -> Vec<f64> {
+        let others = self.feeders.iter().filter(|c| c.at != course.at);
+        let others: Vec<_> = others.map(|c| (course.par / c.par, c)).collect();
+        let mut known = Vec::with_capacity(others.len());
+        (0..=self.case.signals.last)
+            .map(|k| {
+                known.clear();
+                let taken = others.iter().map(|(share, c)| share * c.taken[k]);
+                known.extend(taken.filter(|v| !v.is_nan()));
+                if known.len() < LEAST_NEIGHBOURS {
+                    return f64::NAN;
+                }
+                median(&mut known).unwrap_or(f64::NAN).max(0.0)
+            })
+            .collect()
+    }
+}
+
+impl Course {
+    /// The days before that say something of the colony's appetite.
+    fn days_before(&self, k: usize) -> impl Iterator<Item = usize> {
+        let before = (1..=OWN_DAYS).filter_map(move |day| k.checked_sub(day * nodes(24.0)));
+        before.filter(|&then| !self.taken[then].is_nan() && self.easy[then] > LEAST_EASE)
+    }
+
+    /// What its own days say it takes where nothing hinders it; the goal's pace counts as one of them.
+    fn for_full_ease(&self, k: usize) -> f64 {
+        let start = (self.par, 1.0);
+        let add = |(litres, ease): (f64, f64), then: usize| {
+            (litres + self.taken[then].max(0.0), ease + self.easy[then])
+        };
+        let (litres, ease) = self.days_before(k).fold(start, add);
+        litres / ease
+    }
+
+    /// How many times its neighbours' measure it takes; the goal's pace at par counts as one day.
+    fn ratio(&self, k: usize, neighbours: &[f64]) -> f64 {
+        let known = self.days_before(k).filter(|&then| !neighbours[then].is_nan());
+        let add = |(own, beside): (f64, f64), then: usize| {
+            (own + self.taken[then].max(0.0), beside + neighbours[then])
+        };
+        let (own, beside) = known.fold((self.par, self.par), add);
+        (own / beside).clamp(RATIO.0, RATIO.1)
+    }
+}
+
+/// What a feeder gives in a day on which nothing hinders it, l: by the goal, and no more than lets it
+/// last to the next visit; a small one has few holes.
+fn par(case: &Case<'_>, h: usize, f: usize) -> f64 {
+    let lasts = case.feeder(h, f).capacity_l / VISIT_DAYS;
+    goal::litres_per_day(case, h, f).min(lasts)
+}
+
+/// A full feeder lasts about as long as keepers stay away, days (common practice: a week).
+const VISIT_DAYS: f64 = 7.0;
+
+/// What went out of a feeder in the windows before each node, l; NaN where there was little to take,
+/// nothing to see or a fill in between.
+fn taken(case: &Case<'_>, doubts: &Doubts, h: usize, f: usize, back: usize) -> Vec<f64> {
+    let feeder = &case.signals.hives[h].feeders[f];
+    let least_l = LEAST_SHARE * case.feeder(h, f).capacity_l;
+    (0..=case.signals.last)
+        .map(|k| {
+            let blind = !feeder.sensed || doubts.level(case, h, f, k) || doubts.off(case, h, f, k);
+            let scarce = k < back || feeder.followed[k - back].litres < least_l;
+            if blind || scarce {
+                return f64::NAN;
+            }
+            uptake(case, h, f, k, back)
+        })
+        .collect()
+}
+
+/// With less than this share of the capacity in it a feeder says nothing of appetite.
+const LEAST_SHARE: f64 = 0.1;
+
+/// What went out of a feeder in the window before `k`, l; NaN across a fill or without readings.
+pub(super) fn uptake(case: &Case<'_>, h: usize, f: usize, k: usize, back: usize) -> f64 {
+    let feeder = &case.signals.hives[h].feeders[f];
+    let before = nodes(3.0);
+    if k < back + before || feeder.changed[k] != feeder.changed[k - back - before] {
+        return f64::NAN;
+    }
+    feeder.level(k - back) - feeder.level(k)
+}
