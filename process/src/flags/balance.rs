@@ -2,15 +2,21 @@
 //! the scale; syrup that leaks or is robbed does not. What the whole yard's hives do at the same
 //! time (bees out, rain, drying) is taken off, since neighbours are the control group.
 
+use super::drying::dried_off;
 use super::signals::{HiveSignals, Signals, nodes};
+use crate::analysis::YardAnalysis;
 use crate::robust::median;
 
 /// The yard's weights, smoothed and differenced.
 pub struct Balance {
     /// For each hive: the weight at each node, mean of the last hour, kg.
     weight: Vec<Vec<f64>>,
+    /// For each hive: the same with the water put back that dried off since the record began, kg.
+    undried: Vec<Vec<f64>>,
     /// For each window: the yard's median change at each node, kg.
     common: Vec<Vec<f64>>,
+    /// The same with the water put back.
+    common_undried: Vec<Vec<f64>>,
 }
 
 /// Windows over which changes are looked at, hours.
@@ -22,27 +28,19 @@ const CARRIED: usize = 2;
 
 impl Balance {
     /// Of one yard.
-    pub fn of(signals: &Signals) -> Self {
+    pub(super) fn of(signals: &Signals, analysis: &YardAnalysis) -> Self {
         let weight: Vec<Vec<f64>> = signals.hives.iter().map(hourly).collect();
-        let mut known = Vec::new();
-        let common = WINDOWS
-            .iter()
-            .map(|&hours| {
-                let back = nodes(hours);
-                (0..signals.grid.len())
-                    .map(|k| {
-                        known.clear();
-                        let changes = weight.iter().map(|w| change(w, k, back));
-                        known.extend(changes.filter(|c| !c.is_nan()));
-                        if known.len() < LEAST_HIVES {
-                            return f64::NAN;
-                        }
-                        median(&mut known).unwrap_or(f64::NAN)
-                    })
-                    .collect()
-            })
-            .collect();
-        Self { weight, common }
+        let dried = dried_off(signals, analysis);
+        let put_back = |(weight, dried): (&Vec<f64>, Vec<f64>)| {
+            weight.iter().zip(dried).map(|(kg, dried)| kg + dried).collect()
+        };
+        let undried: Vec<Vec<f64>> = weight.iter().zip(dried).map(put_back).collect();
+        Self {
+            common: WINDOWS.map(|hours| medians(&weight, hours)).to_vec(),
+            common_undried: WINDOWS.map(|hours| medians(&undried, hours)).to_vec(),
+            weight,
+            undried,
+        }
     }
 
     /// How much a hive's weight changed in the window before node `k`, kg.
@@ -60,12 +58,35 @@ impl Balance {
         self.weight[hive][k]
     }
 
-    /// What the hive lost in the window beyond what its yard did, kg.
-    pub fn excess_loss(&self, hive: usize, k: usize, window: usize) -> f64 {
-        let common = self.common(k, window);
-        let expected = if common.is_nan() { 0.0 } else { common };
-        expected - self.change(hive, k, window)
+    /// The weight at a node with the water put back that dried off, kg: what else comes and goes.
+    pub fn undried(&self, hive: usize, k: usize) -> f64 {
+        self.undried[hive][k]
     }
+
+    /// What the hive lost in the window beyond what its yard did and what dried off, kg.
+    pub fn excess_loss(&self, hive: usize, k: usize, window: usize) -> f64 {
+        let common = self.common_undried[window][k];
+        let expected = if common.is_nan() { 0.0 } else { common };
+        expected - change(&self.undried[hive], k, nodes(WINDOWS[window]))
+    }
+}
+
+/// At each node the median over the hives of the change in the hours before.
+fn medians(weight: &[Vec<f64>], hours: f64) -> Vec<f64> {
+    let back = nodes(hours);
+    let n = weight.first().map_or(0, Vec::len);
+    let mut known = Vec::new();
+    (0..n)
+        .map(|k| {
+            known.clear();
+            let changes = weight.iter().map(|w| change(w, k, back));
+            known.extend(changes.filter(|c| !c.is_nan()));
+            if known.len() < LEAST_HIVES {
+                return f64::NAN;
+            }
+            median(&mut known).unwrap_or(f64::NAN)
+        })
+        .collect()
 }
 
 fn change(weight: &[f64], k: usize, back: usize) -> f64 {

@@ -5,13 +5,14 @@
 //! the water that dries off; a leak does not. Robbers fly by day, carry honey off as well as syrup,
 //! and stop at dusk; a hole does not care.
 
+use super::drying::water_share;
 use super::cold::{ease, ease_of_day};
-use super::night::Night;
+use super::night::{Night, left_feeders};
 use super::signals::{FeederSignals, nodes};
 use super::{Case, Doubts, Spell, Words};
-use crate::robust::median_of_few;
+use crate::robust::{MAD_TO_SD, median_of_few};
 use crate::strengths::kg_per_litre;
-use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity, Strength};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
 
 /// Indices into [`super::balance::WINDOWS`] of the windows for fast losses.
 const FAST: [usize; 3] = [0, 1, 2];
@@ -330,7 +331,75 @@ impl Watch<'_> {
     /// A slow leak: a night in which the hive lost more than its like and the feeder went down, or
     /// a feeder that goes down while the syrup is too cold to take.
     fn slow(&self, k: usize) -> Option<Loss> {
-        self.by_night(k).or_else(|| self.by_cold(k))
+        self.by_night(k)
+            .or_else(|| self.by_balance(k))
+            .or_else(|| self.by_cold(k))
+    }
+
+    /// A hive that loses more in half a day or a day than its yard, its own days before and the drying
+    /// of what it took explain, while its feeder goes down by as much.
+    fn by_balance(&self, k: usize) -> Option<Loss> {
+        if !self.on_scale || self.doubts.scale(self.case, self.h, k) {
+            return None;
+        }
+        SLOW_WINDOWS.into_iter().find_map(|window| self.out_of_balance(k, window))
+    }
+
+    fn out_of_balance(&self, k: usize, window: usize) -> Option<Loss> {
+        let parameters = &self.case.parameters.loss;
+        let hours = super::balance::WINDOWS[window];
+        // Who flies out in the morning comes home in the evening: only dark ends compare.
+        let dark = |k: usize| !self.case.signals.daylight[k];
+        if !dark(k) || !dark(k.checked_sub(nodes(hours))?) {
+            return None;
+        }
+        let now = self.unexplained(k, window)?;
+        let (mut losses, mut drops) = (Vec::new(), Vec::new());
+        for day in 1..=BALANCE_DAYS {
+            let Some(then) = k.checked_sub(day * nodes(24.0)) else { break };
+            if let Some(before) = self.unexplained(then, window) {
+                losses.push(before.hive_kg);
+                drops.push(before.drop_kg);
+            }
+        }
+        if losses.len() < LEAST_BALANCE_DAYS {
+            return None;
+        }
+        let habit = median_of_few(losses.iter().copied())?;
+        let spread = median_of_few(losses.iter().map(|kg| (kg - habit).abs()))?;
+        let usual_drop = median_of_few(drops.into_iter())?;
+        let wet = self.rain(k, hours) > WET_MM;
+        let floor = (hours / 12.0).sqrt() * if wet { WET_SD_KG } else { DRY_SD_KG };
+        let sd = (MAD_TO_SD * spread).max(floor);
+        let odd = now.hive_kg - habit;
+        let clear = odd > parameters.sds * sd && odd > SLOW_KG_PER_H * hours;
+        let fed = now.drop_kg > FED_OF_LOST * odd && now.drop_kg - usual_drop > ADDED_OF_LOST * odd;
+        // More than all the water that syrup has to lose.
+        let beyond = odd > (water_share(self.feeder.strength[k]) + 0.05) * now.drop_kg;
+        (clear && fed && beyond).then_some(Loss { hive_kg: odd, ..now })
+    }
+
+    /// What the hive lost in a window beyond its yard and the drying of what it took.
+    fn unexplained(&self, k: usize, window: usize) -> Option<Loss> {
+        let case = self.case;
+        let hours = super::balance::WINDOWS[window];
+        let back = nodes(hours);
+        if k < back {
+            return None;
+        }
+        let (drop_kg, seen) = left_feeders(case.input, case.signals, self.h, k, back);
+        let excess = case.balance.excess_loss(self.h, k, window);
+        (seen && !excess.is_nan()).then_some(Loss {
+            hours,
+            drop_l: drop_kg / kg_per_litre(self.feeder.strength[k]),
+            drop_kg,
+            hive_kg: excess,
+        })
+    }
+
+    fn rain(&self, k: usize, hours: f64) -> f64 {
+        let from = k.saturating_sub(nodes(hours + WET_HOURS));
+        self.case.signals.rain_mm[from..=k].iter().sum()
     }
 
     fn by_night(&self, k: usize) -> Option<Loss> {
@@ -346,7 +415,7 @@ impl Watch<'_> {
             odd > parameters.slow_kg * night.hours / 8.0 && odd > parameters.sds * night.sd_kg;
         let fed = night.drop_kg > 0.5 * odd && drop_l > 4.0 * self.feeder.noise_l;
         // More than what dries off: all the water that syrup has to lose, and what was taken before.
-        let dries = drying_share(self.feeder.strength[k]) + 0.05;
+        let dries = water_share(self.feeder.strength[k]) + 0.05;
         let beyond = odd > dries * night.drop_kg && odd > LATE_DRYING * night.fed_kg;
         let clear = clear && beyond;
         (self.on_scale && night.n_habit >= 3 && clear && fed).then_some(Loss {
@@ -446,15 +515,24 @@ const NIGHT_SD_KG: f64 = 0.04;
 /// Days that make a hive's habit, and the most that it explains, kg.
 const HABIT_DAYS: usize = 5;
 const MOST_HABIT_KG: f64 = 0.3;
+/// Windows in which a slow leak shows: half a day and a day.
+const SLOW_WINDOWS: [usize; 2] = [4, 5];
+/// Days before that make a hive's habit, and how many of them it takes.
+const BALANCE_DAYS: usize = 7;
+const LEAST_BALANCE_DAYS: usize = 3;
+/// By how much hives of a yard differ in half a day, dry and after rain, kg (measured).
+const DRY_SD_KG: f64 = 0.06;
+const WET_SD_KG: f64 = 0.12;
+const WET_MM: f64 = 0.5;
+const WET_HOURS: f64 = 8.0;
+/// Less than this is no leak worth a flag, kg/h.
+const SLOW_KG_PER_H: f64 = 0.02;
+/// The feeder lost at least this share of what the hive did, and went down faster by this share.
+const FED_OF_LOST: f64 = 0.8;
+const ADDED_OF_LOST: f64 = 0.3;
 /// Syrup is too cold to be taken when the day's ease is below this (see [`super::cold`]).
 const COLD_EASE: f64 = 0.25;
 /// And a feeder that goes down by this in 12 h then leaks, l.
 const COLD_DROP_L: f64 = 0.15;
 /// Of what was taken in two days, at most so much dries off in one night, kg/kg (measured).
 const LATE_DRYING: f64 = 0.07;
-
-/// The share of syrup that dries off on the way to capped stores of 18 % water.
-fn drying_share(strength: Option<Strength>) -> f64 {
-    let sugar = strength.map_or(0.6, |s| s.mass_fraction().value());
-    (1.0 - sugar / 0.82).clamp(0.0, 0.6)
-}

@@ -10,6 +10,7 @@ mod behind;
 pub mod catalogue;
 mod cold;
 mod displaced;
+mod drying;
 mod empty;
 pub mod filter;
 mod flow;
@@ -58,7 +59,7 @@ pub fn raise_with(
         return Vec::new();
     }
     let signals = Signals::of(input, analysis);
-    let balance = Balance::of(&signals);
+    let balance = Balance::of(&signals, analysis);
     let nights = (0..input.hives.len())
         .map(|h| night::nights(input, &signals, &balance, h))
         .collect();

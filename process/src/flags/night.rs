@@ -47,11 +47,6 @@ const LEAST_SD_KG: f64 = 0.03;
 const FIRST_SD_KG: f64 = 0.08;
 /// What a hive loses in an hour of the night by breathing and drying, kg (measured).
 const TYPICAL_KG_PER_HOUR: f64 = -0.015;
-/// Syrup taken dries off: in a night so much of what was taken in it and in the day before,
-/// kg/kg (measured).
-const DRIES_OF_NIGHT: f64 = 0.05;
-const DRIES_OF_DAY: f64 = 0.025;
-
 /// A hive's nights in order of the moments at which they are known.
 pub(super) fn nights(
     input: &YardInput<'_>,
@@ -91,8 +86,8 @@ fn of_length(case: &Yard<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
         if !(before < until && now >= until && now - before < 3.0) {
             continue;
         }
-        let change = |i: usize| case.balance.weight(i, k) - case.balance.weight(i, k - span);
-        let own_kg = change(h);
+        let own_kg = case.balance.weight(h, k) - case.balance.weight(h, k - span);
+        let change = |i: usize| case.balance.undried(i, k) - case.balance.undried(i, k - span);
         let rain: f64 = signals.rain_mm[k - span - wet..=k].iter().sum();
         if own_kg.is_nan() || rain > WET_MM {
             continue;
@@ -105,11 +100,11 @@ fn of_length(case: &Yard<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
                 .filter(|c| !c.is_nan()),
         );
         let yard = median(&mut scratch).unwrap_or(TYPICAL_KG_PER_HOUR * hours);
-        let (drop_kg, seen) = left_feeders(case, h, k, span);
-        let (day_kg, _) = left_feeders(case, h, k, nodes(24.0));
-        let (two_days_kg, _) = left_feeders(case, h, k, nodes(48.0).min(k));
-        let dried = (DRIES_OF_NIGHT * drop_kg + DRIES_OF_DAY * day_kg) * hours / 8.0;
-        let excess = own_kg - yard + dried;
+        let (input, signals) = (case.input, case.signals);
+        let (drop_kg, seen) = left_feeders(input, signals, h, k, span);
+        let (day_kg, _) = left_feeders(input, signals, h, k, nodes(24.0));
+        let (two_days_kg, _) = left_feeders(input, signals, h, k, nodes(48.0).min(k));
+        let excess = change(h) - yard;
         let recent = &habit[habit.len().saturating_sub(HABIT_NIGHTS)..];
         let centre = median_of_few(recent.iter().copied()).unwrap_or(0.0);
         let spread = median_of_few(recent.iter().map(|v| (v - centre).abs())).unwrap_or(0.0);
@@ -136,12 +131,18 @@ fn of_length(case: &Yard<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
 }
 
 /// What left the hive's feeders in the last `back` nodes, kg, and whether all were watched.
-fn left_feeders(case: &Yard<'_>, h: usize, k: usize, back: usize) -> (f64, bool) {
+pub(super) fn left_feeders(
+    input: &YardInput<'_>,
+    signals: &Signals,
+    h: usize,
+    k: usize,
+    back: usize,
+) -> (f64, bool) {
     let mut seen = true;
-    let feeders = case.signals.hives[h]
+    let feeders = signals.hives[h]
         .feeders
         .iter()
-        .zip(&case.input.hives[h].feeders);
+        .zip(&input.hives[h].feeders);
     let kg = feeders
         .map(|(feeder, given)| {
             let watched = feeder.sensed && feeder.followed[k].age <= 2;
