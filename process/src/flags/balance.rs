@@ -63,6 +63,12 @@ impl Balance {
         self.undried[hive][k]
     }
 
+    /// The same where a yard that gains says nothing: a weak hive need not gain with it.
+    pub fn loss_beside(&self, hive: usize, k: usize, window: usize) -> f64 {
+        let common = self.common_undried[window][k];
+        self.excess_loss(hive, k, window) - common.max(0.0)
+    }
+
     /// What the hive lost in the window beyond what its yard did and what dried off, kg.
     pub fn excess_loss(&self, hive: usize, k: usize, window: usize) -> f64 {
         let common = self.common_undried[window][k];

@@ -51,7 +51,7 @@ catalogue! {
     displaced.tare_kg_per_litre, "kg/l", "common practice";
     displaced.least_step_kg, "kg", "measured";
     displaced.wind_m_s, "m/s", "common practice (Beaufort 6)";
-    loss.fast_l_per_h, "l/(h l)", "measured";
+    loss.fast_l_per_h, "l/h", "measured";
     loss.fast_kg, "kg", "chosen";
     loss.sds, "sd", "chosen";
     loss.honey_factor, "/", "measured";

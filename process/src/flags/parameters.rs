@@ -105,8 +105,8 @@ pub struct Displaced {
 /// See [`super::loss`].
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Loss {
-    /// The colony is credited with up to this much an hour for each litre of capacity before a
-    /// fast loss is thought of, l/(h l) (measured; `uptake_rates`: a strong colony takes up to 3.8 l a day).
+    /// A loss is fast when this much more goes out than one and a half times what the colony took
+    /// before, l/h (measured; strong colonies take up to 3.8 l a day).
     pub fast_l_per_h: f64,
     /// A fast loss takes at least this off the scale in the window, kg.
     pub fast_kg: f64,
@@ -287,7 +287,7 @@ impl Default for Displaced {
 impl Default for Loss {
     fn default() -> Self {
         Self {
-            fast_l_per_h: 0.03,
+            fast_l_per_h: 0.06,
             fast_kg: 0.15,
             sds: 4.5,
             honey_factor: 0.85,

@@ -1,0 +1,49 @@
+//! Robbers or a hole: told apart by daylight, warmth, and whether honey goes too.
+
+use super::fast::WINDOWS;
+use super::{Culprit, Loss, Watch};
+
+impl Watch<'_> {
+    /// Whether robbers could fly at a node.
+    pub(super) fn flying(&self, k: usize) -> bool {
+        let air = self.case.signals.air[k];
+        let warm = air.is_nan() || air >= self.case.parameters.loss.flight_cel;
+        self.case.signals.daylight[k] && warm
+    }
+
+    /// Who it is likely to be, and how likely.
+    pub(super) fn culprit(&self, k: usize, seen: &Loss) -> (Culprit, f64) {
+        let parameters = &self.case.parameters.loss;
+        if !self.flying(k) {
+            return (
+                Culprit::Leak,
+                if seen.hive_kg.is_nan() { 0.6 } else { 0.93 },
+            );
+        }
+        if seen.hive_kg.is_nan() {
+            return (Culprit::Robbers, 0.5);
+        }
+        if !self.on_scale {
+            let robbed = seen.hive_kg > 0.2 * seen.drop_kg;
+            return (
+                if robbed {
+                    Culprit::Robbers
+                } else {
+                    Culprit::Leak
+                },
+                0.7,
+            );
+        }
+        // By day robbers are the likelier guess; honey going too makes them sure.
+        let factor = |seen: &Loss| seen.hive_kg / seen.drop_kg.max(0.05);
+        let long = self.loss(k, WINDOWS[2]);
+        let factor = factor(seen).max(factor(&long));
+        let odds = 4.0 * (factor - parameters.honey_factor);
+        let robbed = 1.0 / (1.0 + (-odds).exp());
+        if robbed > 0.5 {
+            (Culprit::Robbers, robbed.clamp(0.6, 0.95))
+        } else {
+            (Culprit::Leak, (1.0 - robbed).clamp(0.6, 0.95))
+        }
+    }
+}

@@ -1,0 +1,139 @@
+//! Fast losses: more goes out of the feeder than a colony takes, and the hive loses as much.
+
+use super::super::balance;
+use super::super::signals::nodes;
+use super::{Loss, Watch};
+use crate::robust::median_of_few;
+use crate::strengths::kg_per_litre;
+
+/// Indices into [`balance::WINDOWS`] of the windows for fast losses.
+pub(super) const WINDOWS: [usize; 3] = [0, 1, 2];
+
+/// The least of a fast loss where no scale confirms it, l/h.
+const UNWEIGHED_L_PER_H: f64 = 0.25;
+/// Faster than this is a keeper or a fall, l/h.
+const UNWEIGHED_MOST_L_PER_H: f64 = 0.8;
+/// A level that fell by so many standard deviations is beyond doubt; else the scale must show more,
+/// kg in two hours (measured).
+const SHARP_Z: f64 = 10.0;
+const BLURRED_KG: f64 = 0.33;
+/// And more again in a record's first days, a factor.
+const UNKNOWN_FACTOR: f64 = 1.5;
+/// A colony may take so much at any time, l/h for each litre of capacity (measured).
+const LEAST_USUAL: f64 = 0.008;
+/// By how much two hives of a yard differ in two hours, by day and by night, kg (measured).
+const DAY_SD_KG: f64 = 0.08;
+const NIGHT_SD_KG: f64 = 0.04;
+/// Days that make a hive's habit, and the most that it explains, kg.
+const HABIT_DAYS: usize = 5;
+const MOST_HABIT_KG: f64 = 0.3;
+
+impl Watch<'_> {
+    /// What the colony took before, l/h.
+    pub(super) fn usual(&self, k: usize, back: usize) -> f64 {
+        let before = k.saturating_sub(back + nodes(6.0));
+        let capacity = self.case.feeder(self.h, self.f).capacity_l;
+        self.feeder.followed[before]
+            .rate
+            .max(LEAST_USUAL * capacity)
+    }
+
+    /// What the two witnesses say of a window.
+    pub(super) fn loss(&self, k: usize, window: usize) -> Loss {
+        let hours = balance::WINDOWS[window];
+        let drop_l = self.drop(k, nodes(hours));
+        let scale = self.weighed && !self.doubts.scale(self.case, self.h, k);
+        Loss {
+            hours,
+            drop_l,
+            drop_kg: drop_l * kg_per_litre(self.feeder.strength[k]),
+            hive_kg: if scale {
+                self.case.balance.excess_loss(self.h, k, window) - self.habit(k, window)
+            } else {
+                f64::NAN
+            },
+            hive_sd_kg: hive_sd_kg(self.case.signals.daylight[k], hours),
+        }
+    }
+
+    /// What this hive loses beyond its yard at this time of other days, kg: strong colonies send more
+    /// bees out.
+    pub(super) fn habit(&self, k: usize, window: usize) -> f64 {
+        let mut n = 0;
+        let days = (1..=HABIT_DAYS).filter_map(|day| {
+            let then = k.checked_sub(day * nodes(24.0))?;
+            let excess = self.case.balance.excess_loss(self.h, then, window);
+            (!excess.is_nan()).then_some(excess)
+        });
+        let found = median_of_few(days.inspect(|_| n += 1)).unwrap_or(0.0);
+        if n >= 2 {
+            found.clamp(-MOST_HABIT_KG, MOST_HABIT_KG)
+        } else {
+            0.0
+        }
+    }
+
+    /// A window in which more went than the colony takes, and the hive lost as much.
+    pub(super) fn fast(&self, k: usize, window: usize) -> Option<Loss> {
+        let parameters = &self.case.parameters.loss;
+        let hours = balance::WINDOWS[window];
+        let usual = self.usual(k, nodes(hours));
+        let rate = self.drop(k, nodes(hours)) / hours;
+        if rate.is_nan() || rate <= parameters.fast_l_per_h + 1.5 * usual {
+            return None;
+        }
+        let seen = self.loss(k, window);
+        let noise = self.feeder.noise_l;
+        if seen.hive_kg.is_nan() {
+            let clear = seen.drop_l > 8.0 * noise && rate > UNWEIGHED_L_PER_H + 3.0 * usual;
+            // A keeper, or a fall, takes it at once; robbers and holes take their time.
+            let half = self.drop(k, nodes(0.5 * seen.hours));
+            let gradual = (0.25..0.75).contains(&(half / seen.drop_l));
+            let slow_enough = rate < UNWEIGHED_MOST_L_PER_H;
+            return (clear && gradual && slow_enough && seen.hours >= 2.0).then_some(seen);
+        }
+        let density = kg_per_litre(self.feeder.strength[k]);
+        let beyond_usual = seen.drop_kg - 1.5 * usual * seen.hours * density;
+        let drop_z = beyond_usual / (density * noise);
+        let hive_z = seen.hive_kg / seen.hive_sd_kg;
+        let clear = drop_z > 2.5
+            && hive_z > 2.0
+            && drop_z.min(9.0) + hive_z.min(9.0) > parameters.sds * 2f64.sqrt()
+            && rate > parameters.fast_l_per_h + 1.5 * usual;
+        let agrees = if self.on_scale {
+            let known = if self.settled(k) { 1.0 } else { UNKNOWN_FACTOR };
+            let least = if drop_z > SHARP_Z {
+                parameters.fast_kg
+            } else {
+                BLURRED_KG
+            };
+            seen.hive_kg > known * least * (seen.hours / 2.0).sqrt()
+                && seen.hive_kg > 0.5 * seen.drop_kg
+        } else {
+            // What the colony takes from beside the hive would show on the scale.
+            seen.hive_kg > -0.3 * seen.drop_kg && seen.drop_kg > parameters.fast_kg
+        };
+        (clear && agrees).then_some(seen)
+    }
+
+    /// Whether two days are known by which to tell what is usual.
+    fn settled(&self, k: usize) -> bool {
+        let then = k.checked_sub(nodes(52.0));
+        then.is_some_and(|then| !self.case.balance.weight(self.h, then).is_nan())
+    }
+
+    /// Whether a fast loss goes on.
+    pub(super) fn still_fast(&self, k: usize) -> bool {
+        let parameters = &self.case.parameters.loss;
+        let seen = self.loss(k, WINDOWS[1]);
+        let rate = seen.drop_l / seen.hours;
+        rate > parameters.fast_l_per_h + 1.5 * self.usual(k, nodes(6.0))
+            && (seen.hive_kg.is_nan() || seen.hive_kg >= 0.5 * parameters.fast_kg)
+    }
+}
+
+/// By how much two hives of a yard differ in a window, kg.
+fn hive_sd_kg(by_day: bool, hours: f64) -> f64 {
+    let in_two_hours = if by_day { DAY_SD_KG } else { NIGHT_SD_KG };
+    in_two_hours * (hours / 2.0).sqrt()
+}

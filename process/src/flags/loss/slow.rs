@@ -1,0 +1,186 @@
+//! Slow leaks, some tens of millilitres an hour: too little for an hour, plain in half a day.
+
+use super::super::balance;
+use super::super::cold::ease;
+use super::super::drying::water_share;
+use super::super::night::left_feeders;
+use super::super::signals::nodes;
+use super::{Culprit, Loss, Watch};
+use crate::robust::{MAD_TO_SD, median_of_few};
+use crate::strengths::kg_per_litre;
+
+/// Index into [`balance::WINDOWS`] of half a day, and of a day.
+const HALF_DAY: usize = 4;
+const DAY: usize = 5;
+/// And of three hours and six.
+const DARK_WINDOWS: [usize; 2] = [3, 2];
+/// Days before that make a hive's habit, and how many of them it takes.
+const HABIT_DAYS: usize = 7;
+const LEAST_HABIT_DAYS: usize = 3;
+/// By how much hives of a yard differ in half a day, dry and after rain, kg (measured).
+const DRY_SD_KG: f64 = 0.06;
+const WET_SD_KG: f64 = 0.12;
+/// Rain in the window and the hours before, mm.
+const WET_MM: f64 = 0.5;
+const WET_HOURS: f64 = 8.0;
+/// Less than this is no leak worth a flag, kg/h.
+const LEAST_KG_PER_H: f64 = 0.02;
+/// The feeder lost at least this share of what the hive did, and went down faster by this share.
+const FED_OF_LOST: f64 = 0.8;
+const ADDED_OF_LOST: f64 = 0.3;
+/// More than all the water that syrup has to lose, by this, kg/kg.
+const BEYOND_DRYING: f64 = 0.05;
+/// A hole goes on in the dark at this share of the window's pace and more.
+const DARK_PACE: f64 = 0.5;
+/// Of what was taken in two days, at most so much dries off in one night, kg/kg (measured).
+const LATE_DRYING: f64 = 0.07;
+/// Syrup is too cold to be taken when the day's ease is below this (see [`super::super::cold`]).
+const COLD_EASE: f64 = 0.25;
+/// And a feeder that goes down by this in 12 h then leaks, l.
+const COLD_DROP_L: f64 = 0.15;
+/// How sure a slow loss is.
+const LEAK_PROBABILITY: f64 = 0.7;
+const ROBBED_PROBABILITY: f64 = 0.6;
+
+impl Watch<'_> {
+    /// A night in which the hive lost more than its like and the feeder went down, a day or half of
+    /// one that does not add up, or a feeder that goes down while the syrup is too cold to take.
+    pub(super) fn slow(&self, k: usize) -> Option<(Loss, (Culprit, f64))> {
+        let leak = (Culprit::SlowLeak, LEAK_PROBABILITY);
+        let seen = self.by_night(k).or_else(|| self.by_cold(k));
+        seen.map(|seen| (seen, leak)).or_else(|| self.by_balance(k))
+    }
+
+    /// A hive that loses more in half a day or a day than its yard, its own days before and the drying
+    /// of what it took explain, while its feeder goes down by as much.
+    fn by_balance(&self, k: usize) -> Option<(Loss, (Culprit, f64))> {
+        // Who flies out in the morning comes home in the evening: only dark ends compare.
+        let dark = |k: usize| !self.case.signals.daylight[k];
+        if !self.on_scale || !dark(k) || self.doubts.scale(self.case, self.h, k) {
+            return None;
+        }
+        [HALF_DAY, DAY].into_iter().find_map(|window| {
+            let from = k.checked_sub(nodes(balance::WINDOWS[window]))?;
+            let seen = self.out_of_balance(k, window).filter(|_| dark(from))?;
+            Some((seen, self.slow_culprit(k, &seen)?))
+        })
+    }
+
+    fn out_of_balance(&self, k: usize, window: usize) -> Option<Loss> {
+        let now = self.unexplained(k, window)?;
+        let (mut losses, mut drops) = (Vec::new(), Vec::new());
+        for day in 1..=HABIT_DAYS {
+            let then = k.checked_sub(day * nodes(24.0));
+            if let Some(before) = then.and_then(|then| self.unexplained(then, window)) {
+                losses.push(before.hive_kg);
+                drops.push(before.drop_kg);
+            }
+        }
+        if losses.len() < LEAST_HABIT_DAYS {
+            return None;
+        }
+        let habit = median_of_few(losses.iter().copied())?;
+        let spread = median_of_few(losses.iter().map(|kg| (kg - habit).abs()))?;
+        let usual_drop = median_of_few(drops.into_iter())?;
+        let sd = (MAD_TO_SD * spread).max(now.hive_sd_kg);
+        let odd = now.hive_kg - habit;
+        let clear = odd > self.case.parameters.loss.sds * sd && odd > LEAST_KG_PER_H * now.hours;
+        let fed = now.drop_kg > FED_OF_LOST * odd && now.drop_kg - usual_drop > ADDED_OF_LOST * odd;
+        let dries = (water_share(self.feeder.strength[k]) + BEYOND_DRYING) * now.drop_kg;
+        (clear && fed && odd > dries).then_some(Loss {
+            hive_kg: odd,
+            hive_sd_kg: sd,
+            ..now
+        })
+    }
+
+    /// What the hive lost in a window beyond its yard and the drying of what it took. What a yard gains
+    /// from flowers, a weak hive need not.
+    fn unexplained(&self, k: usize, window: usize) -> Option<Loss> {
+        let case = self.case;
+        let hours = balance::WINDOWS[window];
+        let back = nodes(hours);
+        if k < back {
+            return None;
+        }
+        let (drop_kg, seen) = left_feeders(case.input, case.signals, self.h, k, back);
+        let lost = case.balance.loss_beside(self.h, k, window);
+        let wet = case.signals.rain_mm[k.saturating_sub(back + nodes(WET_HOURS))..=k]
+            .iter()
+            .sum::<f64>()
+            > WET_MM;
+        (seen && !lost.is_nan()).then_some(Loss {
+            hours,
+            drop_l: drop_kg / kg_per_litre(self.feeder.strength[k]),
+            drop_kg,
+            hive_kg: lost,
+            hive_sd_kg: if wet { WET_SD_KG } else { DRY_SD_KG } * (hours / 12.0).sqrt(),
+        })
+    }
+
+    /// A loss that went on after dark is a hole; one that stopped at dusk was robbers. `None` while it
+    /// has not been dark for long enough to tell.
+    fn slow_culprit(&self, k: usize, seen: &Loss) -> Option<(Culprit, f64)> {
+        let daylight = &self.case.signals.daylight;
+        let window = DARK_WINDOWS.into_iter().find(|&window| {
+            let from = k.checked_sub(nodes(balance::WINDOWS[window]));
+            from.is_some_and(|from| daylight[from..=k].iter().all(|day| !day))
+        })?;
+        let lost = self.case.balance.loss_beside(self.h, k, window) - self.habit(k, window);
+        let pace = seen.hive_kg / seen.hours * balance::WINDOWS[window];
+        let from = k.saturating_sub(nodes(seen.hours));
+        let flown = (from..=k).any(|k| self.flying(k));
+        if lost > DARK_PACE * pace {
+            Some((Culprit::SlowLeak, LEAK_PROBABILITY))
+        } else {
+            flown.then_some((Culprit::Robbers, ROBBED_PROBABILITY))
+        }
+    }
+
+    fn by_night(&self, k: usize) -> Option<Loss> {
+        let parameters = &self.case.parameters.loss;
+        let at = self.nights.partition_point(|night| night.known < k);
+        let night = self.nights[at..].iter().find(|night| night.known == k)?;
+        if self.doubts.scale(self.case, self.h, k) {
+            return None;
+        }
+        let drop_l = night.drop_kg / kg_per_litre(self.feeder.strength[k]);
+        let odd = -night.odd_kg;
+        let clear =
+            odd > parameters.slow_kg * night.hours / 8.0 && odd > parameters.sds * night.sd_kg;
+        let fed = night.drop_kg > 0.5 * odd && drop_l > 4.0 * self.feeder.noise_l;
+        // More than what dries off: all the water that syrup has to lose, and what was taken before.
+        let dries = water_share(self.feeder.strength[k]) + BEYOND_DRYING;
+        let beyond = odd > dries * night.drop_kg && odd > LATE_DRYING * night.fed_kg;
+        let clear = clear && beyond;
+        (self.on_scale && night.n_habit >= 3 && clear && fed).then_some(Loss {
+            hours: night.hours,
+            drop_l,
+            drop_kg: night.drop_kg,
+            hive_kg: odd,
+            hive_sd_kg: night.sd_kg,
+        })
+    }
+
+    fn by_cold(&self, k: usize) -> Option<Loss> {
+        let seen = self.loss(k, HALF_DAY);
+        let parameters = &self.case.parameters.cold;
+        let window = &self.feeder.syrup[k.saturating_sub(nodes(12.0))..=k];
+        let lately = window.iter().map(|&t| ease(parameters, t)).sum::<f64>() / window.len() as f64;
+        let cold = self.easy[k] < COLD_EASE && lately < COLD_EASE;
+        let clear = seen.drop_l > COLD_DROP_L && seen.drop_l > 6.0 * self.feeder.noise_l;
+        // What is taken cold from beside the hive would weigh on the scale.
+        let agrees = if self.on_scale {
+            seen.hive_kg.is_nan() || seen.hive_kg >= 0.3 * seen.drop_kg
+        } else {
+            seen.hive_kg.is_nan() || seen.hive_kg >= -0.4 * seen.drop_kg
+        };
+        (cold && clear && agrees).then_some(seen)
+    }
+
+    /// Whether a slow leak goes on.
+    pub(super) fn still_slow(&self, k: usize) -> bool {
+        let drop_l = self.drop(k, nodes(12.0));
+        drop_l.is_nan() || drop_l > 0.5 * COLD_DROP_L
+    }
+}
