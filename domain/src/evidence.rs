@@ -1,6 +1,7 @@
 //! Why a flag is raised: a sentence with places for its numbers, and the numbers. The sentence is put
 //! together where it is read, in the reader's units and zone; a chart draws the same numbers.
 
+use crate::estimate::Estimate;
 use crate::identity::ChannelRef;
 use crate::time::{Span, Timestamp};
 use crate::units::{DegreesCelsius, Kilograms, Litres, UnitSystem};
@@ -43,6 +44,8 @@ pub enum Measure {
     MassChange,
     /// A temperature, Cel.
     Temperature,
+    /// A difference of temperatures, K.
+    Warmth,
     /// A stretch of time, hours.
     Hours,
     /// A stretch of time, days.
@@ -59,11 +62,12 @@ pub enum Measure {
 
 impl Measure {
     /// All of them.
-    pub const ALL: [Self; 10] = [
+    pub const ALL: [Self; 11] = [
         Self::Volume,
         Self::Mass,
         Self::MassChange,
         Self::Temperature,
+        Self::Warmth,
         Self::Hours,
         Self::Days,
         Self::Voltage,
@@ -79,6 +83,7 @@ impl Measure {
             Self::Mass => "mass",
             Self::MassChange => "mass_change",
             Self::Temperature => "temperature",
+            Self::Warmth => "warmth",
             Self::Hours => "hours",
             Self::Days => "days",
             Self::Voltage => "voltage",
@@ -99,6 +104,7 @@ impl Measure {
             Self::Volume => "l",
             Self::Mass | Self::MassChange => "kg",
             Self::Temperature => "Cel",
+            Self::Warmth => "K",
             Self::Hours => "h",
             Self::Days => "d",
             Self::Voltage => "V",
@@ -115,6 +121,10 @@ impl Measure {
             Self::MassChange if value > 0.0 => format!("+{}", units.mass(Kilograms(value))),
             Self::MassChange => units.mass(Kilograms(value)).to_string(),
             Self::Temperature => units.temperature(DegreesCelsius(value)).to_string(),
+            Self::Warmth => match units {
+                UnitSystem::Us => format!("{:.1} °F", value * 1.8),
+                UnitSystem::Metric => format!("{value:.1} °C"),
+            },
             Self::Hours if value < 1.5 => format!("{:.0} min", value * 60.0),
             Self::Hours if value < 9.95 => format!("{} h", short(value, 1)),
             Self::Hours => format!("{value:.0} h"),
@@ -154,12 +164,30 @@ impl Evidence {
         }
     }
 
-    /// Names a number that the sentence has a place for, or that only a chart shows.
-    pub fn with(mut self, name: &str, value: f64, measure: Measure) -> Self {
+    /// Names a number that the sentence has a place for, or that only a chart shows: one that is known,
+    /// such as a threshold or a count.
+    pub fn with(self, name: &str, value: f64, measure: Measure) -> Self {
+        self.with_quantity(name, value, None, measure)
+    }
+
+    /// The same for a number that is only estimated.
+    pub fn with_estimate(self, name: &str, estimate: Estimate, measure: Measure) -> Self {
+        let known = estimate.lo.is_finite() && estimate.hi.is_finite();
+        let interval = known.then_some((estimate.lo, estimate.hi));
+        self.with_quantity(name, estimate.value, interval, measure)
+    }
+
+    fn with_quantity(
+        mut self,
+        name: &str,
+        value: f64,
+        interval: Option<(f64, f64)>,
+        measure: Measure,
+    ) -> Self {
         self.quantities.push(Quantity {
             name: name.to_owned(),
             value,
-            interval: None,
+            interval,
             measure,
         });
         self
@@ -204,16 +232,24 @@ fn next_place(text: &str) -> Option<(&str, &str, &str)> {
 
 impl Quantity {
     fn say(&self, units: UnitSystem, zone: Tz) -> String {
-        let value = self.measure.say(self.value, units, zone);
+        let say = |value| self.measure.say(value, units, zone);
+        let value = say(self.value);
         match self.interval {
-            Some((lo, hi)) => {
-                let lo = self.measure.say(lo, units, zone);
-                let hi = self.measure.say(hi, units, zone);
-                format!("{value} ({lo} to {hi})")
-            }
+            Some((lo, hi)) => format!("{value} [{}]", range(&value, &say(lo), &say(hi))),
             None => value,
         }
     }
+}
+
+/// An interval behind a value, without the unit where it is the value's: `50 ml [0–120]`.
+fn range(value: &str, lo: &str, hi: &str) -> String {
+    let unit = value.rfind(' ').map_or("", |at| &value[at..]);
+    let bare = match (lo.strip_suffix(unit), hi.strip_suffix(unit)) {
+        (Some(lo), Some(hi)) => (lo, hi),
+        _ => (lo, hi),
+    };
+    let dash = if bare.0.starts_with('-') { " to " } else { "–" };
+    format!("{}{dash}{}", bare.0, bare.1)
 }
 
 /// Words alone.
@@ -234,29 +270,46 @@ mod tests {
     use super::*;
 
     fn took() -> Evidence {
-        let mut evidence = Evidence::new(
+        let uncertain = Estimate {
+            value: 0.05,
+            lo: 0.0,
+            hi: 0.12,
+        };
+        Evidence::new(
             "Took {took} in {hours}; syrup {syrup}, filled {days} ago, last heard {heard}.",
         )
-        .with("took", 0.05, Measure::Volume)
+        .with_estimate("took", uncertain, Measure::Volume)
         .with("hours", 28.0, Measure::Hours)
         .with("syrup", 17.2, Measure::Temperature)
         .with("days", 9.0, Measure::Days)
         // 2026-09-01T05:00:00Z.
-        .with("heard", 1_788_238_800_000.0, Measure::Moment);
-        evidence.quantities[0].interval = Some((0.0, 0.12));
-        evidence
+        .with("heard", 1_788_238_800_000.0, Measure::Moment)
     }
 
     #[test]
     fn one_sentence_in_everyones_units_and_zone() {
         assert_eq!(
             took().plain(),
-            "Took 50 ml (0 ml to 120 ml) in 28 h; syrup 17 °C, filled 9 days ago, last heard Tue 1 Sep 05:00."
+            "Took 50 ml [0–120] in 28 h; syrup 17 °C, filled 9 days ago, last heard Tue 1 Sep 05:00."
         );
         assert_eq!(
             took().sentence(UnitSystem::Us, Tz::America__New_York),
-            "Took 0.05 qt (0 qt to 0.13 qt) in 28 h; syrup 63 °F, filled 9 days ago, last heard Tue 1 Sep 01:00."
+            "Took 0.05 qt [0–0.13] in 28 h; syrup 63 °F, filled 9 days ago, last heard Tue 1 Sep 01:00."
         );
+    }
+
+    #[test]
+    fn an_interval_says_its_unit_once_or_where_it_differs() {
+        let say = |measure, value, lo, hi| {
+            let estimate = Estimate { value, lo, hi };
+            let evidence = Evidence::new("{x}").with_estimate("x", estimate, measure);
+            evidence.plain()
+        };
+        assert_eq!(say(Measure::Volume, 0.95, 0.8, 1.1), "950 ml [800 ml–1.1 L]");
+        assert_eq!(say(Measure::Temperature, 5.0, -1.0, 11.0), "5 °C [-1 to 11]");
+        assert_eq!(say(Measure::Share, 0.5, 0.4, 0.6), "50 % [40–60]");
+        let unknown = say(Measure::Volume, 0.95, f64::NAN, f64::NAN);
+        assert_eq!(unknown, "950 ml", "an interval that is not known is not said");
     }
 
     #[test]
@@ -276,6 +329,7 @@ mod tests {
         assert_eq!(say(Measure::Hours, 0.25), "15 min");
         assert_eq!(say(Measure::MassChange, 0.14), "+140 g");
         assert_eq!(say(Measure::MassChange, -0.14), "-140 g");
+        assert_eq!(say(Measure::Warmth, 1.25), "1.2 °C");
         assert_eq!(say(Measure::Share, 0.5), "50 %");
     }
 }

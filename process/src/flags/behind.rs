@@ -2,7 +2,7 @@
 
 use super::signals::nodes;
 use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
-use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
+use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity};
 
 /// Opens when the pace has been too slow for two days.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, _flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
@@ -40,17 +40,22 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, _flow: &[Vec<Spell>], flag
             (signals.grid.time(k), sign)
         });
         for spell in spells(signs, parameters.hours, 1.0) {
-            let (days, needed, had) = pace(spell.opened + week);
+            let k = spell.opened + week;
+            let (days, needed, had) = pace(k);
+            let now_sd = stores::own_sd(case, h, k);
+            let gained_sd = now_sd.hypot(stores::own_sd(case, h, k - week));
+            let needed = Estimate::normal(needed, now_sd / days.max(0.5));
+            let had = Estimate::normal(had, gained_sd / 7.0);
             let words = Words {
                 severity: Severity::Warning,
                 probability: 0.8,
                 evidence: Evidence::new(
                     "Needs {needed} a day for {days} more to reach {target}; gained {had} a day in the last week.",
                 )
-                .with("needed", needed, Measure::Mass)
+                .with_estimate("needed", needed, Measure::Mass)
                 .with("days", days.round(), Measure::Days)
                 .with("target", target.kg, Measure::Mass)
-                .with("had", had, Measure::Mass),
+                .with_estimate("had", had, Measure::Mass),
             };
             flags.push(case.hive_flag(FlagKind::BehindTarget, h, spell, words));
         }

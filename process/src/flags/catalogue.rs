@@ -80,6 +80,8 @@ catalogue! {
     souring.days_to_sour, "d", "common practice";
     souring.factor_per_hundredth, "/", "common practice";
     souring.spread_factor, "/", "common practice";
+    souring.hot_kelvin, "K", "measured";
+    souring.warm_kelvin, "K", "measured";
     souring.shown_risk, "/", "chosen";
     souring.open_risk, "/", "chosen";
     souring.close_risk, "/", "chosen";

@@ -1,7 +1,7 @@
 //! Too cold to take syrup: bees do not leave the cluster for cold syrup, and are chilled by it.
 
 use super::signals::nodes;
-use super::{Case, Doubts, Sign, Words, spells};
+use super::{Case, Doubts, Sign, Words, spells, stores};
 use crate::robust::median;
 use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
 
@@ -42,16 +42,9 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
     for (h, f, _, feeder) in case.feeders() {
         let capacity = case.feeder(h, f).capacity_l;
         let easy = ease_of_day(case, &feeder.syrup);
-        let course = &case.analysis.hives[h].feeders[f].course;
-        let left = |k: usize| {
-            if feeder.sensed {
-                feeder.followed[k].litres
-            } else {
-                course.volume_l[k]
-            }
-        };
         let signs = (0..=signals.last).map(|k| {
-            let nothing = left(k) < parameters.least_share * capacity || feeder.filled[k].is_none();
+            let left = stores::left(case, h, f, k);
+            let nothing = left < parameters.least_share * capacity || feeder.filled[k].is_none();
             let sign = match easy[k] {
                 _ if nothing || doubts.off(case, h, f, k) => Sign::Gone,
                 easy if easy < parameters.open_ease => Sign::Holds,
@@ -81,10 +74,10 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
                 evidence: Evidence::new(format!(
                     "{whose} was at {{syrup}} in the last day (warmest {{warmest}}), and bees do not take it below {{none}}; {{left}} left."
                 ))
-                .with("syrup", beside, Measure::Temperature)
-                .with("warmest", warmest, Measure::Temperature)
+                .with_estimate("syrup", feeder.celsius(beside), Measure::Temperature)
+                .with_estimate("warmest", feeder.celsius(warmest), Measure::Temperature)
                 .with("none", parameters.none_cel, Measure::Temperature)
-                .with("left", left(k).max(0.0), Measure::Volume),
+                .with_estimate("left", stores::left_estimate(case, h, f, k), Measure::Volume),
             };
             flags.push(case.feeder_flag(FlagKind::TooCold, (h, f), spell, words));
         }

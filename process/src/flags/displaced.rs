@@ -10,7 +10,7 @@ use super::{Case, Spell, Words};
 use crate::evidence::ChangeKind;
 use crate::scale::ScaleStep;
 use crate::strengths::kg_per_litre;
-use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity, Timestamp};
+use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity, Timestamp};
 
 /// Readings behind a step that say where the level went.
 const LOOKED_AT: usize = 3;
@@ -45,6 +45,7 @@ pub(super) fn raise(case: &Case<'_>, flags: &mut Vec<Flag>) -> Vec<Vec<Vec<Spell
 struct Found {
     spell: Spell,
     litres: f64,
+    litres_sd: f64,
     step_kg: Option<f64>,
     probability: f64,
 }
@@ -52,16 +53,19 @@ struct Found {
 impl Found {
     fn words(&self, case: &Case<'_>, h: usize, f: usize) -> Words {
         let feeder = &case.feeder(h, f).id;
+        let held = Estimate::normal(self.litres, self.litres_sd).at_least(0.0);
+        let noise_kg = case.signals.hives[h].noise_kg;
+        let step = |kg: f64| Estimate::normal(-kg, 2f64.sqrt() * noise_kg);
         let evidence = match self.step_kg {
             Some(kg) => Evidence::new(format!(
-                "{{step}} left the scale at once while {feeder} held {{held}}, more than the syrup weighs, and its sensor no longer sees syrup. Look for the feeder, and wash spilled syrup away: it draws robbers."
+                "{{step}} left the scale at once while {feeder} held {{held}}, more than the syrup weighs, and its sensor no longer sees syrup."
             ))
-            .with("step", -kg, Measure::Mass)
-            .with("held", self.litres, Measure::Volume),
+            .with_estimate("step", step(kg), Measure::Mass)
+            .with_estimate("held", held, Measure::Volume),
             None => Evidence::new(format!(
                 "The sensor of {feeder} sees nonsense from one reading on, with {{held}} in it before, and no scale was heard. The feeder may have been knocked off."
             ))
-            .with("held", self.litres, Measure::Volume),
+            .with_estimate("held", held, Measure::Volume),
         };
         Words {
             severity: Severity::Urgent,
@@ -103,11 +107,11 @@ fn find(case: &Case<'_>, h: usize, f: usize) -> Vec<Found> {
 }
 
 /// What was in the feeder shortly before `at`, l.
-fn litres_before(case: &Case<'_>, h: usize, f: usize, at: Timestamp) -> Option<f64> {
+fn litres_before(case: &Case<'_>, h: usize, f: usize, at: Timestamp) -> Option<(f64, f64)> {
     let grid = &case.signals.grid;
     let k = grid.at_or_after(at).checked_sub(1)?;
     let followed = &case.signals.hives[h].feeders[f].followed[k];
-    (followed.litres_sd < 0.15 * case.feeder(h, f).capacity_l).then_some(followed.litres)
+    (followed.litres_sd < 0.15 * case.feeder(h, f).capacity_l).then_some((followed.litres, followed.litres_sd))
 }
 
 fn from_step(
@@ -117,7 +121,8 @@ fn from_step(
     step: &ScaleStep,
     judged: &[Judged],
 ) -> Option<Found> {
-    let litres = litres_before(case, h, f, step.after).filter(|&l| l > LEAST_LITRES)?;
+    let before = litres_before(case, h, f, step.after);
+    let (litres, litres_sd) = before.filter(|before| before.0 > LEAST_LITRES)?;
     let k = case.signals.grid.at_or_after(step.after);
     let syrup_kg = litres * kg_per_litre(case.signals.hives[h].feeders[f].strength[k]);
     let excess = -step.kg - syrup_kg;
@@ -156,6 +161,7 @@ fn from_step(
             until: back_on(case, h, f, step),
         },
         litres,
+        litres_sd,
         step_kg: Some(step.kg),
         probability,
     })
@@ -184,11 +190,11 @@ fn from_nonsense(case: &Case<'_>, h: usize, f: usize, judged: &[Judged]) -> Vec<
         if long {
             let from = judged[start].time;
             let opened = judged[start + NONSENSE_RUN - 1].time;
-            let litres = litres_before(case, h, f, from).filter(|&l| l > LEAST_LITRES);
+            let before = litres_before(case, h, f, from).filter(|before| before.0 > LEAST_LITRES);
             let k = case.signals.grid.at_or_after(opened);
             let scale = &case.signals.hives[h].gross_kg;
             let watched = scale[k.saturating_sub(4)..=k].iter().any(|v| !v.is_nan());
-            if let Some(litres) = litres.filter(|_| !watched) {
+            if let Some((litres, litres_sd)) = before.filter(|_| !watched) {
                 found.push(Found {
                     spell: Spell {
                         opened: k,
@@ -196,6 +202,7 @@ fn from_nonsense(case: &Case<'_>, h: usize, f: usize, judged: &[Judged]) -> Vec<
                         until: judged.get(i).map(|j| j.time),
                     },
                     litres,
+                    litres_sd,
                     step_kg: None,
                     probability: 0.6,
                 });

@@ -3,7 +3,7 @@
 //! By the filter that looks back only; a level that has been falling and lies flat near the floor is
 //! empty too, whatever the sensor's offset makes of it.
 
-use super::{Case, Doubts, Sign, Words, spells};
+use super::{Case, Doubts, Sign, Words, spells, stores};
 use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
 
 /// Opens when the feeder has been empty for a while, closes when something is in it again. Only
@@ -14,18 +14,12 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
         let signals = case.signals;
         let capacity = case.feeder(h, f).capacity_l;
         let limit = (parameters.share * capacity).max(parameters.litres);
-        let course = &case.analysis.hives[h].feeders[f].course;
         let Some(from) = feeder.filled.iter().position(Option::is_some) else {
             continue;
         };
         let signs = (from..=signals.last).map(|k| {
             let blind = doubts.level(case, h, f, k) || doubts.off(case, h, f, k);
-            let left = if feeder.sensed {
-                feeder.followed[k].litres
-            } else {
-                course.volume_l[k]
-            };
-            let sign = match left {
+            let sign = match stores::left(case, h, f, k) {
                 _ if feeder.changed[k] == Some(k) => Sign::Gone,
                 _ if blind => Sign::Between,
                 left if left < limit => Sign::Holds,
@@ -45,7 +39,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
                 },
                 probability: if feeder.sensed { 0.95 } else { 0.7 },
                 evidence: Evidence::new("{left} left of {capacity}, {days} after the last fill.")
-                    .with("left", feeder.followed[k].litres.max(0.0), Measure::Volume)
+                    .with_estimate("left", stores::left_estimate(case, h, f, k), Measure::Volume)
                     .with("capacity", capacity, Measure::Volume)
                     .with("days", days.round(), Measure::Days),
             };

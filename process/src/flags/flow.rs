@@ -8,7 +8,7 @@
 use super::{Case, Doubts, Sign, Spell, Words, spells};
 use crate::robust::median;
 use crate::strengths::kg_per_litre;
-use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
+use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity};
 
 /// The window in [`super::balance::WINDOWS`] that is one day.
 const DAY: usize = 5;
@@ -140,13 +140,15 @@ fn of_hive(
         });
     let found = spells(signs, 1.0, parameters.close_hours);
     let hive = case.input.hives[h].hive;
+    let noise_kg = case.signals.hives[h].noise_kg;
     for spell in &found {
         let (own, yard) = (gains[spell.opened], yard[spell.opened]);
         let supers = if hive.supers_on {
-            " Honey supers are on: take the feeders off, or syrup ends up in the honey."
+            " Honey supers are on."
         } else {
-            " Stop feeding, or syrup ends up in the honey."
+            ""
         };
+        let known = |kg: f64| Estimate::normal(kg, GAIN_SD_KG.hypot(noise_kg));
         let words = Words {
             severity: if hive.supers_on {
                 Severity::Urgent
@@ -158,13 +160,16 @@ fn of_hive(
                 "Gained {gained} in a day that no feeder explains; the yard's median hive gained {yard}.",
             )
             .and(supers)
-            .with("gained", own, Measure::Mass)
-            .with("yard", yard, Measure::Mass),
+            .with_estimate("gained", known(own), Measure::Mass)
+            .with_estimate("yard", known(yard), Measure::Mass),
         };
         flags.push(case.hive_flag(FlagKind::FlowOn, h, *spell, words));
     }
     found
 }
+
+/// What a load cell's drift with warmth leaves of a day's change, kg (measured).
+const GAIN_SD_KG: f64 = 0.05;
 
 /// What flowers gave in the day before node `k`, kg; NaN where unknown.
 fn gain(case: &Case<'_>, doubts: &Doubts, h: usize, k: usize) -> f64 {

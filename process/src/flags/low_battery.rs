@@ -2,7 +2,7 @@
 
 use super::{Case, Sign, Words, spells};
 use crate::input::DeviceInput;
-use larder_domain::{Evidence, Flag, FlagKind, Measure, Sample, Severity};
+use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Sample, Severity};
 
 /// A line through so many reports counts: cold nights and radio bursts make single ones sag.
 const REPORTS: usize = 9;
@@ -13,7 +13,7 @@ pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<F
     let battery = device.battery;
     let volts = |i: usize| fitted(&battery[(i + 1).saturating_sub(REPORTS)..=i]);
     let signs = (0..battery.len()).map(|i| {
-        let sign = match volts(i) {
+        let sign = match volts(i).value {
             low if low <= parameters.low_v => Sign::Holds,
             high if high >= parameters.charged_v => Sign::Gone,
             _ => Sign::Between,
@@ -28,33 +28,31 @@ pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<F
                 "The battery of {} is at {{volts}}; under {{low}} it has days left.",
                 device.device
             ))
-            .with("volts", volts(spell.opened), Measure::Voltage)
+            .with_estimate("volts", volts(spell.opened), Measure::Voltage)
             .with("low", parameters.low_v, Measure::Voltage),
         };
         flags.push(case.device_flag(FlagKind::LowBattery, device.device, spell, words));
     }
 }
 
-/// Where a straight line (least squares) through reports stands at the last one, V. With fewer than
-/// three it is their highest.
-fn fitted(reports: &[Sample]) -> f64 {
-    let Some(last) = reports.last() else {
-        return f64::NAN;
+/// Where a straight line (least squares) through reports stands at the last one, V, with its interval.
+/// With fewer than three it is their highest.
+fn fitted(reports: &[Sample]) -> Estimate {
+    let highest = reports.iter().map(|r| r.value).reduce(f64::max);
+    let (Some(last), Some(highest)) = (reports.last(), highest) else {
+        return Estimate::normal(f64::NAN, f64::NAN);
     };
     if reports.len() < 3 {
-        return reports
-            .iter()
-            .map(|r| r.value)
-            .fold(f64::NEG_INFINITY, f64::max);
+        return Estimate::normal(highest, f64::NAN);
     }
     let n = reports.len() as f64;
     let hours = |r: &Sample| r.time.hours_since(last.time);
     let mean_t = reports.iter().map(hours).sum::<f64>() / n;
     let mean_v = reports.iter().map(|r| r.value).sum::<f64>() / n;
-    let tt: f64 = reports.iter().map(|r| (hours(r) - mean_t).powi(2)).sum();
-    let tv: f64 = reports
-        .iter()
-        .map(|r| (hours(r) - mean_t) * (r.value - mean_v))
-        .sum();
-    mean_v - tv / tt.max(1e-9) * mean_t
+    let sum = |of: &dyn Fn(&Sample) -> f64| reports.iter().map(of).sum::<f64>();
+    let tt = sum(&|r| (hours(r) - mean_t).powi(2)).max(1e-9);
+    let slope = sum(&|r| (hours(r) - mean_t) * (r.value - mean_v)) / tt;
+    let left = sum(&|r| (r.value - mean_v - slope * (hours(r) - mean_t)).powi(2)) / (n - 2.0);
+    let sd = (left * (1.0 / n + mean_t * mean_t / tt)).sqrt();
+    Estimate::normal(mean_v - slope * mean_t, sd)
 }

@@ -88,8 +88,8 @@ pub fn raise_with(
     loss::raise(&case, &doubts, &mut flags);
     empty::raise(&case, &doubts, &mut flags);
     cold::raise(&case, &doubts, &mut flags);
-    stalled::raise(&case, &doubts, &flow, &mut flags);
-    souring::raise(&case, &doubts, &flow, &mut flags);
+    let sour = souring::raise(&case, &doubts, &flow, &mut flags);
+    stalled::raise(&case, &doubts, &flow, &sour, &mut flags);
     refill::raise(&case, &doubts, &flow, &mut flags);
     needs_feed::raise(&case, &doubts, &flow, &mut flags);
     behind::raise(&case, &doubts, &flow, &mut flags);

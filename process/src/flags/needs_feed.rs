@@ -3,7 +3,7 @@
 
 use super::signals::nodes;
 use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
-use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
+use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity};
 
 /// Opens when nothing is on and the stores are short.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
@@ -17,14 +17,8 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
         let weight = &case.own_kg[h];
         let fed = |k: usize| {
             hive.feeders.iter().enumerate().any(|(f, feeder)| {
-                let course = &case.analysis.hives[h].feeders[f].course;
-                let left = if feeder.sensed {
-                    feeder.followed[k].litres
-                } else {
-                    course.volume_l[k]
-                };
                 let known = feeder.filled[k].is_some() && !doubts.off(case, h, f, k);
-                known && left > (0.03 * case.feeder(h, f).capacity_l).max(0.08)
+                known && stores::left(case, h, f, k) > (0.03 * case.feeder(h, f).capacity_l).max(0.08)
             })
         };
         let signs = (nodes(3.0)..=signals.last).map(|k| {
@@ -42,13 +36,14 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
         });
         for spell in spells(signs, parameters.hours, 1.0) {
             let k = spell.opened + nodes(3.0);
+            let short = Estimate::normal(target.kg - weight[k], stores::own_sd(case, h, k));
             let words = Words {
                 severity: Severity::Urgent,
                 probability: 0.85,
                 evidence: Evidence::new(
                     "No feed on, no flow, and {short} under the target of {target}.",
                 )
-                .with("short", target.kg - weight[k], Measure::Mass)
+                .with_estimate("short", short, Measure::Mass)
                 .with("target", target.kg, Measure::Mass),
             };
             flags.push(case.hive_flag(FlagKind::NeedsFeed, h, spell, words));

@@ -2,9 +2,10 @@
 //! measure, or by its own days before; and as long as neither is known, by the goal of feeding.
 
 use super::cold::ease_of_day;
-use super::signals::nodes;
+use super::signals::{FeederSignals, nodes};
 use super::{Case, Doubts, goal};
-use crate::robust::median;
+use crate::robust::{MAD_TO_SD, median};
+use larder_domain::Estimate;
 
 /// Days of a colony's own past that count.
 const OWN_DAYS: usize = 7;
@@ -12,6 +13,8 @@ const OWN_DAYS: usize = 7;
 const LEAST_NEIGHBOURS: usize = 2;
 /// Less ease than this in a day says nothing of a colony's appetite.
 const LEAST_EASE: f64 = 0.3;
+/// A median of normal values is known so much worse than their mean.
+const MEDIAN_SD: f64 = 1.25;
 /// A colony takes at most and at least so many times what its neighbours do.
 const RATIO: (f64, f64) = (0.2, 4.0);
 
@@ -22,6 +25,15 @@ pub(super) struct Expected {
     pub litres: f64,
     /// What its neighbours' median feeder lost, l; NaN where too few are known.
     pub neighbours: f64,
+    /// How well that is known: neighbours differ, l.
+    pub neighbours_sd: f64,
+}
+
+impl Expected {
+    /// What its neighbours' median feeder lost, with its interval.
+    pub(super) fn beside(&self) -> Estimate {
+        Estimate::normal(self.neighbours, self.neighbours_sd).at_least(0.0)
+    }
 }
 
 /// What every feeder of a yard lost in windows of one length.
@@ -63,19 +75,25 @@ impl<'a> Pace<'a> {
             return Vec::new();
         };
         let neighbours = self.neighbours(course);
-        let expected = (0..=self.case.signals.last).map(|k| Expected {
-            neighbours: neighbours[k],
-            litres: if neighbours[k].is_nan() {
+        let expected = (0..=self.case.signals.last).map(|k| {
+            let (beside, sd) = neighbours[k];
+            let litres = if beside.is_nan() {
                 course.easy[k] * course.for_full_ease(k)
             } else {
-                neighbours[k] * course.ratio(k, &neighbours)
-            },
+                beside * course.ratio(k, &neighbours)
+            };
+            Expected {
+                litres,
+                neighbours: beside,
+                neighbours_sd: sd,
+            }
         });
         expected.collect()
     }
 
-    /// At each node the median of what the other feeders lost, for a feeder of this one's par, l.
-    fn neighbours(&self, course: &Course) -> Vec<f64> {
+    /// At each node the median of what the other feeders lost, for a feeder of this one's par, and how
+    /// well it is known, l.
+    fn neighbours(&self, course: &Course) -> Vec<(f64, f64)> {
         let others = self.feeders.iter().filter(|c| c.at != course.at);
         let others: Vec<_> = others.map(|c| (course.par / c.par, c)).collect();
         let mut known = Vec::with_capacity(others.len());
@@ -85,9 +103,13 @@ impl<'a> Pace<'a> {
                 let taken = others.iter().map(|(share, c)| share * c.taken[k]);
                 known.extend(taken.filter(|v| !v.is_nan()));
                 if known.len() < LEAST_NEIGHBOURS {
-                    return f64::NAN;
+                    return (f64::NAN, f64::NAN);
                 }
-                median(&mut known).unwrap_or(f64::NAN).max(0.0)
+                let n = known.len() as f64;
+                let middle = median(&mut known).unwrap_or(f64::NAN);
+                known.iter_mut().for_each(|v| *v = (*v - middle).abs());
+                let spread = MAD_TO_SD * median(&mut known).unwrap_or(f64::NAN);
+                (middle.max(0.0), MEDIAN_SD * spread / n.sqrt())
             })
             .collect()
     }
@@ -111,10 +133,10 @@ impl Course {
     }
 
     /// How many times its neighbours' measure it takes; the goal's pace at par counts as one day.
-    fn ratio(&self, k: usize, neighbours: &[f64]) -> f64 {
-        let known = self.days_before(k).filter(|&then| !neighbours[then].is_nan());
+    fn ratio(&self, k: usize, neighbours: &[(f64, f64)]) -> f64 {
+        let known = self.days_before(k).filter(|&then| !neighbours[then].0.is_nan());
         let add = |(own, beside): (f64, f64), then: usize| {
-            (own + self.taken[then].max(0.0), beside + neighbours[then])
+            (own + self.taken[then].max(0.0), beside + neighbours[then].0)
         };
         let (own, beside) = known.fold((self.par, self.par), add);
         (own / beside).clamp(RATIO.0, RATIO.1)
@@ -160,3 +182,12 @@ pub(super) fn uptake(case: &Case<'_>, h: usize, f: usize, k: usize, back: usize)
     }
     feeder.level(k - back) - feeder.level(k)
 }
+
+/// How well that is known, l: it is a difference of two means of three hours, and warmth moves a
+/// sensor between them.
+pub(super) fn uptake_sd(feeder: &FeederSignals, capacity_l: f64) -> f64 {
+    0.6 * feeder.noise_l + SENSOR_SHARE * capacity_l
+}
+
+/// What a sensor's drift with warmth makes of a day, as a share of the capacity (measured).
+const SENSOR_SHARE: f64 = 0.004;

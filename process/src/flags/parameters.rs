@@ -196,7 +196,12 @@ pub struct Souring {
     /// Nine in ten batches sour within this factor of that time, either way (home reports of 1:1 lie
     /// between 3 and 10 days, common practice).
     pub spread_factor: f64,
-    /// Risk from which on signs of it open it, 0 to 1.
+    /// Fermenting syrup is warmer than the yard makes it; by this nothing else explains it, K (measured:
+    /// five times what sound feeders differ).
+    pub hot_kelvin: f64,
+    /// And by this where it is taken less as well, K (measured).
+    pub warm_kelvin: f64,
+    /// Risk from which on foam opens it, 0 to 1.
     pub shown_risk: f64,
     /// Risk at which it opens without any, 0 to 1: three batches in five.
     pub open_risk: f64,
@@ -346,6 +351,8 @@ impl Default for Souring {
             days_to_sour: 8.0,
             factor_per_hundredth: 1.067,
             spread_factor: 3.0,
+            hot_kelvin: 1.0,
+            warm_kelvin: 0.5,
             shown_risk: 0.05,
             open_risk: 0.6,
             close_risk: 0.04,

@@ -2,7 +2,7 @@
 
 use super::signals::nodes;
 use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
-use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
+use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity};
 
 /// Opens when little is left while stores are under target and no flow is on.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
@@ -12,14 +12,6 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
         let capacity = case.feeder(h, f).capacity_l;
         let target = stores::target(case, h);
         let weight = &case.own_kg[h];
-        let course = &case.analysis.hives[h].feeders[f].course;
-        let left = |k: usize| {
-            if feeder.sensed {
-                feeder.followed[k].litres
-            } else {
-                course.volume_l[k]
-            }
-        };
         let pace = |k: usize| {
             let day = &feeder.followed[k.saturating_sub(nodes(24.0))..=k];
             24.0 * day.iter().map(|f| f.rate.max(0.0)).sum::<f64>() / day.len() as f64
@@ -29,7 +21,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
             let flows = flow[h].iter().any(|spell| spell.holds_at(at));
             let enough = target.is_some_and(|t| hive.weighed && weight[k] > t.kg);
             let blind = doubts.level(case, h, f, k) || doubts.off(case, h, f, k);
-            let litres = left(k).max(0.0);
+            let litres = stores::left(case, h, f, k).max(0.0);
             let sign =
                 if flows || enough || feeder.filled[k].is_none() || feeder.filled[k] == Some(k) {
                     Sign::Gone
@@ -49,14 +41,15 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
         });
         for spell in spells(signs, 1.0, 1.0) {
             let k = spell.opened;
-            let litres = left(k).max(0.0);
+            let litres = stores::left_estimate(case, h, f, k);
             let left = Evidence::new("{left} left of {capacity}")
-                .with("left", litres, Measure::Volume)
+                .with_estimate("left", litres, Measure::Volume)
                 .with("capacity", capacity, Measure::Volume);
-            let evidence = if pace(k) > 0.01 {
+            let a_day = Estimate::normal(pace(k), 24.0 * feeder.followed[k].rate_sd);
+            let evidence = if a_day.value > LEAST_PACE_L {
                 left.and(", enough for {days} at {pace} a day.")
-                    .with("days", litres / pace(k), Measure::Days)
-                    .with("pace", pace(k), Measure::Volume)
+                    .with_estimate("days", lasting(litres, a_day), Measure::Days)
+                    .with_estimate("pace", a_day.at_least(0.0), Measure::Volume)
             } else {
                 left.and(".")
             };
@@ -71,5 +64,18 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
             };
             flags.push(case.feeder_flag(FlagKind::RefillDue, (h, f), spell, words));
         }
+    }
+}
+
+/// Slower than this a day says nothing of how long it lasts, l.
+const LEAST_PACE_L: f64 = 0.01;
+
+/// For how many days it lasts.
+fn lasting(litres: Estimate, a_day: Estimate) -> Estimate {
+    let days = |litres: f64, a_day: f64| litres / a_day.max(LEAST_PACE_L);
+    Estimate {
+        value: days(litres.value, a_day.value),
+        lo: days(litres.lo, a_day.hi),
+        hi: days(litres.hi, a_day.lo),
     }
 }

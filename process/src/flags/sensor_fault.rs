@@ -7,7 +7,7 @@ use crate::level::litres;
 use crate::robust::quantile;
 use crate::strengths::kg_per_litre;
 use larder_domain::{
-    ChannelRef, DeviceId, Evidence, Flag, FlagKind, Measure, Sample, Severity, Timestamp,
+    ChannelRef, DeviceId, Estimate, Evidence, Flag, FlagKind, Measure, Sample, Severity, Timestamp,
 };
 use std::collections::BTreeMap;
 
@@ -383,7 +383,8 @@ fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
             false if odd.abs() < 0.5 * least => Sign::Gone,
             false => Sign::Between,
         };
-        said.push((grid.time(night.known), sign, odd));
+        let change = Estimate::normal(odd, night.sd_kg);
+        said.push((grid.time(night.known), sign, change));
     }
     let found = spells(said.iter().map(|&(at, sign, _)| (at, sign)), 0.0, 0.0);
     let words = |spell: Spell| {
@@ -392,7 +393,7 @@ fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
             "{} changed by {{change}} in one night against the other hives of the yard and its own nights before, and nothing went in or out: the scale drifts.",
             name(source)
         ))
-        .with("change", said[spell.opened].2, Measure::MassChange),
+        .with_estimate("change", said[spell.opened].2, Measure::MassChange),
         probability: 0.75,
         spell,
     }
@@ -463,12 +464,14 @@ fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion> {
         (grid.time(k), sign)
     });
     let found = spells(signs, 2.0, 12.0);
+    let sd_l = feeder.noise_l * (2.0 / MEAN_NODES as f64).sqrt();
+    let risen = |k: usize| Estimate::normal(rise(k), sd_l);
     let words = |spell: Spell| Suspicion {
         evidence: Evidence::new(format!(
             "The level by {} rose by {{rise}} in {{hours}} while nobody poured: the sensor drifts.",
             name(source)
         ))
-        .with("rise", rise(spell.opened), Measure::Volume)
+        .with_estimate("rise", risen(spell.opened), Measure::Volume)
         .with("hours", RISE_HOURS, Measure::Hours),
         probability: 0.6,
         spell,

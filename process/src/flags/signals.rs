@@ -12,7 +12,7 @@ use crate::level::litres_per_unit;
 use crate::robust::{median, median_of_few};
 use crate::scale::{ScaleStep, ScaleTrack, lagged};
 use crate::strengths::{Expansion, Strengths, kg_per_litre};
-use larder_domain::{Geometry, Sample, Strength, Timestamp};
+use larder_domain::{Estimate, Geometry, Sample, Strength, Timestamp};
 
 /// One yard as the flags see it.
 pub struct Signals {
@@ -80,11 +80,26 @@ impl FeederSignals {
         self.levels[k]
     }
 
+    /// A temperature of its syrup with its interval: another feeder's thermometer says less of it.
+    pub fn celsius(&self, celsius: f64) -> Estimate {
+        let sd = if self.has_thermometer() {
+            THERMOMETER_SD
+        } else {
+            YARD_SYRUP_SD
+        };
+        Estimate::normal(celsius, sd)
+    }
+
     /// Whether it has a thermometer of its own.
     pub fn has_thermometer(&self) -> bool {
         self.thermometer.iter().any(|v| !v.is_nan())
     }
 }
+
+/// Cheap thermometers are good to half a kelvin (common practice).
+const THERMOMETER_SD: f64 = 0.3;
+/// Feeders of a yard lie so far from its median, K (measured).
+const YARD_SYRUP_SD: f64 = 1.6;
 
 fn three_hourly(litres: &[f64]) -> Vec<f64> {
     let (mut sum, mut n) = (0.0, 0usize);

@@ -15,10 +15,10 @@ use super::cold::ease_of_day;
 use super::heat::heat;
 use super::signals::{FeederSignals, nodes};
 use super::pace::uptake;
-use super::{Case, Doubts, Sign, Spell, Words, spells};
+use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
 use crate::grid::PER_DAY;
 use larder_domain::units::DegreesCelsius;
-use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity, Strength, syrup};
+use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity, Strength, syrup};
 
 /// Lowest, best and highest temperature of growth, Cel.
 const LOWEST: f64 = 4.0;
@@ -52,98 +52,182 @@ fn risk(parameters: &super::parameters::Souring, age: f64) -> f64 {
     1.0 / (1.0 + age.max(1e-6).powf(-steepness))
 }
 
-/// Opens when the risk is high, or when it is there and the signs of it are too.
-pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
-    let signals = case.signals;
-    let parameters = &case.parameters.souring;
+/// Opens when the risk is high, or when signs of it show. Returns for each hive and feeder when signs
+/// opened it: there the colony has a reason not to take it.
+pub(super) fn raise(
+    case: &Case<'_>,
+    doubts: &Doubts,
+    flow: &[Vec<Spell>],
+    flags: &mut Vec<Flag>,
+) -> Vec<Vec<Vec<Spell>>> {
     let heat = heat(case, doubts);
-    for (h, f, _, feeder) in case.feeders() {
-        let capacity = case.feeder(h, f).capacity_l;
-        let aged = age(case, h, f);
-        let easy = ease_of_day(case, &feeder.syrup);
-        let course = &case.analysis.hives[h].feeders[f].course;
-        let left = |k: usize| {
-            if feeder.sensed {
-                feeder.followed[k].litres
-            } else {
-                course.volume_l[k]
-            }
+    let hives = heat.iter().enumerate();
+    hives
+        .map(|(h, of_hive)| {
+            let feeders = of_hive.iter().enumerate();
+            feeders
+                .map(|(f, heat)| {
+                    let feeder = &case.signals.hives[h].feeders[f];
+                    let watch = Watch {
+                        case,
+                        doubts,
+                        flow: &flow[h],
+                        at: (h, f),
+                        feeder,
+                        heat,
+                        aged: age(case, h, f),
+                        easy: ease_of_day(case, &feeder.syrup),
+                    };
+                    watch.run(flags)
+                })
+                .collect()
+        })
+        .collect()
+}
+
+struct Watch<'a> {
+    case: &'a Case<'a>,
+    doubts: &'a Doubts,
+    flow: &'a [Spell],
+    at: (usize, usize),
+    feeder: &'a FeederSignals,
+    heat: &'a [f64],
+    aged: Vec<f64>,
+    easy: Vec<f64>,
+}
+
+/// What sensors show of it.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Shown {
+    /// Much warmer than it should be.
+    Hot,
+    /// Taken less and less, and warmer than it should be.
+    RefusedWarm,
+    /// Taken less and less, and lifted by foam.
+    RefusedFoaming,
+}
+
+impl Watch<'_> {
+    fn run(&self, flags: &mut Vec<Flag>) -> Vec<Spell> {
+        let grid = &self.case.signals.grid;
+        let signs = (0..=self.case.signals.last).map(|k| (grid.time(k), self.sign(k)));
+        let found = spells(signs, 2.0, 2.0);
+        for spell in &found {
+            let words = self.words(spell.opened);
+            let flag = self.case.feeder_flag(FlagKind::Souring, self.at, *spell, words);
+            flags.push(flag);
+        }
+        let shown = found.into_iter().filter(|s| self.shown(s.opened).is_some());
+        shown.collect()
+    }
+
+    fn sign(&self, k: usize) -> Sign {
+        let (h, f) = self.at;
+        let parameters = &self.case.parameters.souring;
+        let least_l = LEAST_SHARE * self.case.feeder(h, f).capacity_l;
+        let left = stores::left(self.case, h, f, k);
+        let nothing = left < least_l || self.feeder.filled[k].is_none();
+        let risk = self.risk(k);
+        let shown = self.shown(k).is_some();
+        if nothing || self.doubts.off(self.case, h, f, k) {
+            Sign::Gone
+        } else if risk < parameters.close_risk && !shown {
+            Sign::Gone
+        } else if self.feeder.sensed && self.feeder.followed[k].age > nodes(24.0) {
+            Sign::Between
+        } else if risk > parameters.open_risk || shown {
+            Sign::Holds
+        } else {
+            Sign::Between
+        }
+    }
+
+    fn days_to_sour(&self, k: usize) -> f64 {
+        days_to_sour(&self.case.parameters.souring, self.feeder.strength[k])
+    }
+
+    fn risk(&self, k: usize) -> f64 {
+        risk(&self.case.parameters.souring, self.aged[k] / self.days_to_sour(k))
+    }
+
+    fn shown(&self, k: usize) -> Option<Shown> {
+        let (case, (h, f), feeder) = (self.case, self.at, self.feeder);
+        let parameters = &case.parameters.souring;
+        let blind = self.doubts.level(case, h, f, k) || !feeder.sensed;
+        let fresh = feeder.changed[k].is_none_or(|at| k - at < nodes(FRESH_HOURS));
+        if blind || fresh {
+            return None;
+        }
+        if self.heat[k] > parameters.hot_kelvin {
+            return Some(Shown::Hot);
+        }
+        let at = case.signals.grid.time(k);
+        let flows = self.flow.iter().any(|spell| spell.holds_at(at));
+        if flows || self.easy[k].is_nan() || self.easy[k] < WARM_EASE || !refused(case, h, f, k) {
+            return None;
+        }
+        if self.heat[k] > parameters.warm_kelvin {
+            return Some(Shown::RefusedWarm);
+        }
+        let foams = foamed(feeder, k) && self.risk(k) > parameters.shown_risk;
+        foams.then_some(Shown::RefusedFoaming)
+    }
+
+    fn words(&self, k: usize) -> Words {
+        let (h, f) = self.at;
+        let feeder = self.feeder;
+        let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / PER_DAY as f64);
+        let strength = feeder.strength[k].map_or_else(String::new, |s| format!(" of {s}"));
+        let half = self.days_to_sour(k);
+        let spread = self.case.parameters.souring.spread_factor.max(1.0);
+        let half = Estimate {
+            value: half,
+            lo: half / spread,
+            hi: half * spread,
         };
-        let risk_at = |k: usize| {
-            risk(parameters, aged[k] / days_to_sour(parameters, feeder.strength[k]))
+        let left = stores::left_estimate(self.case, h, f, k);
+        let aged = Evidence::new(format!(
+            "{{left}}{strength}, last filled {{days}} ago, has aged as in {{aged}} at {{best}}; half of such syrup is sour after {{sour}}."
+        ))
+        .with_estimate("left", left, Measure::Volume)
+        .with("days", days.round(), Measure::Days)
+        .with("aged", self.aged[k], Measure::Days)
+        .with("best", BEST, Measure::Temperature)
+        .with_estimate("sour", half, Measure::Days);
+        let warmer = Estimate::normal(self.heat[k], HEAT_SD);
+        let (evidence, probability) = match self.shown(k) {
+            Some(Shown::Hot) => (
+                aged.and(" It is {warmer} warmer than the yard's other feeders make it."),
+                0.85,
+            ),
+            Some(Shown::RefusedWarm) => (
+                aged.and(" The colony takes less and less of it, and it is {warmer} warmer than the yard's other feeders make it."),
+                0.7,
+            ),
+            Some(Shown::RefusedFoaming) => (
+                aged.and(" The colony takes less and less of it, and its level rises though nobody poured."),
+                0.7,
+            ),
+            None => (aged, self.risk(k)),
         };
-        let warm = &heat[h][f];
-        let shown = |k: usize| {
-            let at = signals.grid.time(k);
-            let blind = doubts.level(case, h, f, k) || !feeder.sensed;
-            let flows = flow[h].iter().any(|spell| spell.holds_at(at));
-            let fresh = feeder.changed[k].is_none_or(|at| k - at < nodes(FRESH_HOURS));
-            if blind || fresh {
-                return false;
-            }
-            if warm[k] > PLAINLY_HEATED_KELVIN {
-                return true;
-            }
-            let could = !flows && easy[k] > WARM_EASE;
-            let signs = warm[k] > HEATED_KELVIN
-                || foamed(feeder, k) && risk_at(k) > parameters.shown_risk;
-            could && signs && refused(case, h, f, k)
-        };
-        let signs = (0..=signals.last).map(|k| {
-            let nothing = left(k) < LEAST_SHARE * capacity || feeder.filled[k].is_none();
-            let unseen = feeder.sensed && feeder.followed[k].age > nodes(24.0);
-            let sign = if nothing
-                || doubts.off(case, h, f, k)
-                || risk_at(k) < parameters.close_risk && !shown(k)
-            {
-                Sign::Gone
-            } else if unseen {
-                Sign::Between
-            } else if risk_at(k) > parameters.open_risk || shown(k) {
-                Sign::Holds
+        Words {
+            severity: Severity::Warning,
+            probability,
+            evidence: if warmer.value.is_nan() {
+                evidence
             } else {
-                Sign::Between
-            };
-            (signals.grid.time(k), sign)
-        });
-        for spell in spells(signs, 2.0, 2.0) {
-            let k = spell.opened;
-            let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / PER_DAY as f64);
-            let strength = feeder.strength[k].map_or_else(String::new, |s| format!(" of {s}"));
-            let seen = if shown(k) {
-                " The colony takes less and less of it, and it is warmer than it should be or foams."
-            } else {
-                ""
-            };
-            let words = Words {
-                severity: Severity::Warning,
-                probability: if shown(k) { 0.7 } else { risk_at(k) },
-                evidence: Evidence::new(format!(
-                    "{{left}}{strength}, last filled {{days}} ago, has aged as in {{aged}} at {{best}}; half of such syrup is sour after {{sour}}.{seen} Smell it before you fill up; do not feed syrup that ferments."
-                ))
-                .with("left", left(k).max(0.0), Measure::Volume)
-                .with("days", days.round(), Measure::Days)
-                .with("aged", aged[k], Measure::Days)
-                .with("best", BEST, Measure::Temperature)
-                .with(
-                    "sour",
-                    days_to_sour(parameters, feeder.strength[k]),
-                    Measure::Days,
-                ),
-            };
-            flags.push(case.feeder_flag(FlagKind::Souring, (h, f), spell, words));
+                evidence.with_estimate("warmer", warmer, Measure::Warmth)
+            },
         }
     }
 }
 
+/// How well a day's warmth beside the yard is known, K (measured: sound feeders stay within 0.2 two
+/// days out of three).
+const HEAT_SD: f64 = 0.2;
+
 /// Syrup poured in less than so many hours ago shows nothing yet.
 const FRESH_HOURS: f64 = 30.0;
-/// Fermenting syrup is warmer than it should be by this, K, where it is taken less as well (measured).
-const HEATED_KELVIN: f64 = 0.5;
-/// Warmer by this, nothing else explains it, K: sound feeders stay within 0.2 of the yard's course
-/// two days out of three (measured).
-const PLAINLY_HEATED_KELVIN: f64 = 1.0;
-
 /// Less than this in it is not worth a flag, share of the capacity.
 const LEAST_SHARE: f64 = 0.08;
 /// Colder than this a colony takes less anyway (see [`super::cold`]).
@@ -152,15 +236,8 @@ const WARM_EASE: f64 = 0.45;
 /// Days at the best temperature that the syrup in the feeder has behind it, at each node.
 fn age(case: &Case<'_>, h: usize, f: usize) -> Vec<f64> {
     let feeder = &case.signals.hives[h].feeders[f];
-    let course = &case.analysis.hives[h].feeders[f].course;
     let capacity = case.feeder(h, f).capacity_l;
-    let left = |k: usize| {
-        if feeder.sensed {
-            feeder.followed[k].litres.clamp(0.0, capacity)
-        } else {
-            course.volume_l[k]
-        }
-    };
+    let left = |k: usize| stores::left(case, h, f, k).clamp(0.0, capacity);
     let mut days = 0.0;
     (0..feeder.syrup.len())
         .map(|k| {

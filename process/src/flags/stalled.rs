@@ -2,13 +2,19 @@
 //! goes, against the colony's own past and its neighbours.
 
 use super::cold::ease_of_day;
-use super::pace::{Pace, uptake};
+use super::pace::{Pace, uptake, uptake_sd};
 use super::signals::{FeederSignals, nodes};
-use super::{Case, Doubts, Sign, Spell, Words, spells};
-use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
+use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
+use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity};
 
 /// Opens when a day's uptake is far below what is expected, closes when it is taken again.
-pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
+pub(super) fn raise(
+    case: &Case<'_>,
+    doubts: &Doubts,
+    flow: &[Vec<Spell>],
+    sour: &[Vec<Vec<Spell>>],
+    flags: &mut Vec<Flag>,
+) {
     let signals = case.signals;
     let parameters = &case.parameters.stalled;
     let back = nodes(parameters.hours);
@@ -16,16 +22,17 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
     for (h, f, _, feeder) in case.feeders().filter(|found| found.3.sensed) {
         let capacity = case.feeder(h, f).capacity_l;
         let easy = ease_of_day(case, &feeder.syrup);
-        // Of a difference of two levels; the second part is what warmth does to a sensor.
-        let sd_l = 0.6 * feeder.noise_l + SENSOR_SHARE * capacity;
+        let sd_l = uptake_sd(feeder, capacity);
         let expected = pace.expected((h, f));
         let signs = (0..=signals.last).map(|k| {
             let at = signals.grid.time(k);
             let flows = flow[h].iter().any(|spell| spell.holds_at(at));
+            let spoilt = sour[h][f].iter().any(|spell| spell.holds_at(at));
             let blind = doubts.level(case, h, f, k) || doubts.off(case, h, f, k);
             let left = feeder.followed[k].litres;
             let taken = uptake(case, h, f, k, back);
             let sign = if flows
+                || spoilt
                 || blind
                 || feeder.filled[k].is_none()
                 || left < parameters.least_share * capacity
@@ -50,18 +57,15 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
         });
         for spell in spells(signs, parameters.holds_hours, 3.0) {
             let k = spell.opened;
+            let taken = Estimate::normal(uptake(case, h, f, k, back), sd_l);
             let took = Evidence::new("Took {took} in {hours}")
-                .with(
-                    "took",
-                    uptake(case, h, f, k, back).max(0.0),
-                    Measure::Volume,
-                )
+                .with_estimate("took", taken.at_least(0.0), Measure::Volume)
                 .with("hours", parameters.hours, Measure::Hours);
             let took = if expected[k].neighbours.is_nan() {
                 took
             } else {
                 took.and(", while its neighbours took {neighbours}")
-                    .with("neighbours", expected[k].neighbours, Measure::Volume)
+                    .with_estimate("neighbours", expected[k].beside(), Measure::Volume)
             };
             let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / 48.0);
             let words = Words {
@@ -69,8 +73,8 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
                 probability: 0.8,
                 evidence: took
                     .and("; syrup {syrup}, {left} left, filled {days} ago.")
-                    .with("syrup", feeder.syrup[k], Measure::Temperature)
-                    .with("left", feeder.followed[k].litres, Measure::Volume)
+                    .with_estimate("syrup", feeder.celsius(feeder.syrup[k]), Measure::Temperature)
+                    .with_estimate("left", stores::left_estimate(case, h, f, k), Measure::Volume)
                     .with("days", days.round(), Measure::Days),
             };
             flags.push(case.feeder_flag(FlagKind::Stalled, (h, f), spell, words));
@@ -90,5 +94,3 @@ fn rose(feeder: &FeederSignals, k: usize, sd_l: f64) -> bool {
 const RISE_SDS: f64 = 2.5;
 /// What is expected must stand out from what the sensor can tell by this, standard deviations.
 const CLEAR_SDS: f64 = 2.0;
-/// What a sensor's drift with warmth makes of a day, as a share of the capacity (measured).
-const SENSOR_SHARE: f64 = 0.004;

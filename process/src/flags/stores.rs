@@ -5,7 +5,7 @@ use super::signals::nodes;
 use crate::grid::STEP_HOURS;
 use crate::robust::median;
 use crate::strengths::kg_per_litre;
-use larder_domain::Timestamp;
+use larder_domain::{Estimate, Timestamp};
 
 /// A hive's goal.
 #[derive(Clone, Copy)]
@@ -78,6 +78,28 @@ pub(super) fn left(case: &Case<'_>, h: usize, f: usize, k: usize) -> f64 {
     } else {
         case.analysis.hives[h].feeders[f].course.volume_l[k]
     }
+}
+
+/// The same with its interval, as the evidence says it.
+pub(super) fn left_estimate(case: &Case<'_>, h: usize, f: usize, k: usize) -> Estimate {
+    Estimate::normal(left(case, h, f, k), left_sd(case, h, f, k)).at_least(0.0)
+}
+
+fn left_sd(case: &Case<'_>, h: usize, f: usize, k: usize) -> f64 {
+    let feeder = &case.signals.hives[h].feeders[f];
+    if feeder.sensed {
+        feeder.followed[k].litres_sd
+    } else {
+        case.analysis.hives[h].feeders[f].course.volume_sd[k]
+    }
+}
+
+/// How well [`own`] is known at a node, kg: the scale's noise, and the syrup taken off it.
+pub(super) fn own_sd(case: &Case<'_>, h: usize, k: usize) -> f64 {
+    let hive = &case.signals.hives[h];
+    let feeders = (0..hive.feeders.len()).filter(|&f| case.feeder(h, f).on_scale);
+    let syrup = feeders.map(|f| left_sd(case, h, f, k) * kg_per_litre(hive.feeders[f].strength[k]));
+    syrup.fold(hive.noise_kg, f64::hypot)
 }
 
 fn rate(case: &Case<'_>, h: usize, f: usize, k: usize) -> f64 {

@@ -29,13 +29,11 @@ const HABIT_DAYS: usize = 5;
 const MOST_HABIT_KG: f64 = 0.3;
 
 impl Watch<'_> {
-    /// What the colony took before, l/h.
-    pub(super) fn usual(&self, k: usize, back: usize) -> f64 {
-        let before = k.saturating_sub(back + nodes(6.0));
-        let capacity = self.case.feeder(self.h, self.f).capacity_l;
-        self.feeder.followed[before]
-            .rate
-            .max(LEAST_USUAL * capacity)
+    /// What the colony took before the window, and how well that is known, l/h.
+    pub(super) fn usual(&self, k: usize, back: usize) -> (f64, f64) {
+        let before = &self.feeder.followed[k.saturating_sub(back + nodes(6.0))];
+        let least = LEAST_USUAL * self.case.feeder(self.h, self.f).capacity_l;
+        (before.rate.max(least), before.rate_sd)
     }
 
     /// What the two witnesses say of a window.
@@ -77,7 +75,7 @@ impl Watch<'_> {
     pub(super) fn fast(&self, k: usize, window: usize) -> Option<Loss> {
         let parameters = &self.case.parameters.loss;
         let hours = balance::WINDOWS[window];
-        let usual = self.usual(k, nodes(hours));
+        let (usual, _) = self.usual(k, nodes(hours));
         let rate = self.drop(k, nodes(hours)) / hours;
         if rate.is_nan() || rate <= parameters.fast_l_per_h + 1.5 * usual {
             return None;
@@ -127,7 +125,7 @@ impl Watch<'_> {
         let parameters = &self.case.parameters.loss;
         let seen = self.loss(k, WINDOWS[1]);
         let rate = seen.drop_l / seen.hours;
-        rate > parameters.fast_l_per_h + 1.5 * self.usual(k, nodes(6.0))
+        rate > parameters.fast_l_per_h + 1.5 * self.usual(k, nodes(6.0)).0
             && (seen.hive_kg.is_nan() || seen.hive_kg >= 0.5 * parameters.fast_kg)
     }
 }

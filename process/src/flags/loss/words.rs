@@ -3,7 +3,7 @@
 use super::super::signals::nodes;
 use super::super::{Spell, Words};
 use super::{Culprit, Open, Watch};
-use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
+use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity};
 
 impl Watch<'_> {
     /// The flag of a loss that has ended, or has not.
@@ -21,26 +21,25 @@ impl Watch<'_> {
             "the hive lost {lost} more than its yard".to_owned()
         };
         let feeder = &self.case.feeder(self.h, self.f).id;
-        let usual = self.usual(was.opened, nodes(seen.hours)) * seen.hours;
+        let left = Estimate::normal(seen.drop_l, self.feeder.noise_l);
+        let density = seen.drop_kg / seen.drop_l;
+        let left_mass = Estimate::normal(seen.drop_kg, self.feeder.noise_l * density);
+        let usual = self.usual(was.opened, nodes(seen.hours));
+        let usual = Estimate::normal(usual.0 * seen.hours, usual.1 * seen.hours);
         let mut facts = Evidence::new(format!(
             "{{left}} ({{left_mass}}) left {feeder} in {{hours}} and {hive}; before, the colony took {{usual}} in that time."
         ))
-        .with("left", seen.drop_l, Measure::Volume)
-        .with("left_mass", seen.drop_kg, Measure::Mass)
+        .with_estimate("left", left, Measure::Volume)
+        .with_estimate("left_mass", left_mass, Measure::Mass)
         .with("hours", seen.hours, Measure::Hours)
-        .with("usual", usual, Measure::Volume);
+        .with_estimate("usual", usual.at_least(0.0), Measure::Volume);
         if !seen.hive_kg.is_nan() {
-            facts = facts.with("lost", seen.hive_kg, Measure::Mass);
+            let lost = Estimate::normal(seen.hive_kg, seen.hive_sd_kg);
+            facts = facts.with_estimate("lost", lost, Measure::Mass);
         }
-        let (kind, advice) = match was.culprit {
-            Culprit::Robbers => (
-                FlagKind::Robbed,
-                " In flight weather, with honey going too: robbers. Narrow the entrance and do not spill syrup.",
-            ),
-            _ => (
-                FlagKind::Leaking,
-                " Spilled syrup draws robbers: wash it away.",
-            ),
+        let (kind, who) = match was.culprit {
+            Culprit::Robbers => (FlagKind::Robbed, " In flight weather: robbers."),
+            Culprit::Leak | Culprit::SlowLeak => (FlagKind::Leaking, ""),
         };
         let words = Words {
             severity: if was.culprit == Culprit::SlowLeak {
@@ -49,7 +48,7 @@ impl Watch<'_> {
                 Severity::Urgent
             },
             probability: was.probability,
-            evidence: facts.and(advice),
+            evidence: facts.and(who),
         };
         self.case.feeder_flag(kind, (self.h, self.f), spell, words)
     }

@@ -107,7 +107,7 @@ mod tests {
     #[test]
     fn what_was_ever_written_reads() {
         let evidence = read(FIRST).unwrap();
-        assert_eq!(evidence.plain(), "Took 50 ml (0 ml to 120 ml) in 28 h.");
+        assert_eq!(evidence.plain(), "Took 50 ml [0–120] in 28 h.");
         assert_eq!(evidence.channels[0].device.as_str(), "lv-1");
         assert_eq!(write(&evidence), FIRST.trim_end());
     }
