@@ -248,7 +248,11 @@ fn range(value: &str, lo: &str, hi: &str) -> String {
         (Some(lo), Some(hi)) => (lo, hi),
         _ => (lo, hi),
     };
-    let dash = if bare.0.starts_with('-') { " to " } else { "–" };
+    let dash = if bare.0.starts_with('-') {
+        " to "
+    } else {
+        "–"
+    };
     format!("{}{dash}{}", bare.0, bare.1)
 }
 
@@ -305,11 +309,20 @@ mod tests {
             let evidence = Evidence::new("{x}").with_estimate("x", estimate, measure);
             evidence.plain()
         };
-        assert_eq!(say(Measure::Volume, 0.95, 0.8, 1.1), "950 ml [800 ml–1.1 L]");
-        assert_eq!(say(Measure::Temperature, 5.0, -1.0, 11.0), "5 °C [-1 to 11]");
+        assert_eq!(
+            say(Measure::Volume, 0.95, 0.8, 1.1),
+            "950 ml [800 ml–1.1 L]"
+        );
+        assert_eq!(
+            say(Measure::Temperature, 5.0, -1.0, 11.0),
+            "5 °C [-1 to 11]"
+        );
         assert_eq!(say(Measure::Share, 0.5, 0.4, 0.6), "50 % [40–60]");
         let unknown = say(Measure::Volume, 0.95, f64::NAN, f64::NAN);
-        assert_eq!(unknown, "950 ml", "an interval that is not known is not said");
+        assert_eq!(
+            unknown, "950 ml",
+            "an interval that is not known is not said"
+        );
     }
 
     #[test]

@@ -32,7 +32,11 @@ impl Balance {
         let weight: Vec<Vec<f64>> = signals.hives.iter().map(hourly).collect();
         let dried = dried_off(signals, analysis);
         let put_back = |(weight, dried): (&Vec<f64>, Vec<f64>)| {
-            weight.iter().zip(dried).map(|(kg, dried)| kg + dried).collect()
+            weight
+                .iter()
+                .zip(dried)
+                .map(|(kg, dried)| kg + dried)
+                .collect()
         };
         let undried: Vec<Vec<f64>> = weight.iter().zip(dried).map(put_back).collect();
         Self {

@@ -1,8 +1,8 @@
 //! Will not make its weight in time: the gain still needed a day is well above the last week's.
 
 use super::signals::nodes;
-use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
-use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity};
+use super::{Case, Doubts, Sign, Spell, Words, goal, spells, stores};
+use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
 
 /// Opens when the pace has been too slow for two days.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, _flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
@@ -46,8 +46,9 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, _flow: &[Vec<Spell>], flag
             let gained_sd = now_sd.hypot(stores::own_sd(case, h, k - week));
             let needed = Estimate::normal(needed, now_sd / days.max(0.5));
             let had = Estimate::normal(had, gained_sd / 7.0);
+            let goal = goal::of_hive(case, h, k);
             let words = Words {
-                severity: Severity::Warning,
+                severity: goal::severity(FlagKind::BehindTarget, goal),
                 probability: 0.8,
                 evidence: Evidence::new(
                     "Needs {needed} a day for {days} more to reach {target}; gained {had} a day in the last week.",

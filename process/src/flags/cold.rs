@@ -1,9 +1,9 @@
 //! Too cold to take syrup: bees do not leave the cluster for cold syrup, and are chilled by it.
 
 use super::signals::nodes;
-use super::{Case, Doubts, Sign, Words, spells, stores};
+use super::{Case, Doubts, Sign, Words, goal, spells, stores};
 use crate::robust::median;
-use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
+use larder_domain::{Evidence, Flag, FlagKind, Measure};
 
 /// How easily syrup of a temperature is taken: 0 below the coldest they take, 1 where they take it
 /// freely, a straight line between.
@@ -65,11 +65,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
                 "Syrup in this yard"
             };
             let words = Words {
-                severity: if case.is_emergency(h) {
-                    Severity::Warning
-                } else {
-                    Severity::Info
-                },
+                severity: goal::severity(FlagKind::TooCold, goal::of_feeder(case, h, f, k)),
                 probability: if feeder.has_thermometer() { 0.95 } else { 0.85 },
                 evidence: Evidence::new(format!(
                     "{whose} was at {{syrup}} in the last day (warmest {{warmest}}), and bees do not take it below {{none}}; {{left}} left."

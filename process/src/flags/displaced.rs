@@ -6,7 +6,7 @@
 //! there is, and the flag says so with its probability.
 
 use super::sensor_fault::{Judged, judge_level};
-use super::{Case, Spell, Words};
+use super::{Case, Spell, Words, stores};
 use crate::evidence::ChangeKind;
 use crate::scale::ScaleStep;
 use crate::strengths::kg_per_litre;
@@ -111,7 +111,8 @@ fn litres_before(case: &Case<'_>, h: usize, f: usize, at: Timestamp) -> Option<(
     let grid = &case.signals.grid;
     let k = grid.at_or_after(at).checked_sub(1)?;
     let followed = &case.signals.hives[h].feeders[f].followed[k];
-    (followed.litres_sd < 0.15 * case.feeder(h, f).capacity_l).then_some((followed.litres, followed.litres_sd))
+    (followed.litres_sd < 0.15 * case.feeder(h, f).capacity_l)
+        .then_some((followed.litres, stores::left_sd(case, h, f, k)))
 }
 
 fn from_step(

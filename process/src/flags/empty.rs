@@ -3,8 +3,8 @@
 //! By the filter that looks back only; a level that has been falling and lies flat near the floor is
 //! empty too, whatever the sensor's offset makes of it.
 
-use super::{Case, Doubts, Sign, Words, spells, stores};
-use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
+use super::{Case, Doubts, Sign, Words, goal, spells, stores};
+use larder_domain::{Evidence, Flag, FlagKind, Measure};
 
 /// Opens when the feeder has been empty for a while, closes when something is in it again. Only
 /// feeders that have been filled in what is known are judged.
@@ -32,14 +32,14 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
             let k = from + spell.opened;
             let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / 48.0);
             let words = Words {
-                severity: if case.is_emergency(h) {
-                    Severity::Urgent
-                } else {
-                    Severity::Info
-                },
+                severity: goal::severity(FlagKind::Empty, goal::of_feeder(case, h, f, k)),
                 probability: if feeder.sensed { 0.95 } else { 0.7 },
                 evidence: Evidence::new("{left} left of {capacity}, {days} after the last fill.")
-                    .with_estimate("left", stores::left_estimate(case, h, f, k), Measure::Volume)
+                    .with_estimate(
+                        "left",
+                        stores::left_estimate(case, h, f, k),
+                        Measure::Volume,
+                    )
                     .with("capacity", capacity, Measure::Volume)
                     .with("days", days.round(), Measure::Days),
             };

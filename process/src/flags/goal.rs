@@ -2,32 +2,55 @@
 //! colony has days of its own to go by, and how pressing it is when something is wrong.
 
 use super::Case;
-use larder_domain::Goal;
+use larder_domain::{FlagKind, Goal, Severity};
 
-/// Syrup of less sugar than this is fed thin, for growth: between 1:1 and 5:3 by mass.
+/// Syrup of less sugar than this is fed thin, for growth, kg/kg: between 1:1 and 5:3.
 const THIN: f64 = 0.56;
 
-/// What the hive's feed is for. Where the keeper did not say, thin syrup is for growth and thick
-/// syrup for the winter.
-pub(super) fn of_feeder(case: &Case<'_>, h: usize, f: usize) -> Goal {
+/// What the feeder's syrup is for. Where the keeper did not say, thin syrup is for growth and thick
+/// syrup for the winter (common practice).
+pub(super) fn of_feeder(case: &Case<'_>, h: usize, f: usize, k: usize) -> Goal {
     let said = case.input.hives[h].hive.goal;
-    said.unwrap_or_else(|| {
-        let poured = &case.signals.hives[h].feeders[f].strength;
-        let newest = poured[..=case.signals.last].last().copied().flatten();
-        match newest {
-            Some(strength) if strength.mass_fraction().value() < THIN => Goal::BuildUp,
-            _ => Goal::WinterStores,
-        }
+    let strength = case.signals.hives[h].feeders[f].strength[k];
+    said.unwrap_or(match strength {
+        Some(strength) if strength.mass_fraction().value() < THIN => Goal::BuildUp,
+        _ => Goal::WinterStores,
     })
 }
 
+/// The same for a hive: its first feeder's, where it has any.
+pub(super) fn of_hive(case: &Case<'_>, h: usize, k: usize) -> Goal {
+    if case.signals.hives[h].feeders.is_empty() {
+        let said = case.input.hives[h].hive.goal;
+        return said.unwrap_or(Goal::WinterStores);
+    }
+    of_feeder(case, h, 0, k)
+}
+
 /// What a colony fed for that takes in a day on which nothing hinders it, l.
-pub(super) fn litres_per_day(case: &Case<'_>, h: usize, f: usize) -> f64 {
+pub(super) fn litres_per_day(case: &Case<'_>, h: usize, f: usize, k: usize) -> f64 {
     let pace = &case.parameters.pace;
-    match of_feeder(case, h, f) {
+    match of_feeder(case, h, f, k) {
         Goal::WinterStores => pace.winter_stores_l_per_day,
         Goal::BuildUp => pace.build_up_l_per_day,
         Goal::Comb => pace.comb_l_per_day,
         Goal::Emergency => pace.emergency_l_per_day,
+    }
+}
+
+/// How soon to act on a kind in a hive that is fed for that.
+pub(super) fn severity(kind: FlagKind, goal: Goal) -> Severity {
+    use FlagKind::{BehindTarget, Empty, RefillDue, Stalled, TooCold};
+    use Goal::{BuildUp, Comb, Emergency, WinterStores};
+    match (kind, goal) {
+        // It lives from hand to mouth.
+        (Empty | RefillDue | Stalled, Emergency) => Severity::Urgent,
+        (TooCold | BehindTarget, Emergency) => Severity::Warning,
+        // Comb builders stop when the syrup does.
+        (Empty, Comb) => Severity::Warning,
+        // A growing colony turns syrup into brood and wax, and leaves it for flowers.
+        (Stalled | BehindTarget, BuildUp | Comb) => Severity::Info,
+        (Empty | TooCold, WinterStores | BuildUp | Comb) => Severity::Info,
+        _ => Severity::Warning,
     }
 }

@@ -13,7 +13,9 @@ use crate::robust::{median, median_of_few};
 /// fewer than three thermometers in the yard say what it should be.
 pub(super) fn heat(case: &Case<'_>, doubts: &Doubts) -> Vec<Vec<Vec<f64>>> {
     let feeders = case.feeders();
-    let own: Vec<Vec<f64>> = feeders.map(|(h, f, ..)| settled(case, doubts, h, f)).collect();
+    let own: Vec<Vec<f64>> = feeders
+        .map(|(h, f, ..)| settled(case, doubts, h, f))
+        .collect();
     let yard = yard_course(&own);
     let mut found = own.iter().map(|own| above_habit(own, &yard));
     let hives = case.signals.hives.iter();

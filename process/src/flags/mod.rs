@@ -40,7 +40,7 @@ use crate::analysis::YardAnalysis;
 use crate::input::YardInput;
 use balance::Balance;
 use larder_domain::{
-    ChannelRef, DeviceId, Evidence, FeederId, Flag, FlagKind, Goal, HiveId, Severity, Span,
+    ChannelRef, DeviceId, Evidence, FeederId, Flag, FlagKind, HiveId, Severity, Span,
 };
 use signals::{FeederSignals, HiveSignals, Signals};
 
@@ -212,11 +212,6 @@ impl<'a> Case<'a> {
             let feeders = hive.feeders.iter().enumerate();
             feeders.map(move |(f, feeder)| (h, f, hive, feeder))
         })
-    }
-
-    /// Whether the colony is fed to keep it alive: what is good to know elsewhere is pressing there.
-    fn is_emergency(&self, hive: usize) -> bool {
-        self.input.hives[hive].hive.goal == Some(Goal::Emergency)
     }
 
     fn feeder(&self, hive: usize, feeder: usize) -> &'a larder_domain::Feeder {

@@ -3,48 +3,58 @@
 
 use super::signals::nodes;
 use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
-use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity};
+use larder_domain::{Estimate, Evidence, Flag, FlagKind, Goal, Measure, Severity};
 
 /// Opens when nothing is on and the stores are short.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
     let signals = case.signals;
     let parameters = &case.parameters.needs_feed;
     for (h, hive) in signals.hives.iter().enumerate() {
-        let target = stores::target(case, h);
-        let Some(target) = target.filter(|_| hive.weighed) else {
+        let target = stores::target(case, h).filter(|_| hive.weighed);
+        // Without a target, a colony that is fed to keep it alive needs feed whatever it weighs.
+        if target.is_none() && case.input.hives[h].hive.goal != Some(Goal::Emergency) {
             continue;
-        };
-        let weight = &case.own_kg[h];
+        }
+        let short = |k: usize| target.map(|target| target.kg - case.own_kg[h][k]);
         let fed = |k: usize| {
             hive.feeders.iter().enumerate().any(|(f, feeder)| {
                 let known = feeder.filled[k].is_some() && !doubts.off(case, h, f, k);
-                known && stores::left(case, h, f, k) > (0.03 * case.feeder(h, f).capacity_l).max(0.08)
+                known
+                    && stores::left(case, h, f, k) > (0.03 * case.feeder(h, f).capacity_l).max(0.08)
             })
         };
         let signs = (nodes(3.0)..=signals.last).map(|k| {
             let at = signals.grid.time(k);
             let flows = flow[h].iter().any(|spell| spell.holds_at(at));
-            let short = target.kg - weight[k];
-            let sign = if flows || fed(k) || short < 0.5 * parameters.under_target_kg {
-                Sign::Gone
-            } else if short > parameters.under_target_kg {
-                Sign::Holds
-            } else {
-                Sign::Between
+            let sign = match short(k) {
+                _ if flows || fed(k) => Sign::Gone,
+                None => Sign::Holds,
+                Some(kg) if kg < 0.5 * parameters.under_target_kg => Sign::Gone,
+                Some(kg) if kg > parameters.under_target_kg => Sign::Holds,
+                Some(_) => Sign::Between,
             };
             (at, sign)
         });
         for spell in spells(signs, parameters.hours, 1.0) {
             let k = spell.opened + nodes(3.0);
-            let short = Estimate::normal(target.kg - weight[k], stores::own_sd(case, h, k));
+            let nothing = "No feed on, no flow";
+            let evidence = match short(k).zip(target) {
+                None => Evidence::new(format!(
+                    "{nothing}, and the colony is fed to keep it alive."
+                )),
+                Some((short, target)) => {
+                    let short = Estimate::normal(short, stores::own_sd(case, h, k));
+                    Evidence::new(format!(
+                        "{nothing}, and {{short}} under the target of {{target}}."
+                    ))
+                    .with_estimate("short", short, Measure::Mass)
+                    .with("target", target.kg, Measure::Mass)
+                }
+            };
             let words = Words {
                 severity: Severity::Urgent,
                 probability: 0.85,
-                evidence: Evidence::new(
-                    "No feed on, no flow, and {short} under the target of {target}.",
-                )
-                .with_estimate("short", short, Measure::Mass)
-                .with("target", target.kg, Measure::Mass),
+                evidence,
             };
             flags.push(case.hive_flag(FlagKind::NeedsFeed, h, spell, words));
         }

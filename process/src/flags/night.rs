@@ -139,10 +139,7 @@ pub(super) fn left_feeders(
     back: usize,
 ) -> (f64, bool) {
     let mut seen = true;
-    let feeders = signals.hives[h]
-        .feeders
-        .iter()
-        .zip(&input.hives[h].feeders);
+    let feeders = signals.hives[h].feeders.iter().zip(&input.hives[h].feeders);
     let kg = feeders
         .map(|(feeder, given)| {
             let watched = feeder.sensed && feeder.followed[k].age <= 2;

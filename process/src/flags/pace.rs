@@ -44,8 +44,8 @@ pub(super) struct Pace<'a> {
 
 struct Course {
     at: (usize, usize),
-    /// What such a feeder gives in the window where nothing hinders, l.
-    par: f64,
+    /// What such a feeder gives in the window where nothing hinders, at each node, l.
+    par: Vec<f64>,
     /// What went in the window before each node, l; NaN where unknown or hardly any was there.
     taken: Vec<f64>,
     /// The mean ease of taking in the day before each node.
@@ -59,7 +59,7 @@ impl<'a> Pace<'a> {
         let sensed = case.feeders().filter(|found| found.3.sensed);
         let feeders = sensed.map(|(h, f, _, feeder)| Course {
             at: (h, f),
-            par: par(case, h, f) * back as f64 / nodes(24.0) as f64,
+            par: par(case, h, f, back),
             taken: taken(case, doubts, h, f, back),
             easy: ease_of_day(case, &feeder.syrup),
         });
@@ -95,12 +95,12 @@ impl<'a> Pace<'a> {
     /// well it is known, l.
     fn neighbours(&self, course: &Course) -> Vec<(f64, f64)> {
         let others = self.feeders.iter().filter(|c| c.at != course.at);
-        let others: Vec<_> = others.map(|c| (course.par / c.par, c)).collect();
+        let others: Vec<_> = others.collect();
         let mut known = Vec::with_capacity(others.len());
         (0..=self.case.signals.last)
             .map(|k| {
                 known.clear();
-                let taken = others.iter().map(|(share, c)| share * c.taken[k]);
+                let taken = others.iter().map(|c| course.par[k] / c.par[k] * c.taken[k]);
                 known.extend(taken.filter(|v| !v.is_nan()));
                 if known.len() < LEAST_NEIGHBOURS {
                     return (f64::NAN, f64::NAN);
@@ -124,7 +124,7 @@ impl Course {
 
     /// What its own days say it takes where nothing hinders it; the goal's pace counts as one of them.
     fn for_full_ease(&self, k: usize) -> f64 {
-        let start = (self.par, 1.0);
+        let start = (self.par[k], 1.0);
         let add = |(litres, ease): (f64, f64), then: usize| {
             (litres + self.taken[then].max(0.0), ease + self.easy[then])
         };
@@ -134,21 +134,32 @@ impl Course {
 
     /// How many times its neighbours' measure it takes; the goal's pace at par counts as one day.
     fn ratio(&self, k: usize, neighbours: &[(f64, f64)]) -> f64 {
-        let known = self.days_before(k).filter(|&then| !neighbours[then].0.is_nan());
+        let known = self
+            .days_before(k)
+            .filter(|&then| !neighbours[then].0.is_nan());
         let add = |(own, beside): (f64, f64), then: usize| {
             (own + self.taken[then].max(0.0), beside + neighbours[then].0)
         };
-        let (own, beside) = known.fold((self.par, self.par), add);
+        let (own, beside) = known.fold((self.par[k], self.par[k]), add);
         (own / beside).clamp(RATIO.0, RATIO.1)
     }
 }
 
-/// What a feeder gives in a day on which nothing hinders it, l: by the goal, and no more than lets it
-/// last to the next visit; a small one has few holes.
-fn par(case: &Case<'_>, h: usize, f: usize) -> f64 {
+/// What a feeder gives in a window in which nothing hinders it, l: by the goal, and no more than lets
+/// it last to the next visit; a small one has few holes.
+fn par(case: &Case<'_>, h: usize, f: usize, back: usize) -> Vec<f64> {
     let lasts = case.feeder(h, f).capacity_l / VISIT_DAYS;
-    goal::litres_per_day(case, h, f).min(lasts)
+    let days = back as f64 / nodes(24.0) as f64;
+    let par = |k: usize| {
+        days * goal::litres_per_day(case, h, f, k)
+            .min(lasts)
+            .max(LEAST_PAR_L)
+    };
+    (0..=case.signals.last).map(par).collect()
 }
+
+/// A pace that was set to nothing is this, l a day.
+const LEAST_PAR_L: f64 = 0.01;
 
 /// A full feeder lasts about as long as keepers stay away, days (common practice: a week).
 const VISIT_DAYS: f64 = 7.0;

@@ -1,8 +1,8 @@
 //! Fill it soon: little is left, or it will not last to the next trip, and the colony still needs it.
 
 use super::signals::nodes;
-use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
-use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity};
+use super::{Case, Doubts, Sign, Spell, Words, goal, spells, stores};
+use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
 
 /// Opens when little is left while stores are under target and no flow is on.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
@@ -54,11 +54,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
                 left.and(".")
             };
             let words = Words {
-                severity: if case.is_emergency(h) {
-                    Severity::Urgent
-                } else {
-                    Severity::Warning
-                },
+                severity: goal::severity(FlagKind::RefillDue, goal::of_feeder(case, h, f, k)),
                 probability: if feeder.sensed { 0.9 } else { 0.6 },
                 evidence,
             };

@@ -13,8 +13,8 @@
 
 use super::cold::ease_of_day;
 use super::heat::heat;
-use super::signals::{FeederSignals, nodes};
 use super::pace::uptake;
+use super::signals::{FeederSignals, nodes};
 use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
 use crate::grid::PER_DAY;
 use larder_domain::units::DegreesCelsius;
@@ -47,7 +47,7 @@ fn days_to_sour(parameters: &super::parameters::Souring, strength: Option<Streng
 
 /// The share of batches that are sour at an age, as a multiple of the age at which half are: ages are
 /// spread by a factor, log-logistic, so that nine in ten lie within it either way.
-fn risk(parameters: &super::parameters::Souring, age: f64) -> f64 {
+pub(super) fn risk(parameters: &super::parameters::Souring, age: f64) -> f64 {
     let steepness = 19f64.ln() / parameters.spread_factor.ln().max(0.1);
     1.0 / (1.0 + age.max(1e-6).powf(-steepness))
 }
@@ -114,7 +114,9 @@ impl Watch<'_> {
         let found = spells(signs, 2.0, 2.0);
         for spell in &found {
             let words = self.words(spell.opened);
-            let flag = self.case.feeder_flag(FlagKind::Souring, self.at, *spell, words);
+            let flag = self
+                .case
+                .feeder_flag(FlagKind::Souring, self.at, *spell, words);
             flags.push(flag);
         }
         let shown = found.into_iter().filter(|s| self.shown(s.opened).is_some());
@@ -147,7 +149,10 @@ impl Watch<'_> {
     }
 
     fn risk(&self, k: usize) -> f64 {
-        risk(&self.case.parameters.souring, self.aged[k] / self.days_to_sour(k))
+        risk(
+            &self.case.parameters.souring,
+            self.aged[k] / self.days_to_sour(k),
+        )
     }
 
     fn shown(&self, k: usize) -> Option<Shown> {

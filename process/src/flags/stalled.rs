@@ -4,8 +4,8 @@
 use super::cold::ease_of_day;
 use super::pace::{Pace, uptake, uptake_sd};
 use super::signals::{FeederSignals, nodes};
-use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
-use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity};
+use super::{Case, Doubts, Sign, Spell, Words, goal, spells, stores};
+use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
 
 /// Opens when a day's uptake is far below what is expected, closes when it is taken again.
 pub(super) fn raise(
@@ -69,12 +69,20 @@ pub(super) fn raise(
             };
             let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / 48.0);
             let words = Words {
-                severity: Severity::Warning,
+                severity: goal::severity(FlagKind::Stalled, goal::of_feeder(case, h, f, k)),
                 probability: 0.8,
                 evidence: took
                     .and("; syrup {syrup}, {left} left, filled {days} ago.")
-                    .with_estimate("syrup", feeder.celsius(feeder.syrup[k]), Measure::Temperature)
-                    .with_estimate("left", stores::left_estimate(case, h, f, k), Measure::Volume)
+                    .with_estimate(
+                        "syrup",
+                        feeder.celsius(feeder.syrup[k]),
+                        Measure::Temperature,
+                    )
+                    .with_estimate(
+                        "left",
+                        stores::left_estimate(case, h, f, k),
+                        Measure::Volume,
+                    )
                     .with("days", days.round(), Measure::Days),
             };
             flags.push(case.feeder_flag(FlagKind::Stalled, (h, f), spell, words));

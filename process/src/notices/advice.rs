@@ -37,13 +37,17 @@ pub fn act(kind: FlagKind) -> &'static str {
             "Leave the hive closed. If it is short of stores, use fondant or candy; liquid syrup is of no use to it now."
         }
         FlagKind::Souring => {
-            "If it smells of yeast, empty the feeder away from bees and clean it before you fill again."
+            "Smell it before you fill up. If it smells of yeast, do not feed it: empty the feeder away from bees and clean it first."
         }
-        FlagKind::Leaking => "Look for a crack or a tilt, and level or change the feeder.",
+        FlagKind::Leaking => {
+            "Look for a crack or a tilt, and level or change the feeder. Wash spilled syrup away: it draws robbers."
+        }
         FlagKind::Robbed => {
-            "Close gaps, and do not open or fill it before evening. Robbed colonies sting: dress for it."
+            "Close gaps, narrow the entrance, spill nothing, and do not open or fill it before evening. Robbed colonies sting: dress for it."
         }
-        FlagKind::Displaced => "Go and look today; bring a strap or a brick.",
+        FlagKind::Displaced => {
+            "Go and look today; bring a strap or a brick. Wash spilled syrup away: it draws robbers."
+        }
         FlagKind::FlowOn => {
             "Take syrup off before supers go on; honey with syrup in it may not be sold as honey."
         }

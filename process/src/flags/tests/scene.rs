@@ -30,7 +30,13 @@ pub struct Life {
     /// Recorded fill: hours and litres.
     pub fill: (f64, f64),
     /// Target on the scale, kg.
-    pub target_kg: f64,
+    pub target_kg: Option<f64>,
+    /// What it is fed for.
+    pub goal: Goal,
+    /// Sugar to one part of water.
+    pub sugar: f64,
+    /// Kelvins by which its syrup is warmer than the air.
+    pub warmer: Box<dyn Fn(f64) -> f64>,
 }
 
 impl Life {
@@ -49,7 +55,10 @@ impl Life {
             scale: Box::new(|_, kg| Some(kg)),
             level: Box::new(|_, m| Some(m)),
             fill: (12.0, 8.0),
-            target_kg: 60.0,
+            target_kg: Some(60.0),
+            goal: Goal::WinterStores,
+            sugar: 2.0,
+            warmer: Box::new(|_| 0.0),
         }
     }
 }
@@ -88,7 +97,7 @@ pub fn run_until(days: f64, known: f64, sky: &Sky, lives: &[Life]) -> Vec<Flag> 
     let made: Vec<Made> = lives
         .iter()
         .enumerate()
-        .map(|(i, life)| Made::of(i, known, life))
+        .map(|(i, life)| Made::of(i, known, sky, life))
         .collect();
     let yard = Yard {
         id: YardId::new("yard").unwrap(),
@@ -122,7 +131,7 @@ pub fn run_until(days: f64, known: f64, sky: &Sky, lives: &[Life]) -> Vec<Flag> 
             wind: &wind,
             ..Weather::default()
         },
-        hives: made.iter().map(|made| made.hive_input(&air)).collect(),
+        hives: made.iter().map(Made::hive_input).collect(),
         devices: made.iter().flat_map(Made::devices).collect(),
     };
     flags::raise(&input, &analyse_yard(&input))
@@ -153,6 +162,7 @@ struct Made {
     recorded: Vec<RecordedFill>,
     weight: Vec<Sample>,
     level: Vec<Sample>,
+    syrup: Vec<Sample>,
     heard_scale: Vec<Timestamp>,
     heard_level: Vec<Timestamp>,
     devices: [DeviceId; 2],
@@ -162,7 +172,7 @@ struct Made {
 const AREA: f64 = 0.08;
 
 impl Made {
-    fn of(index: usize, days: f64, life: &Life) -> Self {
+    fn of(index: usize, days: f64, sky: &Sky, life: &Life) -> Self {
         let devices = ["sc", "lv"].map(|d| DeviceId::new(&format!("{d}-{index}")).unwrap());
         let source = |device: &DeviceId, channel: &str| Assignment {
             source: ChannelRef {
@@ -177,8 +187,8 @@ impl Made {
             yard: YardId::new("yard").unwrap(),
             moves: Vec::new(),
             scales: vec![source(&devices[0], "weight")],
-            goal: Some(Goal::WinterStores),
-            target_weight_kg: Some(life.target_kg),
+            goal: Some(life.goal),
+            target_weight_kg: life.target_kg,
             target_date: chrono::NaiveDate::from_ymd_opt(2025, 10, 15),
             supers_on: false,
         };
@@ -195,7 +205,7 @@ impl Made {
                 },
             }],
         };
-        let (mut weight, mut level) = (Vec::new(), Vec::new());
+        let (mut weight, mut level, mut syrup) = (Vec::new(), Vec::new(), Vec::new());
         let (mut poured, mut before) = (0.0, (life.litres)(0.0));
         for (i, time) in moments(days).enumerate() {
             let (t, i) = (hours(time), i as i64);
@@ -210,12 +220,14 @@ impl Made {
             let metres = (metres * 1e4).round() / 1e4;
             weight.extend((life.scale)(t, kg).map(|value| Sample { time, value }));
             level.extend((life.level)(t, metres).map(|value| Sample { time, value }));
+            let value = (sky.celsius)(t) + (life.warmer)(t);
+            syrup.push(Sample { time, value });
         }
         let recorded = vec![RecordedFill {
             feeder: feeder.id.clone(),
             time: at(life.fill.0),
             volume_l: Some(life.fill.1),
-            strength: Strength::by_mass(2.0, 1.0).ok(),
+            strength: Strength::by_mass(life.sugar, 1.0).ok(),
         }];
         let heard = |samples: &[Sample]| samples.iter().map(|s| s.time).collect();
         Self {
@@ -226,11 +238,12 @@ impl Made {
             recorded,
             weight,
             level,
+            syrup,
             devices,
         }
     }
 
-    fn hive_input<'a>(&'a self, air: &'a [Sample]) -> HiveInput<'a> {
+    fn hive_input(&self) -> HiveInput<'_> {
         HiveInput {
             hive: &self.hive,
             weight: &self.weight,
@@ -240,7 +253,7 @@ impl Made {
                 levels: vec![LevelInput {
                     geometry: &self.feeder.sensors[0].geometry,
                     samples: &self.level,
-                    syrup_temperature: air,
+                    syrup_temperature: &self.syrup,
                 }],
                 recorded: &self.recorded,
             }],
