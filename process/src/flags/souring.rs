@@ -131,9 +131,8 @@ impl Watch<'_> {
         let nothing = left < least_l || self.feeder.filled[k].is_none();
         let risk = self.risk(k);
         let shown = self.shown(k).is_some();
-        if nothing || self.doubts.off(self.case, h, f, k) {
-            Sign::Gone
-        } else if risk < parameters.close_risk && !shown {
+        let safe = risk < parameters.close_risk && !shown;
+        if nothing || safe || self.doubts.off(self.case, h, f, k) {
             Sign::Gone
         } else if self.feeder.sensed && self.feeder.followed[k].age > nodes(24.0) {
             Sign::Between

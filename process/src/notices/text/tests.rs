@@ -1,6 +1,6 @@
 use super::*;
 use larder_domain::{
-    Care, DeviceId, Evidence, FeederId, Flag, FlagId, FlagKind, HiveId, Measure, YardId,
+    Care, DeviceId, Estimate, Evidence, FeederId, Flag, FlagId, FlagKind, HiveId, Measure, YardId,
 };
 
 /// 2026-09-01T05:00:00Z.
@@ -31,10 +31,12 @@ fn flag(kind: FlagKind, severity: Severity, evidence: Evidence) -> KeptFlag {
 }
 
 fn leaking() -> KeptFlag {
-    let evidence = Evidence::new("{left} left ridge-04-f in {hours}; before, the colony took {usual} in that time. Spilled syrup draws robbers: wash it away.")
-        .with("left", 2.3, Measure::Volume)
-        .with("hours", 2.0, Measure::Hours)
-        .with("usual", 0.07, Measure::Volume);
+    let evidence = Evidence::new(
+        "{left} left ridge-04-f in {hours}; before, the colony took {usual} in that time.",
+    )
+    .with_estimate("left", Estimate::normal(2.3, 0.1), Measure::Volume)
+    .with("hours", 2.0, Measure::Hours)
+    .with("usual", 0.07, Measure::Volume);
     flag(FlagKind::Leaking, Severity::Urgent, evidence)
 }
 

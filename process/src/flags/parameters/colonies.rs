@@ -1,0 +1,150 @@
+//! Thresholds of the kinds that speak of a colony.
+
+/// See [`super::super::flow`].
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Flow {
+    /// Gain from flowers in a day that opens, kg (common practice: a few hundred grams).
+    pub open_kg_per_day: f64,
+    /// And below which it closes.
+    pub close_kg_per_day: f64,
+    /// What the yard's median must reach as well, kg.
+    pub yard_kg_per_day: f64,
+    /// Below this gone for so long, hours.
+    pub close_hours: f64,
+}
+
+impl Default for Flow {
+    fn default() -> Self {
+        Self {
+            open_kg_per_day: 0.22,
+            close_kg_per_day: 0.12,
+            yard_kg_per_day: 0.22,
+            close_hours: 6.0,
+        }
+    }
+}
+
+/// See [`super::super::cold`].
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Cold {
+    /// Bees do not take syrup colder than this, Cel (common practice: 50 F, syrup not air).
+    pub none_cel: f64,
+    /// And take it freely from this on, Cel (measured).
+    pub free_cel: f64,
+    /// Opens when the day's mean ease of taking is below this, 0 to 1 (measured).
+    pub open_ease: f64,
+    /// Closes above this.
+    pub close_ease: f64,
+    /// Something must be left to take: share of the capacity.
+    pub least_share: f64,
+}
+
+impl Default for Cold {
+    fn default() -> Self {
+        Self {
+            none_cel: 10.0,
+            free_cel: 16.0,
+            open_ease: 0.22,
+            close_ease: 0.35,
+            least_share: 0.05,
+        }
+    }
+}
+
+/// See [`super::super::pace`]: litres a day of a colony that nothing hinders, before it has days of its own.
+/// (`uptake_rates` stands for the collected reports that the documentation names.)
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Pace {
+    /// Thick syrup poured in autumn (common practice: 7.5 to 15 l a colony over two to four weeks;
+    /// strong colonies up to 3.8 l a day).
+    pub winter_stores_l_per_day: f64,
+    /// Thin syrup trickled in spring (common practice: one to two litres a week).
+    pub build_up_l_per_day: f64,
+    /// Thin syrup kept before comb builders without a break (common practice: half a litre a day).
+    pub comb_l_per_day: f64,
+    /// To keep a weak colony alive (common practice: 0.1 to 0.8 l a day).
+    pub emergency_l_per_day: f64,
+}
+
+impl Default for Pace {
+    fn default() -> Self {
+        Self {
+            winter_stores_l_per_day: 0.6,
+            build_up_l_per_day: 0.2,
+            comb_l_per_day: 0.5,
+            emergency_l_per_day: 0.3,
+        }
+    }
+}
+
+/// See [`super::super::stalled`].
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Stalled {
+    /// The day's mean ease of taking must be above this (see [`Cold`]).
+    pub ease: f64,
+    /// Over so many hours.
+    pub hours: f64,
+    /// Taken in that time, next to nothing: below this share of the capacity.
+    pub share: f64,
+    /// For so long, hours.
+    pub holds_hours: f64,
+    /// And below this share of what is expected.
+    pub of_expected: f64,
+    /// Closes above this share of what is expected.
+    pub resumed: f64,
+    /// Something must be left to take: share of the capacity.
+    pub least_share: f64,
+}
+
+impl Default for Stalled {
+    fn default() -> Self {
+        Self {
+            ease: 0.4,
+            hours: 28.0,
+            share: 0.025,
+            holds_hours: 5.0,
+            of_expected: 0.25,
+            resumed: 0.4,
+            least_share: 0.08,
+        }
+    }
+}
+
+/// See [`super::super::needs_feed`].
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct NeedsFeed {
+    /// So far under target, kg.
+    pub under_target_kg: f64,
+    /// For so long without feed, hours.
+    pub hours: f64,
+}
+
+impl Default for NeedsFeed {
+    fn default() -> Self {
+        Self {
+            under_target_kg: 1.5,
+            hours: 0.0,
+        }
+    }
+}
+
+/// See [`super::super::behind`].
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Behind {
+    /// The gain still needed is more than this many times the last week's.
+    pub factor: f64,
+    /// And at least this is missing, kg: less is within what bees and brood weigh (measured).
+    pub least_short_kg: f64,
+    /// For so long, hours.
+    pub hours: f64,
+}
+
+impl Default for Behind {
+    fn default() -> Self {
+        Self {
+            factor: 1.3,
+            least_short_kg: 2.0,
+            hours: 48.0,
+        }
+    }
+}

@@ -1,0 +1,79 @@
+//! Thresholds of the kinds that speak of a device.
+
+/// See [`super::super::silent`].
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Silent {
+    /// So many of the device's own intervals without a word (measured).
+    pub intervals: f64,
+    /// But never sooner than this, hours: radio links lose packs in a row (common practice).
+    pub least_hours: f64,
+    /// And never later than this, hours, whatever the rhythm (common practice).
+    pub most_hours: f64,
+}
+
+impl Default for Silent {
+    fn default() -> Self {
+        Self {
+            intervals: 10.0,
+            least_hours: 2.5,
+            most_hours: 6.0,
+        }
+    }
+}
+
+/// See [`super::super::low_battery`].
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct LowBattery {
+    /// A lithium cell under this is nearly empty, V (common practice).
+    pub low_v: f64,
+    /// Above this it has been changed or charged, V (common practice).
+    pub charged_v: f64,
+    /// It is back when it stays so for this long, hours.
+    pub stays_hours: f64,
+}
+
+impl Default for LowBattery {
+    fn default() -> Self {
+        Self {
+            low_v: 3.50,
+            charged_v: 3.60,
+            stays_hours: 3.0,
+        }
+    }
+}
+
+/// See [`super::super::sensor_fault`].
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct SensorFault {
+    /// The same value for this long is stuck, hours; and longer than chance allows (measured).
+    pub stuck_hours: f64,
+    /// The same for a scale, whose nights are quiet, hours (measured).
+    pub scale_stuck_hours: f64,
+    /// A share of the recent readings that can't be, 0 to 1, to open (measured).
+    pub absurd_share: f64,
+    /// And to close.
+    pub sound_share: f64,
+    /// Over so many hours.
+    pub absurd_hours: f64,
+    /// Two echoes: each holds at least this share of a window's readings.
+    pub echo_share: f64,
+    /// A scale that gains or loses against its neighbours by night, kg a night (measured).
+    pub drift_kg_per_night: f64,
+    /// How sure a drift must be, standard deviations.
+    pub drift_sds: f64,
+}
+
+impl Default for SensorFault {
+    fn default() -> Self {
+        Self {
+            stuck_hours: 2.5,
+            scale_stuck_hours: 6.0,
+            absurd_share: 0.5,
+            sound_share: 0.1,
+            absurd_hours: 2.0,
+            echo_share: 0.2,
+            drift_kg_per_night: 0.14,
+            drift_sds: 4.0,
+        }
+    }
+}

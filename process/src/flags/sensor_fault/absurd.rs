@@ -1,0 +1,61 @@
+//! Many readings in a row that can't be.
+
+use super::super::{Case, Sign, Spell, spells};
+use super::Suspicion;
+use larder_domain::{Evidence, Measure, Timestamp};
+
+/// Many readings of the last hours that can't be.
+pub(super) fn absurd(
+    case: &Case<'_>,
+    readings: impl Iterator<Item = (Timestamp, f64, bool)>,
+    device: &str,
+    unit: &str,
+) -> Vec<Suspicion> {
+    let parameters = &case.parameters.sensor_fault;
+    let readings: Vec<_> = readings.collect();
+    let mut from = 0;
+    let mut bad = 0;
+    let signs = readings.iter().enumerate().map(|(i, &(time, _, is_bad))| {
+        bad += usize::from(is_bad);
+        while time.hours_since(readings[from].0) > parameters.absurd_hours {
+            bad -= usize::from(readings[from].2);
+            from += 1;
+        }
+        let share = bad as f64 / (i - from + 1) as f64;
+        let sign = if bad >= LEAST_ABSURD && share >= parameters.absurd_share {
+            Sign::Holds
+        } else if share <= parameters.sound_share {
+            Sign::Gone
+        } else {
+            Sign::Between
+        };
+        (time, sign)
+    });
+    let found = spells(signs, 0.0, 1.0);
+    let words = |spell: Spell| {
+        let (_, value, _) = readings[spell.opened];
+        let example = if value.is_nan() {
+            "values that are not possible".to_owned()
+        } else {
+            format!("values such as {{value}} {unit}")
+        };
+        let evidence = Evidence::new(format!(
+            "More than {{share}} of the readings of {device} in {{hours}} can't be right: {example}."
+        ))
+        .with("share", parameters.absurd_share, Measure::Share)
+        .with("hours", parameters.absurd_hours, Measure::Hours);
+        Suspicion {
+            evidence: if value.is_nan() {
+                evidence
+            } else {
+                evidence.with("value", value, Measure::Number)
+            },
+            probability: 0.93,
+            spell,
+        }
+    };
+    found.into_iter().map(words).collect()
+}
+
+/// Fewer than this in a window are bad luck.
+const LEAST_ABSURD: usize = 4;

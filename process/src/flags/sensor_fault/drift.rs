@@ -1,0 +1,153 @@
+//! Instruments that move by themselves.
+
+use super::super::night::Night;
+use super::super::signals::nodes;
+use super::super::{Case, Sign, Spell, spells};
+use super::{Suspicion, name};
+use larder_domain::{Estimate, Evidence, Measure};
+
+/// A scale that moves by night as no hive does: a gain, which no hive has at night, or a loss while
+/// every feeder was watched and nothing left them. Two nights in a row say so, or one very odd one.
+pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
+    let parameters = &case.parameters.sensor_fault;
+    let grid = &case.signals.grid;
+    let source = case.input.hives[h].hive.scales.first().map(|a| &a.source);
+    let mut before: Option<Night> = None;
+    let mut said = Vec::with_capacity(case.nights[h].len());
+    for night in &case.nights[h] {
+        let odd = night.odd_kg;
+        let least = parameters.drift_kg_per_night * night.hours / 8.0;
+        let clear = odd.abs() > least
+            && odd.abs() > parameters.drift_sds * night.sd_kg
+            && night.n_habit >= 4;
+        let gains = odd > 0.0 && night.own_kg > GAIN_AT_NIGHT_KG * night.hours / 8.0;
+        let flowed = (0..FLOW_DAYS).any(|day| {
+            let then = night.known.saturating_sub(day * nodes(24.0));
+            case.balance.change(h, then, DAY) > FLOW_KG
+        });
+        let drying = flowed || night.fed_kg > FED_KG;
+        let loses = odd < 0.0 && night.seen && night.drop_kg < LEAK_SHARE * -odd && !drying;
+        let suspect = clear && (gains || loses);
+        let again = before.is_some_and(|earlier| {
+            let apart = grid.time(night.known).hours_since(grid.time(earlier.known));
+            earlier.odd_kg * odd > 0.0 && (12.0..80.0).contains(&apart)
+        });
+        let sure = suspect && (odd.abs() > 2.0 * least || again);
+        if suspect && before.is_none_or(|earlier| night.known - earlier.known > 20) {
+            before = Some(*night);
+        }
+        let sign = match suspect {
+            _ if sure => Sign::Holds,
+            true => Sign::Between,
+            false if odd.abs() < 0.5 * least => Sign::Gone,
+            false => Sign::Between,
+        };
+        let change = Estimate::normal(odd, night.sd_kg);
+        said.push((grid.time(night.known), sign, change));
+    }
+    let found = spells(said.iter().map(|&(at, sign, _)| (at, sign)), 0.0, 0.0);
+    let words = |spell: Spell| {
+        Suspicion {
+        evidence: Evidence::new(format!(
+            "{} changed by {{change}} in one night against the other hives of the yard and its own nights before, and nothing went in or out: the scale drifts.",
+            name(source)
+        ))
+        .with_estimate("change", said[spell.opened].2, Measure::MassChange),
+        probability: 0.75,
+        spell,
+    }
+    };
+    found.into_iter().map(words).collect()
+}
+
+/// The window in [`super::balance::WINDOWS`] that is one day.
+const DAY: usize = 5;
+
+/// A hive that gained this in a day dries nectar for some nights, kg.
+const FLOW_KG: f64 = 0.25;
+
+const FLOW_DAYS: usize = 5;
+
+/// And one that was fed this in two days dries syrup, kg.
+const FED_KG: f64 = 1.0;
+
+/// A hive does not gain this much in a dry night, kg.
+const GAIN_AT_NIGHT_KG: f64 = 0.03;
+
+/// From this share of the loss on the feeder explains it.
+const LEAK_SHARE: f64 = 0.3;
+
+/// A level that rises steadily while nobody pours.
+pub(super) fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion> {
+    let signals = case.signals;
+    let grid = &signals.grid;
+    let feeder = &signals.hives[h].feeders[f];
+    let capacity = case.feeder(h, f).capacity_l;
+    let source = case
+        .feeder(h, f)
+        .sensors
+        .first()
+        .map(|s| &s.assignment.source);
+    let back = nodes(RISE_HOURS);
+    let mean = |k: usize| {
+        let around = feeder.litres[k + 1 - MEAN_NODES..=k]
+            .iter()
+            .filter(|v| !v.is_nan());
+        let (n, sum) = around.fold((0, 0.0), |(n, sum), v| (n + 1, sum + v));
+        if n * 2 < MEAN_NODES {
+            f64::NAN
+        } else {
+            sum / n as f64
+        }
+    };
+    let rise = |k: usize| {
+        let from = k.checked_sub(back + MEAN_NODES);
+        let Some(from) = from.filter(|&from| feeder.changed[k] == feeder.changed[from]) else {
+            return f64::NAN;
+        };
+        let settled = feeder.changed[k].is_none_or(|at| from > at + 8);
+        let middle = mean(k - back / 2);
+        let halves = (middle - mean(k - back), mean(k) - middle);
+        let total = halves.0 + halves.1;
+        let steady = halves.0 > 0.3 * total && halves.1 > 0.3 * total;
+        if settled && (steady || total < 0.0) {
+            total
+        } else if settled {
+            0.0
+        } else {
+            f64::NAN
+        }
+    };
+    let limit = (RISE_SHARE * capacity).max(6.0 * feeder.noise_l);
+    let signs = (0..=signals.last).map(|k| {
+        let sign = match rise(k) {
+            up if up > limit => Sign::Holds,
+            up if up < 0.3 * limit => Sign::Gone,
+            _ => Sign::Between,
+        };
+        (grid.time(k), sign)
+    });
+    let found = spells(signs, 2.0, 12.0);
+    let sd_l = feeder.noise_l * (2.0 / MEAN_NODES as f64).sqrt();
+    let risen = |k: usize| Estimate::normal(rise(k), sd_l);
+    let words = |spell: Spell| Suspicion {
+        evidence: Evidence::new(format!(
+            "The level by {} rose by {{rise}} in {{hours}} while nobody poured: the sensor drifts.",
+            name(source)
+        ))
+        .with_estimate("rise", risen(spell.opened), Measure::Volume)
+        .with("hours", RISE_HOURS, Measure::Hours),
+        probability: 0.6,
+        spell,
+    };
+    found.into_iter().map(words).collect()
+}
+
+/// Over so many hours.
+const RISE_HOURS: f64 = 12.0;
+
+/// A level is the mean of so many nodes.
+const MEAN_NODES: usize = 6;
+
+/// By so much of the capacity.
+const RISE_SHARE: f64 = 0.08;

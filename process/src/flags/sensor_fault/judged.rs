@@ -1,0 +1,105 @@
+//! What is to be thought of each level reading.
+
+use super::super::Case;
+use crate::input::FeederInput;
+use crate::level::litres;
+use crate::strengths::kg_per_litre;
+use larder_domain::{Sample, Timestamp};
+
+/// A level reading and what is to be thought of it.
+#[derive(Clone, Copy, Debug)]
+pub(in super::super) struct Judged {
+    /// When.
+    pub time: Timestamp,
+    /// Litres by the geometry given.
+    pub litres: f64,
+    /// It can't be: out of the feeder, refused as impossible, or far from its neighbours.
+    pub absurd: bool,
+    /// The same value as the one before.
+    pub repeated: bool,
+}
+
+/// Litres that a reading may lie outside the feeder, as a share of its capacity and plainly.
+const OUTSIDE_SHARE: f64 = 0.2;
+
+const OUTSIDE_LITRES: f64 = 0.5;
+
+/// Judges a feeder's level readings, those refused as impossible included.
+pub(in super::super) fn judge_level(feeder: &FeederInput<'_>, case: &Case<'_>) -> Vec<Judged> {
+    let Some(level) = feeder.levels.first() else {
+        return Vec::new();
+    };
+    let capacity = feeder.feeder.capacity_l;
+    let least = -OUTSIDE_SHARE * capacity - OUTSIDE_LITRES;
+    let most = (1.0 + OUTSIDE_SHARE) * capacity + OUTSIDE_LITRES;
+    let density = kg_per_litre(None);
+    let mut judged: Vec<Judged> = level
+        .samples
+        .iter()
+        .map(|sample| {
+            let value = litres(level.geometry, sample.value, || density);
+            Judged {
+                time: sample.time,
+                litres: value,
+                absurd: !(least..=most).contains(&value),
+                repeated: false,
+            }
+        })
+        .collect();
+    let sensor = feeder.feeder.sensors.first();
+    let refused = sensor.and_then(|s| {
+        let device = &s.assignment.source.device;
+        case.input.devices.iter().find(|d| d.device == device)
+    });
+    for &time in refused.map_or(&[][..], |device| device.impossible) {
+        judged.push(Judged {
+            time,
+            litres: f64::NAN,
+            absurd: true,
+            repeated: false,
+        });
+    }
+    judged.sort_by_key(|j| j.time);
+    mark_zeros(level.samples, capacity, &mut judged);
+    for i in 1..judged.len() {
+        judged[i].repeated = super::stuck::same(judged[i].litres, judged[i - 1].litres);
+    }
+    judged
+}
+
+/// A plain zero from a sensor that had a good deal of syrup before it shortly before.
+fn mark_zeros(samples: &[Sample], capacity: f64, judged: &mut [Judged]) {
+    let mut good: Option<(Timestamp, f64)> = None;
+    for (sample, judged) in samples.iter().zip(judged.iter_mut()) {
+        let zero = sample.value == 0.0;
+        let full = good.is_some_and(|(at, litres)| {
+            litres > FULL_SHARE * capacity && sample.time.hours_since(at) <= ZERO_HOURS
+        });
+        if zero && full {
+            judged.absurd = true;
+        } else if !zero {
+            good = Some((sample.time, judged.litres));
+        }
+    }
+}
+
+/// More than this share of the capacity does not go between two readings.
+const FULL_SHARE: f64 = 0.15;
+
+/// Readings further apart say nothing about that, hours.
+const ZERO_HOURS: f64 = 4.0;
+
+/// Readings that jump away from the one before and back again count as absurd: echoes, a loose
+/// plug. A step that stays does not.
+pub(super) fn mark_jumpers(judged: &mut [Judged], limit: f64) {
+    let mut away: Vec<usize> = Vec::new();
+    for i in 2..judged.len() {
+        let (a, b, c) = (judged[i - 2].litres, judged[i - 1].litres, judged[i].litres);
+        if (b - a).abs() > limit && (b - c).abs() > limit {
+            away.push(i - 1);
+        }
+    }
+    for i in away {
+        judged[i].absurd = true;
+    }
+}

@@ -1,0 +1,79 @@
+//! A value that stays exactly the same.
+
+use super::super::{Sign, spells};
+use super::Suspicion;
+use crate::robust::quantile;
+use larder_domain::{Evidence, Measure, Sample};
+use std::collections::BTreeMap;
+
+/// A value that stays exactly the same, longer than chance allows.
+pub(super) fn stuck(samples: &[Sample], hours: f64, device: &str) -> Vec<Suspicion> {
+    let least_run = longest_run_by_chance(samples);
+    let hours = hours.max(HABIT_FACTOR * longest_of_a_day(samples));
+    let mut start = 0;
+    let signs = samples.iter().enumerate().map(|(i, sample)| {
+        if i > 0 && !same(sample.value, samples[i - 1].value) {
+            start = i;
+        }
+        let lasted = sample.time.hours_since(samples[start].time);
+        let sign = if i - start + 1 >= least_run && lasted >= hours {
+            Sign::Holds
+        } else if i > start {
+            Sign::Between
+        } else {
+            Sign::Gone
+        };
+        (sample.time, sign)
+    });
+    let found = spells(signs, 0.0, 0.5);
+    found
+        .into_iter()
+        .map(|spell| Suspicion {
+            evidence: Evidence::new(format!(
+                "{device} has shown exactly {{value}} for {{hours}} and more; its values never stay the same for so long."
+            ))
+            .with("value", samples[spell.opened].value, Measure::Number)
+            .with("hours", hours, Measure::Hours),
+            probability: 0.95,
+            spell,
+        })
+        .collect()
+}
+
+/// To the last bit.
+pub(super) fn same(a: f64, b: f64) -> bool {
+    a.to_bits() == b.to_bits()
+}
+
+/// A value is stuck when it lasts so many times longer than the series' own long runs.
+const HABIT_FACTOR: f64 = 3.0;
+
+/// Which of the days' longest runs counts: the median, so that days of a fault do not make a habit.
+const HABIT_QUANTILE: f64 = 0.5;
+
+/// How long a value usually lasts at most in a day, hours: on a coarse converter a quiet night can
+/// pass with one value.
+fn longest_of_a_day(samples: &[Sample]) -> f64 {
+    let mut longest: BTreeMap<i64, f64> = BTreeMap::new();
+    let mut start = 0;
+    for i in 0..samples.len() {
+        if i > 0 && !same(samples[i].value, samples[i - 1].value) {
+            start = i;
+        }
+        let lasted = samples[i].time.hours_since(samples[start].time);
+        let day = longest
+            .entry(samples[i].time.0.div_euclid(86_400_000))
+            .or_default();
+        *day = day.max(lasted);
+    }
+    let mut days: Vec<f64> = longest.into_values().collect();
+    quantile(&mut days, HABIT_QUANTILE).unwrap_or(0.0)
+}
+
+/// How many equal values in a row chance gives once in a hundred such series.
+fn longest_run_by_chance(samples: &[Sample]) -> usize {
+    let n = samples.len().max(2);
+    let equal = samples.windows(2).filter(|w| same(w[0].value, w[1].value));
+    let share = (equal.count() as f64 / (n - 1) as f64).clamp(0.02, 0.95);
+    ((0.01 / n as f64).ln() / share.ln()).ceil() as usize
+}

@@ -1,0 +1,171 @@
+//! One feeder's level and temperature on the grid, what was learned of its sensor taken out.
+
+use super::super::filter::LevelFilter;
+use super::hands::breaks;
+use super::sampling::{node_means, node_of, up_to_node};
+use super::{FeederSignals, Shared};
+use crate::analysis::FeederAnalysis;
+use crate::evidence::ChangeKind;
+use crate::feeder::SensorTraits;
+use crate::grid::Grid;
+use crate::input::FeederInput;
+use crate::level::litres_per_unit;
+use crate::robust::median;
+use crate::scale::{ScaleTrack, lagged};
+use crate::strengths::{Expansion, kg_per_litre};
+use larder_domain::{Geometry, Strength};
+
+/// Puts it together.
+pub(super) fn feeder_signals(
+    yard: &Shared<'_>,
+    feeder: &FeederInput<'_>,
+    found: &FeederAnalysis,
+    scale: &ScaleTrack,
+    own: Vec<f64>,
+) -> FeederSignals {
+    let grid = yard.grid;
+    let n = grid.len();
+    let syrup: Vec<f64> = own
+        .iter()
+        .zip(yard.yard_syrup)
+        .map(|(&o, &y)| if o.is_nan() { y } else { o })
+        .collect();
+    let (mut filled, mut changed) = (vec![None; n], vec![None; n]);
+    let mut strength = vec![yard.strengths.at(&feeder.feeder.id, grid.time(0)); n];
+    let mut changes = found.evidence.changes.iter().peekable();
+    let (mut fill, mut change) = (None, None);
+    let mut poured = strength.first().copied().flatten();
+    for k in 0..n {
+        while let Some(next) = changes.next_if(|c| grid.time(k) >= c.before) {
+            // What only the level saw go may be a leak or robbers: it is no break in the course.
+            if breaks(next, scale) {
+                change = Some(k);
+            }
+            if next.kind == ChangeKind::Fill {
+                fill = Some(k);
+                poured = next.strength.or(poured);
+            }
+        }
+        (filled[k], changed[k], strength[k]) = (fill, change, poured);
+    }
+    let series = &found.level.series;
+    let mut litres = node_means(
+        grid,
+        series.times.iter().copied(),
+        series.values.iter().copied(),
+    );
+    if let Some(level) = feeder.levels.first() {
+        let traits = found.course.sensor.unwrap_or_default();
+        for (k, value) in litres.iter_mut().enumerate() {
+            *value = corrected(level.geometry, &traits, *value, syrup[k], strength[k]);
+        }
+    }
+    for change in found.evidence.changes.iter().filter(|c| breaks(c, scale)) {
+        // The half hour in which it happened is neither before nor behind.
+        if let Some(k) = node_of(grid, change.before)
+            && grid.time(k).0 - change.after.0 < 30 * 60_000
+        {
+            litres[k] = f64::NAN;
+        }
+    }
+    for masked in &found.evidence.masked {
+        let from = node_of(grid, masked.start).unwrap_or(0);
+        let until = node_of(grid, masked.end).unwrap_or(n);
+        litres[from.min(until)..until]
+            .iter_mut()
+            .for_each(|v| *v = f64::NAN);
+    }
+    let noise_l = (found.level.series.noise_sd / 3f64.sqrt()).max(0.002);
+    let followed = LevelFilter::new(feeder.feeder.capacity_l, noise_l).run(&litres, &changed);
+    FeederSignals {
+        sensed: !feeder.levels.is_empty(),
+        levels: three_hourly(&litres),
+        litres,
+        noise_l,
+        followed,
+        syrup,
+        thermometer: own,
+        filled,
+        changed,
+        strength,
+    }
+}
+
+/// Litres at 20 Cel without what was learned of the sensor.
+fn corrected(
+    geometry: &Geometry,
+    traits: &SensorTraits,
+    litres: f64,
+    celsius: f64,
+    strength: Option<Strength>,
+) -> f64 {
+    let warmth = if celsius.is_nan() {
+        0.0
+    } else {
+        celsius - 15.0
+    };
+    let per_unit = litres_per_unit(geometry, litres.max(0.0), kg_per_litre(strength));
+    let grown = if matches!(geometry, Geometry::FeederWeight) {
+        1.0
+    } else {
+        Expansion::of(strength).at(celsius)
+    };
+    (litres - per_unit * (traits.offset.0 + traits.per_kelvin.0 * warmth))
+        / ((1.0 + traits.geometry_share.0) * grown)
+}
+
+/// Means of three hours.
+fn three_hourly(litres: &[f64]) -> Vec<f64> {
+    let (mut sum, mut n) = (0.0, 0usize);
+    (0..litres.len())
+        .map(|k| {
+            if !litres[k].is_nan() {
+                (sum, n) = (sum + litres[k], n + 1);
+            }
+            if k >= LEVEL_NODES && !litres[k - LEVEL_NODES].is_nan() {
+                (sum, n) = (sum - litres[k - LEVEL_NODES], n - 1);
+            }
+            if n < LEVEL_NODES / 3 {
+                f64::NAN
+            } else {
+                sum / n as f64
+            }
+        })
+        .collect()
+}
+
+/// Nodes in three hours.
+const LEVEL_NODES: usize = 6;
+
+/// What a feeder's own thermometers say.
+pub(super) fn thermometer(grid: &Grid, feeder: &FeederInput<'_>) -> Vec<f64> {
+    let mut own = vec![f64::NAN; grid.len()];
+    for level in &feeder.levels {
+        for (value, found) in own
+            .iter_mut()
+            .zip(up_to_node(grid, level.syrup_temperature, 3.0))
+        {
+            if !found.is_nan() {
+                *value = found;
+            }
+        }
+    }
+    own
+}
+
+/// The median of the yard's syrup thermometers; the air, some hours late, where there are none.
+pub(super) fn yard_syrup(grid: &Grid, own: &[Vec<Vec<f64>>], air: &[f64]) -> Vec<f64> {
+    let late = lagged(air, SYRUP_LAG_HOURS);
+    let mut known = Vec::new();
+    (0..grid.len())
+        .map(|k| {
+            known.clear();
+            let feeders = own.iter().flatten();
+            known.extend(feeders.map(|series| series[k]).filter(|v| !v.is_nan()));
+            median(&mut known).unwrap_or(late[k])
+        })
+        .collect()
+}
+
+/// A feeder of some litres inside a hive follows the air with this lag, hours.
+const SYRUP_LAG_HOURS: f64 = 3.0;

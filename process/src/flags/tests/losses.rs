@@ -1,0 +1,100 @@
+//! Leaks, robbers and feeders that went, and what looks like them.
+
+use super::scene::{Life, Sky, hours, run};
+use super::told::{four, none, only};
+use larder_domain::FlagKind;
+
+/// Litres with a drain of `l_per_h` from `start` for `long` hours on top of ordinary uptake.
+fn draining(start: f64, long: f64, l_per_h: f64) -> Box<dyn Fn(f64) -> f64> {
+    let usual = Life::ordinary().litres;
+    Box::new(move |t| (usual(t) - l_per_h * (t - start).clamp(0.0, long)).max(0.0))
+}
+
+#[test]
+fn a_hole_is_a_leak_within_three_hours_also_at_night() {
+    let mut life = Life::ordinary();
+    life.litres = draining(121.0, 8.0, 0.45);
+    // What leaks leaves the scale, all of it: the share that stays is made up for.
+    life.kg = Box::new(|t| -0.85 * 1.33 * 0.45 * (t - 121.0).clamp(0.0, 8.0));
+    let flags = run(9.0, &Sky::fair(), &four(life));
+    let flag = only(&flags, FlagKind::Leaking, 121.0, 124.0);
+    assert!(
+        flag.evidence.plain().contains("left feeder-0"),
+        "{}",
+        flag.evidence.plain()
+    );
+    assert!(
+        flag.closed_at.is_some_and(|at| hours(at) < 140.0),
+        "{:?}",
+        flag.closed_at.map(hours)
+    );
+    none(&flags, &[FlagKind::Robbed]);
+    assert!(
+        !flag.evidence.plain().contains("wash"),
+        "what to do is said elsewhere, once: {}",
+        flag.evidence.plain()
+    );
+}
+
+#[test]
+fn a_drip_is_a_leak_within_a_day_and_heavy_drinking_is_none() {
+    // 35 ml an hour; what leaks leaves the scale, all of it.
+    let mut drip = Life::ordinary();
+    drip.litres = draining(151.0, 60.0, 0.035);
+    drip.kg = Box::new(|t| -0.85 * 1.33 * 0.035 * (t - 151.0).clamp(0.0, 60.0));
+    let flags = run(9.0, &Sky::fair(), &four(drip));
+    only(&flags, FlagKind::Leaking, 155.0, 175.0);
+
+    // As much again, but the colony takes it, and the water in it dries off over a day or two.
+    let mut hungry = Life::ordinary();
+    hungry.litres = draining(151.0, 60.0, 0.035);
+    let flags = run(9.0, &Sky::fair(), &four(hungry));
+    none(&flags, &[FlagKind::Leaking, FlagKind::Robbed]);
+}
+
+#[test]
+fn robbers_that_were_quick_are_known_by_the_night_and_the_loss_stopped_at_dusk() {
+    let mut life = Life::ordinary();
+    // An hour in the afternoon: 0.35 l and half a kilogram of honey.
+    life.litres = draining(158.0, 1.0, 0.35);
+    life.kg = Box::new(|t| -(0.85 * 1.33 * 0.35 + 0.5) * (t - 158.0).clamp(0.0, 1.0));
+    let flags = run(9.0, &Sky::fair(), &four(life));
+    only(&flags, FlagKind::Robbed, 158.0, 178.0);
+    none(&flags, &[FlagKind::Leaking]);
+}
+
+#[test]
+fn a_hungry_colony_is_no_leak() {
+    let mut life = Life::ordinary();
+    // Takes as fast as the hole above, and all of it stays on the scale.
+    life.litres = draining(121.0, 8.0, 0.3);
+    let flags = run(9.0, &Sky::fair(), &four(life));
+    none(&flags, &[FlagKind::Leaking, FlagKind::Robbed]);
+}
+
+#[test]
+fn robbers_come_by_day_and_take_honey_too() {
+    let mut life = Life::ordinary();
+    life.litres = draining(130.0, 6.0, 0.3);
+    life.kg = Box::new(|t| -(0.85 * 1.33 * 0.3 + 0.25) * (t - 130.0).clamp(0.0, 6.0));
+    let flags = run(9.0, &Sky::fair(), &four(life));
+    only(&flags, FlagKind::Robbed, 130.0, 133.5);
+    none(&flags, &[FlagKind::Leaking]);
+}
+
+#[test]
+fn a_feeder_that_was_knocked_off_is_told_from_one_tipped_out() {
+    let knocked = |tare: f64| {
+        let mut life = Life::ordinary();
+        let usual = Life::ordinary().litres;
+        life.litres = Box::new(move |t| if t < 100.0 { usual(t) } else { 0.0 });
+        life.stays = 0.0;
+        life.kg = Box::new(move |t| {
+            let taken = 0.85 * 1.33 * 0.5 / 24.0 * (t.min(100.0) - 12.0).max(0.0);
+            taken - if t < 100.0 { 0.0 } else { tare }
+        });
+        run(7.0, &Sky::fair(), &four(life))
+    };
+    only(&knocked(1.2), FlagKind::Displaced, 100.0, 101.1);
+    none(&knocked(0.0), &[FlagKind::Displaced]);
+}
