@@ -128,13 +128,14 @@ impl Watch<'_> {
         let parameters = &self.case.parameters.souring;
         let least_l = LEAST_SHARE * self.case.feeder(h, f).capacity_l;
         let left = stores::left(self.case, h, f, k);
-        let nothing = left < least_l || self.feeder.filled[k].is_none();
         let risk = self.risk(k);
         let shown = self.shown(k).is_some();
         let safe = risk < parameters.close_risk && !shown;
+        let nothing = left < CLOSE_OF_LEAST * least_l || self.feeder.filled[k].is_none();
+        let unseen = self.feeder.sensed && self.feeder.followed[k].age > nodes(24.0);
         if nothing || safe || self.doubts.off(self.case, h, f, k) {
             Sign::Gone
-        } else if self.feeder.sensed && self.feeder.followed[k].age > nodes(24.0) {
+        } else if unseen || left < least_l {
             Sign::Between
         } else if risk > parameters.open_risk || shown {
             Sign::Holds
@@ -143,15 +144,8 @@ impl Watch<'_> {
         }
     }
 
-    fn days_to_sour(&self, k: usize) -> f64 {
-        days_to_sour(&self.case.parameters.souring, self.feeder.strength[k])
-    }
-
     fn risk(&self, k: usize) -> f64 {
-        risk(
-            &self.case.parameters.souring,
-            self.aged[k] / self.days_to_sour(k),
-        )
+        risk(&self.case.parameters.souring, self.aged[k])
     }
 
     fn shown(&self, k: usize) -> Option<Shown> {
@@ -182,7 +176,8 @@ impl Watch<'_> {
         let feeder = self.feeder;
         let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / PER_DAY as f64);
         let strength = feeder.strength[k].map_or_else(String::new, |s| format!(" of {s}"));
-        let half = self.days_to_sour(k);
+        let half = days_to_sour(&self.case.parameters.souring, feeder.strength[k]);
+        let aged_days = self.aged[k] * half;
         let spread = self.case.parameters.souring.spread_factor.max(1.0);
         let half = Estimate {
             value: half,
@@ -195,7 +190,7 @@ impl Watch<'_> {
         ))
         .with_estimate("left", left, Measure::Volume)
         .with("days", days.round(), Measure::Days)
-        .with("aged", self.aged[k], Measure::Days)
+        .with("aged", aged_days, Measure::Days)
         .with("best", BEST, Measure::Temperature)
         .with_estimate("sour", half, Measure::Days);
         let warmer = Estimate::normal(self.heat[k], HEAT_SD);
@@ -234,28 +229,33 @@ const HEAT_SD: f64 = 0.2;
 const FRESH_HOURS: f64 = 30.0;
 /// Less than this in it is not worth a flag, share of the capacity.
 const LEAST_SHARE: f64 = 0.08;
+/// And less than this share of that closes one.
+const CLOSE_OF_LEAST: f64 = 0.6;
 /// Colder than this a colony takes less anyway (see [`super::cold`]).
 const WARM_EASE: f64 = 0.45;
 
-/// Days at the best temperature that the syrup in the feeder has behind it, at each node.
+/// How old the syrup in the feeder is at each node, as a share of the age at which half of its like is
+/// sour: each hour counts by the temperature and the strength that it had.
 fn age(case: &Case<'_>, h: usize, f: usize) -> Vec<f64> {
     let feeder = &case.signals.hives[h].feeders[f];
+    let parameters = &case.parameters.souring;
     let capacity = case.feeder(h, f).capacity_l;
     let left = |k: usize| stores::left(case, h, f, k).clamp(0.0, capacity);
-    let mut days = 0.0;
+    let mut share = 0.0;
     (0..feeder.syrup.len())
         .map(|k| {
-            days += growth(feeder.syrup[k]) / PER_DAY as f64;
+            let days = growth(feeder.syrup[k]) / PER_DAY as f64;
+            share += days / days_to_sour(parameters, feeder.strength[k]);
             if feeder.filled[k] == Some(k) {
                 // The filter needs an hour to see how much there is now.
                 let before = left(k.saturating_sub(1));
                 let now = left((k + 2).min(feeder.syrup.len() - 1)).max(before + 0.1);
-                days *= before / now;
+                share *= before / now;
             }
             if left(k) < 0.02 * capacity {
-                days = 0.0;
+                share = 0.0;
             }
-            days
+            share
         })
         .collect()
 }

@@ -131,7 +131,7 @@ impl Watch<'_> {
 }
 
 /// By how much two hives of a yard differ in a window, kg.
-fn hive_sd_kg(by_day: bool, hours: f64) -> f64 {
+pub(super) fn hive_sd_kg(by_day: bool, hours: f64) -> f64 {
     let in_two_hours = if by_day { DAY_SD_KG } else { NIGHT_SD_KG };
     in_two_hours * (hours / 2.0).sqrt()
 }

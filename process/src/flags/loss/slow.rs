@@ -5,6 +5,7 @@ use super::super::cold::ease;
 use super::super::drying::water_share;
 use super::super::night::left_feeders;
 use super::super::signals::nodes;
+use super::fast::hive_sd_kg;
 use super::{Culprit, Loss, Watch};
 use crate::robust::{MAD_TO_SD, median_of_few};
 use crate::strengths::kg_per_litre;
@@ -14,6 +15,9 @@ const HALF_DAY: usize = 4;
 const DAY: usize = 5;
 /// And of three hours and six.
 const DARK_WINDOWS: [usize; 2] = [3, 2];
+/// And of two hours, in which robbers take at least this share of what went.
+const TWO_HOURS: usize = 1;
+const BURST_SHARE: f64 = 0.6;
 /// Days before that make a hive's habit, and how many of them it takes.
 const HABIT_DAYS: usize = 7;
 const LEAST_HABIT_DAYS: usize = 3;
@@ -32,6 +36,8 @@ const ADDED_OF_LOST: f64 = 0.3;
 const BEYOND_DRYING: f64 = 0.05;
 /// A hole goes on in the dark at this share of the window's pace and more.
 const DARK_PACE: f64 = 0.5;
+/// Before that can be told it must stand out so far from what hives do at night, standard deviations.
+const DARK_SDS: f64 = 1.5;
 /// Of what was taken in two days, at most so much dries off in one night, kg/kg (measured).
 const LATE_DRYING: f64 = 0.07;
 /// Syrup is too cold to be taken when the day's ease is below this (see [`super::super::cold`]).
@@ -118,22 +124,34 @@ impl Watch<'_> {
         })
     }
 
-    /// A loss that went on after dark is a hole; one that stopped at dusk was robbers. `None` while it
-    /// has not been dark for long enough to tell.
+    /// Most of it within two hours of flight weather was robbers; a loss that went on after dark is a hole,
+    /// and one that stopped at dusk was robbers too. `None` while it has not been dark for long enough.
     fn slow_culprit(&self, k: usize, seen: &Loss) -> Option<(Culprit, f64)> {
+        let from = k.saturating_sub(nodes(seen.hours));
+        let flown = || (from..=k).filter(|&k| self.flying(k));
+        let lost_by = |k: usize| {
+            self.case.balance.loss_beside(self.h, k, TWO_HOURS) - self.habit(k, TWO_HOURS)
+        };
+        let most = flown().map(lost_by).fold(0.0, f64::max);
+        if most > BURST_SHARE * seen.hive_kg {
+            return Some((Culprit::Robbers, ROBBED_PROBABILITY));
+        }
         let daylight = &self.case.signals.daylight;
         let window = DARK_WINDOWS.into_iter().find(|&window| {
             let from = k.checked_sub(nodes(balance::WINDOWS[window]));
             from.is_some_and(|from| daylight[from..=k].iter().all(|day| !day))
         })?;
         let lost = self.case.balance.loss_beside(self.h, k, window) - self.habit(k, window);
-        let pace = seen.hive_kg / seen.hours * balance::WINDOWS[window];
-        let from = k.saturating_sub(nodes(seen.hours));
-        let flown = (from..=k).any(|k| self.flying(k));
+        let hours = balance::WINDOWS[window];
+        let pace = seen.hive_kg / seen.hours * hours;
+        if pace < DARK_SDS * hive_sd_kg(false, hours) {
+            return None;
+        }
         if lost > DARK_PACE * pace {
             Some((Culprit::SlowLeak, LEAK_PROBABILITY))
         } else {
-            flown.then_some((Culprit::Robbers, ROBBED_PROBABILITY))
+            let robbed = flown().next().is_some();
+            robbed.then_some((Culprit::Robbers, ROBBED_PROBABILITY))
         }
     }
 
