@@ -48,11 +48,13 @@ pub(crate) struct NumberBody {
     pub name: String,
     /// null: not known.
     pub value: Option<f64>,
+    /// Lower end of the interval that holds the truth nine times in ten; null: the value is known.
     pub lo: Option<f64>,
+    /// Its upper end.
     pub hi: Option<f64>,
-    /// `l`, `kg`, `Cel`, `h`, `d`, `V`, `/`, or `ms` for a moment since 1970; empty for a bare number.
+    /// `l`, `kg`, `Cel`, `K`, `h`, `d`, `V`, `/`, or `ms` for a moment since 1970; empty for a bare number.
     pub unit: &'static str,
-    /// `volume`, `mass`, `mass_change`, `temperature`, `hours`, `days`, `voltage`, `share`, `moment` or `number`.
+    /// `volume`, `mass`, `mass_change`, `temperature`, `warmth` (a difference), `hours`, `days`, `voltage`, `share`, `moment` or `number`.
     pub measure: &'static str,
 }
 
