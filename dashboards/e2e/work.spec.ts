@@ -306,3 +306,23 @@ test("someone is added to be told, tested and taken out", async ({ page, request
   await page.getByRole("button", { name: "Take Ada out" }).click();
   await expect.poll(people).toEqual([]);
 });
+
+test("both rules that browsers have for a zone's clock say the same at every hour of a year", async ({ page }) => {
+  await page.goto("/");
+  const apart = await page.evaluate(() => {
+    const { Temporal } = globalThis as unknown as {
+      Temporal?: { Instant: { fromEpochMilliseconds: (ms: number) => { toZonedDateTimeISO: (zone: string) => { offsetNanoseconds: number } } } };
+    };
+    if (Temporal === undefined) return 0;
+    let wrong = 0;
+    for (const timeZone of ["America/New_York", "Europe/Lisbon", "Australia/Lord_Howe", "Africa/Casablanca"]) {
+      const words = new Intl.DateTimeFormat("sv-SE", { timeZone, dateStyle: "short", timeStyle: "medium" });
+      for (let at = Date.UTC(2026, 0, 1, 0, 30); at < Date.UTC(2027, 0, 1); at += 3_600_000) {
+        const offset = Date.parse(`${words.format(at).replace(" ", "T")}Z`) - at;
+        if (offset !== Temporal.Instant.fromEpochMilliseconds(at).toZonedDateTimeISO(timeZone).offsetNanoseconds / 1e6) wrong += 1;
+      }
+    }
+    return wrong;
+  });
+  expect(apart).toBe(0);
+});

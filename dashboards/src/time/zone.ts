@@ -25,8 +25,16 @@ function wallClock(zone: string): Intl.DateTimeFormat {
   return found;
 }
 
-/** How far local time runs ahead of UTC at that moment by the browser's rules, ms. Slow. */
+/** The part of the Temporal proposal (ECMAScript stage 4) that is used here. */
+interface TemporalRules {
+  Instant: { fromEpochMilliseconds: (ms: number) => { toZonedDateTimeISO: (zone: string) => { offsetNanoseconds: number } } };
+}
+
+/** How far local time runs ahead of UTC at that moment by the browser's rules, ms. Slow without Temporal. */
 function askOffset(ms: number, zone: string): number {
+  // Making the first formatter takes a phone a fifth of a second, before anything stands on its screen.
+  const { Temporal } = globalThis as { Temporal?: TemporalRules };
+  if (Temporal !== undefined) return Temporal.Instant.fromEpochMilliseconds(Math.floor(ms)).toZonedDateTimeISO(zone).offsetNanoseconds / 1e6;
   const parts = wallClock(zone).formatToParts(ms);
   const part = (type: string) => Number(parts.find((p) => p.type === type)?.value ?? 0);
   const wall = Date.UTC(part("year"), part("month") - 1, part("day"), part("hour"), part("minute"), part("second"));
