@@ -6,8 +6,8 @@
 
 use flate2::read::GzDecoder;
 use larder_domain::{
-    Assignment, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, FeederKind, FillEvent, Goal,
-    Hive, HiveId, Sample, Span, Timestamp, Yard, YardId,
+    Assignment, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, FeederKind, FillEvent,
+    FlagKind, Goal, Hive, HiveId, Sample, Span, Timestamp, Yard, YardId,
 };
 use larder_process::{FeederInput, HiveInput, Weather, YardInput, YardOutput, process_yard};
 use std::collections::BTreeMap;
@@ -248,5 +248,28 @@ fn feedings_of_two_seasons_are_fills_and_storms_are_none() {
             rains > 50 && 50 * taken <= rains,
             "{year}: {taken} of {rains} storms"
         );
+        let storms = storms_of(&steps);
+        let flows = || output.flags.iter().filter(|f| f.kind == FlagKind::FlowOn);
+        let within_a_day = |storm: Timestamp| {
+            flows().any(|f| (0.0..24.0).contains(&f.opened_at.hours_since(storm)))
+        };
+        let taken = storms.iter().filter(|storm| within_a_day(**storm)).count();
+        assert!(
+            storms.len() >= 15 && 10 * taken <= storms.len(),
+            "{year}: {taken} of {} storms are taken for a flow",
+            storms.len()
+        );
     }
+}
+
+/// When rain began that most of the hives felt within three hours.
+fn storms_of(steps: &[Listed]) -> Vec<Timestamp> {
+    let mut storms: Vec<Timestamp> = Vec::new();
+    for step in steps.iter().filter(|step| step.kind == "rain_like") {
+        let known = |storm: &Timestamp| storm.hours_since(step.time).abs() < 3.0;
+        if !storms.iter().any(known) {
+            storms.push(step.time);
+        }
+    }
+    storms
 }

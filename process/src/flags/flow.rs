@@ -48,13 +48,18 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) -> 
 fn storms(case: &Case<'_>) -> Vec<bool> {
     let day = super::signals::nodes(24.0);
     let loaded = loads_on_all(case);
+    let least = if case.analysis.climate.has_gauge {
+        STORM_KG
+    } else {
+        SHOWER_KG
+    };
     let mut until = 0;
     (0..=case.signals.last)
         .map(|k| {
             let sudden = case.balance.common(k, SUDDEN);
             let rest = case.balance.common(k, DAY) - sudden;
             // Bees that come home in the evening went out in the morning: no gain of the day.
-            if loaded[k] || sudden > STORM_KG && rest < 0.5 * sudden {
+            if loaded[k] || sudden > least && rest < 0.5 * sudden {
                 until = k + day + super::signals::nodes(STORM_HOURS);
             }
             k < until
@@ -114,6 +119,8 @@ const STORM_HOURS: f64 = 3.0;
 const SUDDEN: usize = 0;
 /// So much on the yard's median hive in it is water, kg.
 const STORM_KG: f64 = 0.3;
+/// And so much where no gauge tells of showers.
+const SHOWER_KG: f64 = 0.15;
 
 fn of_hive(
     case: &Case<'_>,
