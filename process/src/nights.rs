@@ -1,5 +1,6 @@
 //! What the hive weighs at night, and what a day changed when handling is taken out.
 
+use crate::analysis::YardAnalysis;
 use crate::days::Day;
 use crate::robust::{mad_sd, median};
 use crate::scale::ScaleTrack;
@@ -9,11 +10,12 @@ use larder_domain::{Estimate, HiveId, Span, WeightDay, WeightQuality};
 const GOOD_READINGS: usize = 6;
 
 /// One weight for each local day.
-pub fn weigh_nights(hive: &HiveId, scale: &ScaleTrack, days: &[Day]) -> Vec<WeightDay> {
+pub fn weigh_nights(hive: &HiveId, scale: &ScaleTrack, yard: &YardAnalysis) -> Vec<WeightDay> {
+    let days = &yard.days;
     let mut scratch = Vec::new();
     let nights: Vec<Option<Night>> = days
         .iter()
-        .map(|day| weigh(scale, day.night, &mut scratch))
+        .map(|day| weigh(scale, day.night, water_sd(yard, day), &mut scratch))
         .collect();
     let day_of = |i: usize| {
         let day = &days[i];
@@ -52,6 +54,12 @@ fn middle(span: Span) -> larder_domain::Timestamp {
     span.start.plus_ms((span.end.0 - span.start.0) / 2)
 }
 
+/// How far the water on the hives is known in a night, kg.
+fn water_sd(yard: &YardAnalysis, day: &Day) -> f64 {
+    let node = yard.grid.nearest(middle(day.night));
+    yard.water.sd_kg.get(node).copied().unwrap_or(0.0)
+}
+
 #[derive(Clone, Copy)]
 struct Night {
     kg: f64,
@@ -60,7 +68,12 @@ struct Night {
 }
 
 /// Mean of the readings that lie within three standard deviations of their median.
-fn weigh(scale: &ScaleTrack, night: Span, scratch: &mut Vec<f64>) -> Option<Night> {
+fn weigh(
+    scale: &ScaleTrack,
+    night: Span,
+    water_sd_kg: f64,
+    scratch: &mut Vec<f64>,
+) -> Option<Night> {
     let times = &scale.series.times;
     let from = times.partition_point(|&t| t < night.start);
     let to = times.partition_point(|&t| t < night.end);
@@ -80,7 +93,9 @@ fn weigh(scale: &ScaleTrack, night: Span, scratch: &mut Vec<f64>) -> Option<Nigh
     let n = kept().count().max(1);
     Some(Night {
         kg: kept().sum::<f64>() / n as f64,
-        sd: (spread.powi(2) / n as f64 + 0.01f64.powi(2)).sqrt(),
+        sd: (spread.powi(2) / n as f64 + 0.01f64.powi(2))
+            .sqrt()
+            .hypot(water_sd_kg),
         n,
     })
 }

@@ -34,7 +34,7 @@ pub fn report(
                 .push(as_it_stands(input, analysis, feeder, found, open));
         }
         if !hive.weight.is_empty() {
-            let nights = weigh_nights(&hive.hive.id, &found.scale, &analysis.days);
+            let nights = weigh_nights(&hive.hive.id, &found.scale, analysis);
             let asked = |date| days.iter().any(|day| day.date == date);
             output
                 .weight

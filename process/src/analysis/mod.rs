@@ -18,7 +18,7 @@ use crate::parameters::Parameters;
 use crate::scale::{ScaleTrack, clean_scale, track_scale};
 use crate::strengths::Strengths;
 use crate::visits::drop_doubtful;
-use crate::water::{undisturbed, water_on_hives};
+use crate::water::{Water, undisturbed, water_on_hives};
 use account::{Passes, account_for_losses, run};
 use larder_domain::{Hive, Sample, Span, Timestamp};
 use syrup::{syrup_temperature, syrup_temperature_of_yard};
@@ -34,7 +34,7 @@ pub struct YardAnalysis {
     /// The weather.
     pub climate: Climate,
     /// Rain, dew or snow on each hive at every node, kg.
-    pub water_kg: Vec<f64>,
+    pub water: Water,
     /// One for each hive of the input, in its order.
     pub hives: Vec<HiveAnalysis>,
 }
@@ -83,7 +83,7 @@ pub fn analyse_yard_with(input: &YardInput<'_>, parameters: &Parameters) -> Yard
         grid,
         days,
         climate,
-        water_kg: Vec::new(),
+        water: Water::default(),
         hives: Vec::with_capacity(input.hives.len()),
     };
     let mut scratch = Vec::new();
@@ -103,7 +103,7 @@ pub fn analyse_yard_with(input: &YardInput<'_>, parameters: &Parameters) -> Yard
         .iter()
         .map(|scale| undisturbed(&grid, scale, &mut hands))
         .collect();
-    analysis.water_kg = water_on_hives(&weights, &hands, &analysis.climate, &parameters.rain);
+    analysis.water = water_on_hives(&weights, &hands, &analysis.climate, &parameters.rain);
     let mut tracks: Vec<ScaleTrack> = Vec::with_capacity(scales.len());
     for (hive, scale) in input.hives.iter().zip(scales) {
         tracks.push(watch_scale(hive, scale, &analysis));
@@ -166,7 +166,7 @@ fn watch_scale(hive: &HiveInput<'_>, scale: CleanSeries, yard: &YardAnalysis) ->
         &yard.grid,
         scale,
         &cell,
-        &yard.water_kg,
+        &yard.water.kg,
         quiet_night,
         &turns,
     )

@@ -41,14 +41,23 @@ const OWN_NIGHT_SHARE: f64 = 0.3;
 /// grams on a hive, or a kilogram on a large platform, a keeper who feeds puts two and more.
 const MOST_UNGAUGED_KG: f64 = 1.2;
 
-/// Water on each hive at every node, kg. `weights_kg` holds the weight of each hive at every node, NaN
+/// What lies on each hive of a yard at every node.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Water {
+    /// How much, kg.
+    pub kg: Vec<f64>,
+    /// How far that is known, kg (standard deviation). Where hardly any is left, not much can be wrong.
+    pub sd_kg: Vec<f64>,
+}
+
+/// Water on each hive at every node. `weights_kg` holds the weight of each hive at every node, NaN
 /// where it is not known; `hands` marks nodes at which a load was put on or taken off at any of them.
 pub fn water_on_hives(
     weights_kg: &[Vec<f64>],
     hands: &[bool],
     climate: &Climate,
     parameters: &RainParameters,
-) -> Vec<f64> {
+) -> Water {
     let n = climate.rain_mm.len();
     let (common, rain) = if climate.has_gauge {
         let rain = climate.rain_mm.clone();
@@ -60,7 +69,10 @@ pub fn water_on_hives(
         (common, rain)
     };
     if common.iter().all(|c| c.n == 0) || rain.iter().all(|&mm| mm <= 0.0) {
-        return vec![0.0; n];
+        return Water {
+            kg: vec![0.0; n],
+            sd_kg: vec![0.0; n],
+        };
     }
     smooth_water(climate, &common, &rain, parameters)
 }
@@ -83,7 +95,7 @@ fn smooth_water(
     common: &[Common],
     rain: &[f64],
     parameters: &RainParameters,
-) -> Vec<f64> {
+) -> Water {
     let n = common.len();
     let dry = dry_nodes(rain);
     let usual = usual_course(common, &dry);
@@ -162,10 +174,15 @@ fn smooth_water(
         updates.push(update);
         filtered.push(state);
     }
-    let mut water = vec![0.0; n];
+    let mut water = Water {
+        kg: vec![0.0; n],
+        sd_kg: vec![0.0; n],
+    };
     let mut adjoint = Adjoint::nothing();
     for k in (0..n).rev() {
-        water[k] = filtered[k].smoothed_one(&adjoint, WATER).0.max(0.0);
+        let (kg, variance) = filtered[k].smoothed_one(&adjoint, WATER);
+        water.kg[k] = kg.max(0.0);
+        water.sd_kg[k] = variance.sqrt().min(water.kg[k]);
         if let Some(update) = &updates[k] {
             adjoint.before_update(update);
         }
@@ -216,7 +233,7 @@ mod tests {
             &climate,
             &RainParameters::default(),
         );
-        (water[rainy + 8], water[rainy + 2 * PER_DAY])
+        (water.kg[rainy + 8], water.kg[rainy + 2 * PER_DAY])
     }
 
     #[test]
