@@ -25,7 +25,14 @@ const FINE: Record<Units, Record<string, Fine>> = {
   },
 };
 
-/** "Its zero is 2.1 mm too high (1.2 to 3.0)." */
+const ORDER: Learned["what"][] = ["offset", "per_kelvin", "geometry_share", "noise"];
+
+/** From what matters most to a keeper to what matters least. */
+export function inOrder(learned: Learned[]): Learned[] {
+  return [...learned].sort((a, b) => ORDER.indexOf(a.what) - ORDER.indexOf(b.what));
+}
+
+/** "At an empty feeder it reads 2.1 mm more than it should (1.2 to 3.0)." */
 export function learnedSentence(learned: Learned, units: Units): string {
   switch (learned.what) {
     case "offset":
@@ -47,7 +54,9 @@ function perTenDegrees(learned: Learned, units: Units): Learned {
 function apart(learned: Learned, units: Units, more: string, less: string): string {
   const word = learned.value < 0 ? less : more;
   const [from, to] = learned.value < 0 ? [-learned.hi, -learned.lo] : [learned.lo, learned.hi];
-  return `${size(Math.abs(learned.value), learned, units)} ${word} (${bare(from, learned, units)} to ${bare(to, learned, units)})`;
+  const range = `(${bare(from, learned, units)} to ${bare(to, learned, units)} ${fine(learned, units).unit})`;
+  if (Number(bare(learned.value, learned, units).replace("−", "-")) === 0) return `neither more nor less ${range}`;
+  return `${size(Math.abs(learned.value), learned, units)} ${word} ${range}`;
 }
 
 function share({ value, lo, hi }: Learned): string {

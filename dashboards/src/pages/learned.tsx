@@ -3,7 +3,8 @@ import { units, type Units } from "../data/prefs";
 import { useSignal } from "../data/signal";
 import type { Device, Learned } from "../data/types";
 import { say } from "../parts/note";
-import { learnedSentence } from "./learned-words";
+import { dateWords } from "../time/words";
+import { inOrder, learnedSentence } from "./learned-words";
 
 /** What Larder found out about an instrument, and a way to begin again after it was mended. */
 export function LearnedOf({ device }: { device: Device }) {
@@ -29,10 +30,10 @@ function Channel({ channel, learned, system }: { channel: string; learned: Learn
   return (
     <>
       <p>
-        <code>{channel}</code>, as of {date}:
+        <code>{channel}</code>, as of {dateWords(date)}:
       </p>
       <ul>
-        {learned.map((one) => (
+        {inOrder(learned).map((one) => (
           <li key={one.what}>{learnedSentence(one, system)}</li>
         ))}
       </ul>
