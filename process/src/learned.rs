@@ -32,14 +32,7 @@ fn of_scales(hive: &HiveInput<'_>, found: &HiveAnalysis, date: NaiveDate, all: &
         let per_kelvin = Estimate::normal(cell.kg_per_kelvin, cell.sd_kg_per_kelvin);
         let noise = Estimate::normal(found.scale.series.noise_sd, 0.0);
         let values = [(Trait::PerKelvin, per_kelvin), (Trait::Noise, noise)];
-        all.extend(values.map(|(what, value)| Learned {
-            hive: hive.hive.id.clone(),
-            source: assignment.source.clone(),
-            what,
-            date,
-            since,
-            value,
-        }));
+        all.extend(values.map(of(hive, assignment, date, since)));
     }
 }
 
@@ -71,14 +64,25 @@ fn of_level_sensor(
         let noise = traits.noise_l / litres_per_unit;
         values.push((Trait::Noise, Estimate::normal(noise, 0.0)));
     }
-    all.extend(values.into_iter().map(|(what, value)| Learned {
+    let values = values.into_iter();
+    all.extend(values.map(of(hive, assignment, date, since)));
+}
+
+/// Of one instrument as of one day.
+fn of<'a>(
+    hive: &'a HiveInput<'_>,
+    assignment: &'a Assignment,
+    date: NaiveDate,
+    since: Timestamp,
+) -> impl FnMut((Trait, Estimate)) -> Learned + 'a {
+    move |(what, value)| Learned {
         hive: hive.hive.id.clone(),
         source: assignment.source.clone(),
         what,
         date,
         since,
         value,
-    }));
+    }
 }
 
 fn standing<'a>(
