@@ -8,9 +8,6 @@ interface Part<P> {
   fetch: () => Promise<void>;
 }
 
-/** A first picture is drawn by then. */
-const AFTER_PICTURE_MS = 200;
-
 /** A part whose code comes after the first picture. The worker keeps all parts, so that they open without signal. */
 export function later<P extends object>(load: () => Promise<ComponentType<P>>): Part<P> {
   let here: ComponentType<P> | null = null;
@@ -18,17 +15,16 @@ export function later<P extends object>(load: () => Promise<ComponentType<P>>): 
     here ??= await load();
   };
   const part = ({ meanwhile = null, ...props }: P & { meanwhile?: ComponentChildren }) => {
-    const [, show] = useState(false);
+    const [, redraw] = useState(0);
     const [lost, setLost] = useState(false);
-    const attempt = () =>
-      void fetch().then(
-        () => show(true),
-        () => setLost(true),
-      );
-    // As soon as the first picture stands; an effect that comes late, or finds the code here already, holds nothing up.
-    useState(() => here === null && setTimeout(attempt, AFTER_PICTURE_MS));
     useEffect(() => {
-      if (here === null) attempt();
+      if (here !== null) return;
+      const attempt = () =>
+        void fetch().then(
+          () => redraw((n) => n + 1),
+          () => setLost(true),
+        );
+      attempt();
       addEventListener("online", attempt);
       return () => removeEventListener("online", attempt);
     }, []);
