@@ -50,3 +50,19 @@ test("an empty apiary says what to do next, with the one button for it", async (
   await expect(page.locator("main .button")).toHaveCount(1);
   await expectAccessible(page);
 });
+
+test("an answer that comes between drawing and watching is shown", async ({ page }) => {
+  // Effects run most of a second after drawing here, and the browser's database does not answer at all.
+  await page.addInitScript(() => {
+    const later = window.setTimeout.bind(window);
+    window.requestAnimationFrame = (draw) => later(() => draw(performance.now()), 800);
+    window.setTimeout = ((work: () => void, ms?: number) => later(work, ms === 35 ? 800 : ms)) as typeof window.setTimeout;
+    IDBFactory.prototype.open = () => new EventTarget() as IDBOpenDBRequest;
+  });
+  await page.route("**/api/v1/shelf", async (route) => {
+    await new Promise((go) => setTimeout(go, 1_250));
+    await route.continue();
+  });
+  await open(page, "/fill", { viewport: PHONE, theme: "day" });
+  await expect(page.locator("main h1")).toHaveText(/Which feeder/);
+});

@@ -161,12 +161,14 @@ export function useQuery<T>(path: string | null): Answer<T> {
   const state = useMemo(() => (path === null ? signal<Answer<unknown>>(NOTHING) : entry(path)), [path]);
   useEffect(() => {
     if (path === null) return;
+    // News that came between drawing and watching may have dropped it: nobody stood by it yet.
+    entries.set(path, state);
     watched.set(path, (watched.get(path) ?? 0) + 1);
     void refresh(path);
     return () => {
       watched.set(path, (watched.get(path) ?? 1) - 1);
     };
-  }, [path]);
+  }, [path, state]);
   return useSignal(state) as Answer<T>;
 }
 

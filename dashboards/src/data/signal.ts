@@ -27,6 +27,12 @@ export function signal<T>(initial: T): Signal<T> {
 /** The signal's value; the component is drawn again when it changes. */
 export function useSignal<T>(source: Signal<T>): T {
   const [, redraw] = useState(0);
-  useEffect(() => source.watch(() => redraw((n) => n + 1)), [source]);
-  return source.get();
+  const drawn = source.get();
+  useEffect(() => {
+    const again = () => redraw((n) => n + 1);
+    // Watching begins a frame after drawing; what changed in between is not lost.
+    if (!Object.is(source.get(), drawn)) again();
+    return source.watch(again);
+  }, [source]);
+  return drawn;
 }
