@@ -27,83 +27,115 @@ pub struct State<const N: usize> {
     pub covariance: Matrix<N>,
 }
 
+/// How the states of one moment lead to those of the next, one step `x -> F x`. Most states stay as
+/// they are, so a step says what it does rather than be a matrix.
+pub trait Transition<const N: usize> {
+    /// `F x`.
+    fn forwards(&self, states: &mut Vector<N>);
+    /// `F' x`: what a gradient by the later states is by the earlier ones.
+    fn backwards(&self, gradient: &mut Vector<N>);
+}
+
+/// What an observation sees of the states.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct View<const N: usize> {
+    row: Vector<N>,
+    through: Vector<N>,
+    variance: f64,
+}
+
+impl<const N: usize> View<N> {
+    /// Variance of the observation's difference from its expected value.
+    pub fn variance(&self) -> f64 {
+        self.variance
+    }
+}
+
 /// One scalar observation as the filter took it: what the smoother needs to take it back.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Update<const N: usize> {
-    /// How the states enter the observation.
-    pub row: Vector<N>,
-    /// Observed less expected.
-    pub residual: f64,
-    /// Variance of the residual.
-    pub variance: f64,
+    row: Vector<N>,
     gain: Vector<N>,
+    residual: f64,
+    variance: f64,
+}
+
+impl<const N: usize> Update<N> {
+    /// The same for the first `M` states, where the others enter no observation and none of these.
+    pub fn of_first<const M: usize>(&self) -> Update<M> {
+        Update {
+            row: first(&self.row),
+            gain: first(&self.gain),
+            residual: self.residual,
+            variance: self.variance,
+        }
+    }
+}
+
+/// One state as the filter left it: its mean, and its covariance with itself and the others.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Single<const N: usize> {
+    mean: f64,
+    variance: f64,
+    row: Vector<N>,
+}
+
+impl<const N: usize> Single<N> {
+    /// Its smoothed mean.
+    pub fn mean(&self, adjoint: &Adjoint<N>) -> f64 {
+        self.mean - dot(&self.row, &adjoint.vector)
+    }
+
+    /// Its smoothed variance.
+    pub fn variance(&self, adjoint: &Adjoint<N>) -> f64 {
+        let less = dot(&product(&adjoint.matrix, &self.row), &self.row);
+        (self.variance - less).max(0.0)
+    }
 }
 
 impl<const N: usize> State<N> {
-    /// Carries the state over a step: `mean = transition * mean + input`, and the covariance with
-    /// the noise that the step adds.
-    pub fn predict(&mut self, transition: &Transition<N>, input: &Vector<N>, noise: &Matrix<N>) {
-        let (mean, before) = (self.mean, self.covariance);
-        for row in transition.rows() {
-            self.mean[row.to()] = row.sum(|k| mean[k]);
-            for j in 0..N {
-                self.covariance[row.to()][j] = row.sum(|k| before[k][j]);
-            }
-        }
-        let half = self.covariance;
-        for row in transition.rows() {
-            for i in 0..N {
-                self.covariance[i][row.to()] = row.sum(|k| half[i][k]);
-            }
-        }
-        for row in transition.rows() {
-            for i in 0..N {
-                self.covariance[row.to()][i] = self.covariance[i][row.to()];
-            }
-        }
-        for i in 0..N {
-            self.mean[i] += input[i];
-            for j in 0..N {
-                self.covariance[i][j] += noise[i][j];
-            }
-        }
+    /// Carries the state over a step; what comes in and the noise are the caller's to add.
+    pub fn predict(&mut self, step: &impl Transition<N>) {
+        step.forwards(&mut self.mean);
+        on_both_sides(&mut self.covariance, |row| step.forwards(row));
     }
 
-    /// What an observation through `row` would tell: its variance with `noise` of its own.
-    pub fn variance_through(&self, row: &Vector<N>, noise: f64) -> f64 {
-        let mut sum = noise;
-        for i in 0..N {
-            sum += row[i] * dot(&self.covariance[i], row);
-        }
-        sum
-    }
-
-    /// Takes in one observation whose difference from its expected value is `residual`, with
-    /// `noise` the variance of the observation itself.
-    pub fn update(&mut self, row: &Vector<N>, residual: f64, noise: f64) -> Update<N> {
-        let mut through = [0.0; N];
-        for i in 0..N {
-            through[i] = dot(&self.covariance[i], row);
-        }
-        let variance = dot(&through, row) + noise;
-        let mut gain = through;
-        for (i, g) in gain.iter_mut().enumerate() {
-            *g /= variance;
-            self.mean[i] += *g * residual;
-        }
-        for i in 0..N {
-            for j in i..N {
-                let cross = gain[i] * through[j] + gain[j] * through[i];
-                let value = self.covariance[i][j] - cross + gain[i] * gain[j] * variance;
-                self.covariance[i][j] = value;
-                self.covariance[j][i] = value;
-            }
-        }
-        Update {
+    /// How an observation through `row` sees the states, with `noise` the variance of its own.
+    pub fn view(&self, row: &Vector<N>, noise: f64) -> View<N> {
+        let through = product(&self.covariance, row);
+        View {
             row: *row,
-            residual,
-            variance,
+            through,
+            variance: dot(&through, row) + noise,
+        }
+    }
+
+    /// Takes in the observation of a view of this state, `residual` off its expected value.
+    pub fn update(&mut self, view: &View<N>, residual: f64) -> Update<N> {
+        let mut gain = view.through;
+        // Joseph's form, for the best gain: P - (g t' + t g') + s g g'.
+        let mut half = view.through;
+        for i in 0..N {
+            gain[i] /= view.variance;
+            half[i] -= 0.5 * view.variance * gain[i];
+            self.mean[i] += gain[i] * residual;
+        }
+        take_off(&mut self.covariance, &gain, &half);
+        Update {
+            row: view.row,
             gain,
+            residual,
+            variance: view.variance,
+        }
+    }
+
+    /// State `i` by itself, beside the first `M`, where the others enter no observation and none of
+    /// these.
+    pub fn single<const M: usize>(&self, i: usize) -> Single<M> {
+        Single {
+            mean: self.mean[i],
+            variance: self.covariance[i][i],
+            row: first(&self.covariance[i]),
         }
     }
 
@@ -112,27 +144,13 @@ impl<const N: usize> State<N> {
         let mut state = *self;
         for i in 0..N {
             state.mean[i] -= dot(&self.covariance[i], &adjoint.vector);
+            let through = product(&adjoint.matrix, &self.covariance[i]);
             for j in i..N {
-                let mut less = 0.0;
-                for k in 0..N {
-                    less += self.covariance[i][k] * dot(&adjoint.matrix[k], &self.covariance[j]);
-                }
-                state.covariance[i][j] -= less;
+                state.covariance[i][j] -= dot(&through, &self.covariance[j]);
                 state.covariance[j][i] = state.covariance[i][j];
             }
         }
         state
-    }
-
-    /// Only the smoothed mean and variance of one state: a fraction of the work.
-    pub fn smoothed_one(&self, adjoint: &Adjoint<N>, i: usize) -> (f64, f64) {
-        let row = &self.covariance[i];
-        let mean = self.mean[i] - dot(row, &adjoint.vector);
-        let mut less = 0.0;
-        for k in 0..N {
-            less += row[k] * dot(&adjoint.matrix[k], row);
-        }
-        (mean, (row[i] - less).max(0.0))
     }
 }
 
@@ -141,7 +159,8 @@ impl<const N: usize> State<N> {
 pub struct Adjoint<const N: usize> {
     /// Bierman's lambda: gradient of the later observations' log-likelihood, negated.
     pub vector: Vector<N>,
-    /// Bierman's Lambda: its covariance.
+    /// Bierman's Lambda: its covariance. Only variances need it: where no one asks for them, go back
+    /// by the vector alone.
     pub matrix: Matrix<N>,
 }
 
@@ -156,123 +175,70 @@ impl<const N: usize> Adjoint<N> {
 
     /// Goes back over an update.
     pub fn before_update(&mut self, update: &Update<N>) {
-        let pull = dot(&update.gain, &self.vector) + update.residual / update.variance;
-        let mut through = [0.0; N];
+        self.vector_before_update(update);
+        let mut half = product(&self.matrix, &update.gain);
+        let both = dot(&half, &update.gain) + 1.0 / update.variance;
         for i in 0..N {
-            through[i] = dot(&self.matrix[i], &update.gain);
+            half[i] -= 0.5 * both * update.row[i];
         }
-        let both = dot(&through, &update.gain) + 1.0 / update.variance;
-        for i in 0..N {
-            self.vector[i] -= update.row[i] * pull;
-            for j in i..N {
-                let cross = through[i] * update.row[j] + update.row[i] * through[j];
-                self.matrix[i][j] += update.row[i] * update.row[j] * both - cross;
-                self.matrix[j][i] = self.matrix[i][j];
-            }
-        }
+        take_off(&mut self.matrix, &update.row, &half);
     }
 
     /// Goes back over a prediction.
-    pub fn before_predict(&mut self, transition: &Transition<N>) {
-        let (vector, before) = (self.vector, self.matrix);
-        for row in transition.rows() {
-            self.vector[row.to()] = 0.0;
-            self.matrix[row.to()] = [0.0; N];
+    pub fn before_predict(&mut self, step: &impl Transition<N>) {
+        self.vector_before_predict(step);
+        on_both_sides(&mut self.matrix, |row| step.backwards(row));
+    }
+
+    /// Goes back over an update where only means are asked for.
+    pub fn vector_before_update(&mut self, update: &Update<N>) {
+        let pull = dot(&update.gain, &self.vector) + update.residual / update.variance;
+        for i in 0..N {
+            self.vector[i] -= update.row[i] * pull;
         }
-        for row in transition.rows() {
-            for (k, f) in row.terms() {
-                self.vector[k] += f * vector[row.to()];
-                for j in 0..N {
-                    self.matrix[k][j] += f * before[row.to()][j];
-                }
-            }
+    }
+
+    /// Goes back over a prediction where only means are asked for.
+    pub fn vector_before_predict(&mut self, step: &impl Transition<N>) {
+        step.backwards(&mut self.vector);
+    }
+}
+
+/// `F M F'` of a symmetric matrix, where `apply` is `F x`.
+fn on_both_sides<const N: usize>(matrix: &mut Matrix<N>, apply: impl Fn(&mut Vector<N>)) {
+    let mut half = *matrix;
+    half.iter_mut().for_each(&apply);
+    for i in 0..N {
+        for j in 0..N {
+            matrix[i][j] = half[j][i];
         }
-        let half = self.matrix;
-        for row in transition.rows() {
-            for i in 0..N {
-                self.matrix[i][row.to()] = 0.0;
-            }
-        }
-        for row in transition.rows() {
-            for (k, f) in row.terms() {
-                for i in 0..N {
-                    self.matrix[i][k] += f * half[i][row.to()];
-                }
-            }
+        apply(&mut matrix[i]);
+    }
+    for i in 0..N {
+        for j in 0..i {
+            matrix[i][j] = matrix[j][i];
         }
     }
 }
 
-/// How the states of one moment lead to those of the next. Most states stay as they are: only the
-/// others are written down, which saves most of the work of a step.
-#[derive(Clone, Copy, PartialEq, Debug)]
-pub struct Transition<const N: usize> {
-    rows: [Row; MOST_ROWS],
-    len: u8,
-}
-
-/// One state that changes: the sum of a few states, each times a factor. A factor of zero is none.
-#[derive(Clone, Copy, PartialEq, Debug, Default)]
-struct Row {
-    factors: [f64; MOST_TERMS],
-    of: [u8; MOST_TERMS],
-    to: u8,
-}
-
-/// So many states change in a step at most, each made of so many others at most.
-pub const MOST_ROWS: usize = 3;
-/// See [`MOST_ROWS`].
-pub const MOST_TERMS: usize = 2;
-
-impl Row {
-    fn to(&self) -> usize {
-        usize::from(self.to)
-    }
-
-    fn terms(&self) -> impl Iterator<Item = (usize, f64)> {
-        self.of.iter().map(|&k| usize::from(k)).zip(self.factors)
-    }
-
-    fn sum(&self, value: impl Fn(usize) -> f64) -> f64 {
-        self.terms().map(|(k, f)| f * value(k)).sum()
+/// `M - (a b' + b a')`.
+fn take_off<const N: usize>(matrix: &mut Matrix<N>, a: &Vector<N>, b: &Vector<N>) {
+    for i in 0..N {
+        for j in 0..N {
+            matrix[i][j] -= a[i] * b[j] + b[i] * a[j];
+        }
     }
 }
 
-impl<const N: usize> Transition<N> {
-    /// All states stay as they are.
-    pub fn stay() -> Self {
-        Self {
-            rows: [Row::default(); MOST_ROWS],
-            len: 0,
+/// `M x` of a symmetric matrix.
+fn product<const N: usize>(matrix: &Matrix<N>, x: &Vector<N>) -> Vector<N> {
+    let mut sum = [0.0; N];
+    for (row, x) in matrix.iter().zip(x) {
+        for i in 0..N {
+            sum[i] += row[i] * x;
         }
     }
-
-    /// State `to` becomes the sum of the states in `terms`, each times its factor; of none: zero.
-    ///
-    /// # Panics
-    ///
-    /// With more than [`MOST_TERMS`] terms, or for more than [`MOST_ROWS`] states.
-    pub fn set(&mut self, to: usize, terms: &[(usize, f64)]) {
-        let mut row = Row {
-            to: to as u8,
-            ..Row::default()
-        };
-        for (i, &(k, factor)) in terms.iter().enumerate() {
-            (row.of[i], row.factors[i]) = (k as u8, factor);
-        }
-        let len = usize::from(self.len);
-        match self.rows[..len].iter_mut().find(|old| old.to == row.to) {
-            Some(old) => *old = row,
-            None => {
-                self.rows[len] = row;
-                self.len += 1;
-            }
-        }
-    }
-
-    fn rows(&self) -> &[Row] {
-        &self.rows[..usize::from(self.len)]
-    }
+    sum
 }
 
 fn dot<const N: usize>(a: &Vector<N>, b: &Vector<N>) -> f64 {
@@ -281,4 +247,8 @@ fn dot<const N: usize>(a: &Vector<N>, b: &Vector<N>) -> f64 {
         sum += a[i] * b[i];
     }
     sum
+}
+
+fn first<const N: usize, const M: usize>(vector: &Vector<N>) -> Vector<M> {
+    std::array::from_fn(|i| vector[i])
 }

@@ -10,12 +10,25 @@ use larder_domain::{Span, Timestamp};
 use larder_process::Parameters;
 use larder_process::feeder::{Observations, Task, Watched, Workspace, estimate};
 use larder_process::grid::Grid;
-use larder_process::kalman::{Adjoint, State, Transition, Update};
+use larder_process::kalman::{Adjoint, State, Transition, Update, Vector};
 
-/// The states are the level and the rate.
+/// The level falls at the rate; these are the states.
+struct Drawdown {
+    hours: f64,
+}
+
+impl Transition<2> for Drawdown {
+    fn forwards(&self, states: &mut Vector<2>) {
+        states[0] -= self.hours * states[1];
+    }
+
+    fn backwards(&self, gradient: &mut Vector<2>) {
+        gradient[1] -= self.hours * gradient[0];
+    }
+}
+
 fn smoothed_drawdown(levels: &[f64], step_hours: f64, noise_variance: f64) -> (f64, f64) {
-    let mut transition = Transition::stay();
-    transition.set(0, &[(0, 1.0), (1, -step_hours)]);
+    let step = Drawdown { hours: step_hours };
     // Wide against the answer, narrow enough that differences of covariances keep their digits.
     let mut state = State {
         mean: [levels[0], 0.0],
@@ -25,10 +38,11 @@ fn smoothed_drawdown(levels: &[f64], step_hours: f64, noise_variance: f64) -> (f
     let mut updates: Vec<Update<2>> = Vec::new();
     for (i, level) in levels.iter().enumerate() {
         if i > 0 {
-            state.predict(&transition, &[0.0; 2], &[[0.0; 2]; 2]);
+            state.predict(&step);
         }
         let residual = level - state.mean[0];
-        updates.push(state.update(&[1.0, 0.0], residual, noise_variance));
+        let view = state.view(&[1.0, 0.0], noise_variance);
+        updates.push(state.update(&view, residual));
         filtered.push(state);
     }
     let mut adjoint = Adjoint::nothing();
@@ -36,7 +50,7 @@ fn smoothed_drawdown(levels: &[f64], step_hours: f64, noise_variance: f64) -> (f
     for i in (0..levels.len()).rev() {
         first = filtered[i].smoothed(&adjoint);
         adjoint.before_update(&updates[i]);
-        adjoint.before_predict(&transition);
+        adjoint.before_predict(&step);
     }
     (24.0 * first.mean[1], 24.0 * first.covariance[1][1].sqrt())
 }

@@ -2,7 +2,7 @@
 //! (J. Durbin, S. J. Koopman, *Time Series Analysis by State Space Methods*, chapter 2). Values and
 //! their sources: `tests/checks/nile_local_level.csv`.
 
-use larder_process::kalman::{Adjoint, State, Transition, Update};
+use larder_process::kalman::{Adjoint, State, Transition, Update, Vector};
 use std::collections::BTreeMap;
 use std::path::Path;
 
@@ -17,6 +17,15 @@ fn table(name: &str) -> Vec<csv::StringRecord> {
     rows.records()
         .map(|row| row.expect("the table is whole"))
         .collect()
+}
+
+/// The level stays but for noise.
+struct Stay;
+
+impl Transition<1> for Stay {
+    fn forwards(&self, _: &mut Vector<1>) {}
+
+    fn backwards(&self, _: &mut Vector<1>) {}
 }
 
 struct Nile {
@@ -37,10 +46,12 @@ fn run() -> Nile {
     let mut updates: Vec<Update<1>> = Vec::new();
     for (t, flow) in flows.iter().enumerate() {
         if t > 0 {
-            state.predict(&Transition::stay(), &[0.0], &[[LEVEL_VARIANCE]]);
+            state.predict(&Stay);
+            state.covariance[0][0] += LEVEL_VARIANCE;
         }
         let residual = flow - state.mean[0];
-        updates.push(state.update(&[1.0], residual, OBSERVATION_VARIANCE));
+        let view = state.view(&[1.0], OBSERVATION_VARIANCE);
+        updates.push(state.update(&view, residual));
         filtered.push(state);
     }
     let mut smoothed = filtered.clone();
@@ -48,7 +59,7 @@ fn run() -> Nile {
     for t in (0..flows.len()).rev() {
         smoothed[t] = filtered[t].smoothed(&adjoint);
         adjoint.before_update(&updates[t]);
-        adjoint.before_predict(&Transition::stay());
+        adjoint.before_predict(&Stay);
     }
     Nile { filtered, smoothed }
 }

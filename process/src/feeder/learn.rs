@@ -7,35 +7,35 @@
 )]
 
 use super::filter::{GIVE_IN_NODES, noise_variance};
-use super::model::{Appetite, FeederCourse};
-use super::smooth::{Task, Workspace};
+use super::model::Appetite;
+use super::smooth::{Sketch, Task, Workspace};
 use crate::grid::{PER_DAY, STEP_HOURS};
 
 /// What the colony took in the twelve hours around each node, and how far it may stray from that.
 pub(super) fn learn_appetite(
     task: &Task<'_>,
-    course: &FeederCourse,
+    sketch: &Sketch,
     empty: &[bool],
     workspace: &mut Workspace,
 ) {
-    let n = course.rate.len();
+    let n = sketch.rate.len();
     let half = PER_DAY / 2;
     let least_sd = 0.0003 * task.capacity_l;
     let wanted = |k: usize| !empty[k];
     let (mut sum, mut count) = (0.0, 0.0);
     for k in 0..half.min(n) {
         if wanted(k) {
-            sum += course.rate[k];
+            sum += sketch.rate[k];
             count += 1.0;
         }
     }
     for k in 0..n {
         if k + half < n && wanted(k + half) {
-            sum += course.rate[k + half];
+            sum += sketch.rate[k + half];
             count += 1.0;
         }
         if k > half && wanted(k - half - 1) {
-            sum -= course.rate[k - half - 1];
+            sum -= sketch.rate[k - half - 1];
             count -= 1.0;
         }
         let mean = if count > 0.5 {
@@ -103,13 +103,13 @@ const FALLING_PACE: f64 = 2.0;
 /// A hole or robbers change their pace within this, hours.
 const FALLING_HOURS: f64 = 2.0;
 
-pub(super) fn learn_trust(task: &Task<'_>, course: &FeederCourse, workspace: &mut Workspace) {
-    let Some(sensor) = course.sensor else { return };
+pub(super) fn learn_trust(task: &Task<'_>, sketch: &Sketch, workspace: &mut Workspace) {
+    let sensor = &sketch.sensor;
     for (k, node) in task.observations.nodes.iter().enumerate() {
         if node.n == 0 {
             continue;
         }
-        let expected = (1.0 + sensor.geometry_share.0) * node.expansion * course.volume_l[k]
+        let expected = (1.0 + sensor.geometry_share.0) * node.expansion * sketch.volume_l[k]
             + node.litres_per_unit * (sensor.offset.0 + sensor.per_kelvin.0 * node.warmth);
         let off = (node.litres - expected).powi(2) / noise_variance(task.observations, node.n);
         let freedom = task.parameters.degrees_of_freedom;

@@ -12,18 +12,22 @@
 //!
 //! `z` is the level by the geometry given, `e` the expansion of syrup from 20 Cel, `L` litres per
 //! unit of the sensor at that level. Because `A` is a state of its own, a day's uptake comes with
-//! its exact variance, fills and gaps included.
+//! its exact variance, fills and gaps included. No reading and no other state depends on `A`, so it
+//! comes last, passes that nobody asks for uptake do without it, and so does the smoother.
 
-use crate::kalman::{Matrix, Transition, Vector};
+use crate::grid::STEP_HOURS;
+use crate::kalman::{Matrix, State, Transition, Vector};
 
 /// How many states there are.
 pub(super) const N: usize = 6;
+/// How many of them readings depend on: all but the last.
+pub(super) const SEEN: usize = 5;
 pub(super) const VOLUME: usize = 0;
 pub(super) const RATE: usize = 1;
-pub(super) const TAKEN: usize = 2;
-pub(super) const OFFSET: usize = 3;
-pub(super) const WARMTH: usize = 4;
-pub(super) const SHARE: usize = 5;
+pub(super) const OFFSET: usize = 2;
+pub(super) const WARMTH: usize = 3;
+pub(super) const SHARE: usize = 4;
+pub(super) const TAKEN: usize = 5;
 
 /// A feeder's course over the grid; all vectors have one entry for each node.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -81,37 +85,85 @@ pub(super) struct Appetite {
     pub memory_hours: f64,
 }
 
-/// The matrices of one step of `dt` hours; `keep` is 0 where a new day starts, else 1.
-pub(super) fn step(
-    appetite: &Appetite,
-    dt: f64,
-    keep: f64,
-) -> (Transition<N>, Vector<N>, Matrix<N>) {
-    let tau = appetite.memory_hours;
-    let stay = (-dt / tau).exp();
-    let from_rate = tau * (1.0 - stay);
-    let from_mean = (dt - from_rate) * appetite.mean;
-    let mut transition = Transition::stay();
-    transition.set(VOLUME, &[(VOLUME, 1.0), (RATE, -from_rate)]);
-    transition.set(RATE, &[(RATE, stay)]);
-    transition.set(TAKEN, &[(TAKEN, keep), (RATE, from_rate)]);
-    let mut input = [0.0; N];
-    input[VOLUME] = -from_mean;
-    input[TAKEN] = from_mean;
-    input[RATE] = (1.0 - stay) * appetite.mean;
-    let q = 2.0 * appetite.sd.powi(2) / tau;
-    let (q1, q2, q3) = (q * dt, q * dt * dt / 2.0, q * dt.powi(3) / 3.0);
-    let mut noise = [[0.0; N]; N];
-    noise[RATE][RATE] = q1;
-    noise[VOLUME][VOLUME] = q3;
-    noise[TAKEN][TAKEN] = q3;
-    set(&mut noise, VOLUME, RATE, -q2);
-    set(&mut noise, TAKEN, RATE, q2);
-    set(&mut noise, VOLUME, TAKEN, -q3);
-    (transition, input, noise)
+/// The step from one node to the next.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(super) struct Step {
+    /// How long the appetite remembers, hours.
+    memory_hours: f64,
+    /// What stays of the rate.
+    stay: f64,
+    /// Litres that each litre an hour takes.
+    from_rate: f64,
+    /// 0 where all of it goes, else 1.
+    pub keep_volume: f64,
+    /// 0 where a new day starts, else 1.
+    pub keep_taken: f64,
 }
 
-fn set(matrix: &mut Matrix<N>, i: usize, j: usize, value: f64) {
-    matrix[i][j] = value;
-    matrix[j][i] = value;
+impl Step {
+    /// A step that keeps what is in it.
+    pub fn new(memory_hours: f64) -> Self {
+        let stay = (-STEP_HOURS / memory_hours).exp();
+        Self {
+            memory_hours,
+            stay,
+            from_rate: memory_hours * (1.0 - stay),
+            keep_volume: 1.0,
+            keep_taken: 1.0,
+        }
+    }
+
+    /// The same with another memory; most steps have that of the one before.
+    pub fn with_memory(self, memory_hours: f64) -> Self {
+        if memory_hours.to_bits() == self.memory_hours.to_bits() {
+            self
+        } else {
+            Self::new(memory_hours)
+        }
+    }
+
+    /// What the appetite takes and how it wanders, put into a state that was carried over the step.
+    pub fn add_appetite<const M: usize>(&self, appetite: &Appetite, state: &mut State<M>) {
+        let dt = STEP_HOURS;
+        let litres = (dt - self.from_rate) * appetite.mean;
+        let q = 2.0 * appetite.sd.powi(2) / self.memory_hours;
+        let (q1, q2, q3) = (q * dt, q * dt * dt / 2.0, q * dt.powi(3) / 3.0);
+        let (mean, covariance) = (&mut state.mean, &mut state.covariance);
+        mean[VOLUME] -= self.keep_volume * litres;
+        mean[RATE] += (1.0 - self.stay) * appetite.mean;
+        covariance[RATE][RATE] += q1;
+        covariance[VOLUME][VOLUME] += q3;
+        add(covariance, VOLUME, RATE, -q2);
+        if M > TAKEN {
+            mean[TAKEN] += litres;
+            covariance[TAKEN][TAKEN] += q3;
+            add(covariance, TAKEN, RATE, q2);
+            add(covariance, VOLUME, TAKEN, -q3);
+        }
+    }
+}
+
+impl<const M: usize> Transition<M> for Step {
+    fn forwards(&self, states: &mut Vector<M>) {
+        let taken = self.from_rate * states[RATE];
+        if M > TAKEN {
+            states[TAKEN] = self.keep_taken * states[TAKEN] + taken;
+        }
+        states[VOLUME] = self.keep_volume * (states[VOLUME] - taken);
+        states[RATE] *= self.stay;
+    }
+
+    fn backwards(&self, gradient: &mut Vector<M>) {
+        gradient[VOLUME] *= self.keep_volume;
+        gradient[RATE] = self.stay * gradient[RATE] - self.from_rate * gradient[VOLUME];
+        if M > TAKEN {
+            gradient[RATE] += self.from_rate * gradient[TAKEN];
+            gradient[TAKEN] *= self.keep_taken;
+        }
+    }
+}
+
+fn add<const M: usize>(matrix: &mut Matrix<M>, i: usize, j: usize, value: f64) {
+    matrix[i][j] += value;
+    matrix[j][i] += value;
 }

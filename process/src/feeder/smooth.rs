@@ -10,26 +10,50 @@ use super::empty::find_empty;
 use super::filter::forwards;
 use super::learn::{learn_appetite, learn_trust, let_it_fall};
 use super::model::{
-    Appetite, FeederCourse, FilledVolume, N, OFFSET, RATE, SHARE, SensorTraits, TAKEN, VOLUME,
+    Appetite, FeederCourse, FilledVolume, N, OFFSET, SEEN, SHARE, SensorTraits, Step, VOLUME,
     WARMTH,
 };
 use super::observe::Observations;
 use crate::evidence::{Change, ChangeKind};
 use crate::grid::Grid;
-use crate::kalman::{Adjoint, State, Transition, Update};
+use crate::kalman::{Adjoint, Single, State, Update};
 use crate::parameters::FeederParameters;
 
 /// Memory that the passes share from feeder to feeder.
 #[derive(Default)]
 pub struct Workspace {
-    pub(super) filtered: Vec<State<N>>,
-    pub(super) transitions: Vec<Transition<N>>,
-    pub(super) updates: Vec<Update<N>>,
+    /// Volume and rate at every node.
+    pub(super) filtered: Vec<[Single<SEEN>; 2]>,
+    /// What was taken, where a day ends.
+    pub(super) taken: Vec<Single<SEEN>>,
+    pub(super) steps: Vec<Step>,
+    pub(super) updates: Vec<Update<SEEN>>,
     pub(super) updates_until: Vec<usize>,
     pub(super) jump_variance: Vec<f64>,
     pub(super) appetite: Vec<Appetite>,
     pub(super) trust: Vec<f64>,
     pub(super) refused: Vec<f64>,
+}
+
+impl Workspace {
+    /// Makes room for a pass over `n` nodes with `n_changes`.
+    pub(super) fn clear(&mut self, n: usize, n_changes: usize) {
+        self.filtered.clear();
+        self.taken.clear();
+        self.steps.clear();
+        self.updates.clear();
+        self.updates_until.clear();
+        self.refused.clear();
+        self.refused.resize(n, 0.0);
+        self.jump_variance.clear();
+        self.jump_variance.resize(n_changes, 0.0);
+    }
+
+    /// What was taken in at node `k`.
+    fn updates_at(&self, k: usize) -> &[Update<SEEN>] {
+        let from = k.checked_sub(1).map_or(0, |k| self.updates_until[k]);
+        &self.updates[from..self.updates_until[k]]
+    }
 }
 
 /// What is asked of the model besides the readings.
@@ -52,6 +76,13 @@ pub struct Task<'a> {
     pub parameters: &'a FeederParameters,
 }
 
+impl Task<'_> {
+    /// Whether what was taken since midnight is asked for at node `k`.
+    pub(super) fn day_ends(&self, k: usize) -> bool {
+        self.midnights[k] || k + 1 == self.grid.len()
+    }
+}
+
 /// Estimates one feeder that has a sensor.
 pub fn estimate(task: &Task<'_>, workspace: &mut Workspace) -> FeederCourse {
     let n = task.grid.len();
@@ -65,81 +96,105 @@ pub fn estimate(task: &Task<'_>, workspace: &mut Workspace) -> FeederCourse {
     workspace.appetite.resize(n, wandering);
     workspace.trust.clear();
     workspace.trust.resize(n, 1.0);
-    let mut course = pass(task, &nodes, &vec![false; n], workspace);
     let mut fills = vec![false; n];
-    for (&k, _) in nodes.iter().zip(task.changes) {
+    for &k in &nodes {
         fills[k] = true;
     }
-    for _ in 0..2 {
-        let empty = find_empty(
+    let mut empty = vec![false; n];
+    for _ in 1..PASSES {
+        let sketch = sketch(task, &nodes, &empty, workspace);
+        empty = find_empty(
             task.observations,
-            &course.volume_l,
-            &course.rate,
+            &sketch.volume_l,
+            &sketch.rate,
             &fills,
             task.capacity_l,
         );
-        learn_appetite(task, &course, &empty, workspace);
-        learn_trust(task, &course, workspace);
+        learn_appetite(task, &sketch, &empty, workspace);
+        learn_trust(task, &sketch, workspace);
         let_it_fall(task, workspace);
-        course = pass(task, &nodes, &empty, workspace);
-        course.empty = empty;
     }
-    course
+    let state = forwards::<N>(task, &nodes, &empty, workspace);
+    let sensor = sensor_traits(task, &state);
+    FeederCourse {
+        empty,
+        ..backwards(task, &nodes, workspace, sensor)
+    }
 }
+
+/// How often the filter runs.
+const PASSES: usize = 3;
 
 fn change_nodes(task: &Task<'_>) -> Vec<usize> {
     let node = |change: &Change| task.grid.at_or_after(change.time()).max(1);
     task.changes.iter().map(node).collect()
 }
 
-/// One filter forwards and one smoother backwards.
-fn pass(
-    task: &Task<'_>,
-    nodes: &[usize],
-    empty: &[bool],
-    workspace: &mut Workspace,
-) -> FeederCourse {
-    forwards(task, nodes, empty, workspace);
-    backwards(task, nodes, workspace)
+/// What one pass tells the next.
+pub(super) struct Sketch {
+    /// Litres at every node.
+    pub volume_l: Vec<f64>,
+    /// Litres an hour that leave it.
+    pub rate: Vec<f64>,
+    /// What was learned of the sensor.
+    pub sensor: SensorTraits,
 }
 
-fn backwards(task: &Task<'_>, nodes: &[usize], workspace: &Workspace) -> FeederCourse {
+/// One filter forwards and one smoother backwards, for means alone.
+fn sketch(task: &Task<'_>, nodes: &[usize], empty: &[bool], workspace: &mut Workspace) -> Sketch {
+    let n = task.grid.len();
+    let state = forwards::<SEEN>(task, nodes, empty, workspace);
+    let mut sketch = Sketch {
+        volume_l: vec![0.0; n],
+        rate: vec![0.0; n],
+        sensor: sensor_traits(task, &state),
+    };
+    let mut adjoint = Adjoint::nothing();
+    for k in (0..n).rev() {
+        let [volume, rate] = &workspace.filtered[k];
+        sketch.volume_l[k] = volume.mean(&adjoint);
+        sketch.rate[k] = rate.mean(&adjoint);
+        for update in workspace.updates_at(k).iter().rev() {
+            adjoint.vector_before_update(update);
+        }
+        if k > 0 {
+            adjoint.vector_before_predict(&workspace.steps[k - 1]);
+        }
+    }
+    sketch
+}
+
+fn backwards(
+    task: &Task<'_>,
+    nodes: &[usize],
+    workspace: &Workspace,
+    sensor: SensorTraits,
+) -> FeederCourse {
     let n = task.grid.len();
     let mut course = FeederCourse {
         volume_l: vec![0.0; n],
         volume_sd: vec![0.0; n],
         rate: vec![0.0; n],
         rate_sd: vec![0.0; n],
-        empty: vec![false; n],
+        empty: Vec::new(),
         taken: vec![None; n],
         changes: vec![FilledVolume::default(); nodes.len()],
-        sensor: None,
+        sensor: Some(sensor),
     };
     let mut adjoint = Adjoint::nothing();
     let mut next_change = nodes.len();
+    let mut taken = workspace.taken.iter().rev();
     for k in (0..n).rev() {
-        let state = &workspace.filtered[k];
-        let (volume, variance) = state.smoothed_one(&adjoint, VOLUME);
-        course.volume_l[k] = volume;
-        course.volume_sd[k] = variance.sqrt();
-        let (rate, variance) = state.smoothed_one(&adjoint, RATE);
-        course.rate[k] = rate;
-        course.rate_sd[k] = variance.sqrt();
-        if task.midnights[k] || k + 1 == n {
-            course.taken[k] = Some(state.smoothed_one(&adjoint, TAKEN));
+        let [volume, rate] = &workspace.filtered[k];
+        course.volume_l[k] = volume.mean(&adjoint);
+        course.volume_sd[k] = volume.variance(&adjoint).sqrt();
+        course.rate[k] = rate.mean(&adjoint);
+        course.rate_sd[k] = rate.variance(&adjoint).sqrt();
+        if task.day_ends(k) {
+            let taken = taken.next();
+            course.taken[k] = taken.map(|t| (t.mean(&adjoint), t.variance(&adjoint)));
         }
-        if k + 1 == n {
-            course.sensor = Some(sensor_traits(task, state));
-        }
-        let from = if k > 0 {
-            workspace.updates_until[k - 1]
-        } else {
-            0
-        };
-        for update in workspace.updates[from..workspace.updates_until[k]]
-            .iter()
-            .rev()
-        {
+        for update in workspace.updates_at(k).iter().rev() {
             adjoint.before_update(update);
         }
         while next_change > 0 && nodes[next_change - 1] == k {
@@ -154,7 +209,7 @@ fn backwards(task: &Task<'_>, nodes: &[usize], workspace: &Workspace) -> FeederC
             };
         }
         if k > 0 {
-            adjoint.before_predict(&workspace.transitions[k - 1]);
+            adjoint.before_predict(&workspace.steps[k - 1]);
         }
     }
     finish_changes(task, nodes, &mut course);
@@ -178,7 +233,7 @@ fn finish_changes(task: &Task<'_>, nodes: &[usize], course: &mut FeederCourse) {
     }
 }
 
-fn sensor_traits(task: &Task<'_>, state: &State<N>) -> SensorTraits {
+fn sensor_traits<const M: usize>(task: &Task<'_>, state: &State<M>) -> SensorTraits {
     let of = |i: usize| (state.mean[i], state.covariance[i][i].max(0.0).sqrt());
     SensorTraits {
         offset: of(OFFSET),

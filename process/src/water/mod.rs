@@ -12,7 +12,7 @@ mod common;
 
 use crate::climate::Climate;
 use crate::grid::{PER_DAY, STEP_HOURS};
-use crate::kalman::{Adjoint, State, Transition, Update};
+use crate::kalman::{Adjoint, Single, State, Transition, Update, Vector};
 use crate::parameters::RainParameters;
 pub use common::undisturbed;
 use common::{Common, common_changes, dry_nodes, own_sd, rain_without_gauge, usual_course};
@@ -90,6 +90,23 @@ const WATER: usize = 0;
 const OWN: usize = 1;
 const FLIGHT: usize = 2;
 
+/// What stays of water and flight over a step.
+struct Step {
+    water: f64,
+    flight: f64,
+}
+
+impl Transition<3> for Step {
+    fn forwards(&self, states: &mut Vector<3>) {
+        states[WATER] *= self.water;
+        states[FLIGHT] *= self.flight;
+    }
+
+    fn backwards(&self, gradient: &mut Vector<3>) {
+        self.forwards(gradient);
+    }
+}
+
 fn smooth_water(
     climate: &Climate,
     common: &[Common],
@@ -105,8 +122,8 @@ fn smooth_water(
         mean: [0.0; 3],
         covariance: [[0.01, 0.0, 0.0], [0.0, 1e-4, 0.0], [0.0, 0.0, 1e-4]],
     };
-    let mut filtered: Vec<State<3>> = Vec::with_capacity(n);
-    let mut transitions: Vec<Transition<3>> = Vec::with_capacity(n);
+    let mut filtered: Vec<Single<3>> = Vec::with_capacity(n);
+    let mut steps: Vec<Step> = Vec::with_capacity(n);
     let mut updates: Vec<Option<Update<3>>> = Vec::with_capacity(n);
     let mut course = 0.0;
     for k in 0..n {
@@ -131,9 +148,10 @@ fn smooth_water(
         } else {
             parameters.holds_kg * (1.0 - room)
         };
-        let mut transition = Transition::stay();
-        transition.set(WATER, &[(WATER, stays * room)]);
-        transition.set(FLIGHT, &[(FLIGHT, lasts)]);
+        let step = Step {
+            water: stays * room,
+            flight: lasts,
+        };
         let fallen = if snow {
             SNOW_KG_PER_MM_SD * mm
         } else {
@@ -152,27 +170,28 @@ fn smooth_water(
         } else {
             course += common[k].kg - usual[k];
         }
-        let mut noise = [[0.0; 3]; 3];
-        noise[WATER][WATER] = loose.powi(2) + fallen.powi(2);
-        noise[OWN][OWN] = own.powi(2) + (0.15 * common[k].sd).powi(2);
-        noise[FLIGHT][FLIGHT] = FLIGHT_SD_KG[flight].powi(2) * (1.0 - lasts * lasts);
-        state.predict(&transition, &[held, 0.0, 0.0], &noise);
+        state.predict(&step);
+        state.mean[WATER] += held;
+        state.covariance[WATER][WATER] += loose.powi(2) + fallen.powi(2);
+        state.covariance[OWN][OWN] += own.powi(2) + (0.15 * common[k].sd).powi(2);
+        state.covariance[FLIGHT][FLIGHT] += FLIGHT_SD_KG[flight].powi(2) * (1.0 - lasts * lasts);
         let mut update = None;
         if common[k].n > 0 {
             let row = [1.0; 3];
             let residual = course - state.mean.iter().sum::<f64>();
             let noise = READING_SD_KG.powi(2) + (0.7 * common[k].sd).powi(2);
-            let gate = 5.0 * state.variance_through(&row, noise).sqrt();
+            let view = state.view(&row, noise);
+            let gate = 5.0 * view.variance().sqrt();
             if residual.abs() < gate || mm > 0.0 {
-                update = Some(state.update(&row, residual, noise));
+                update = Some(state.update(&view, residual));
             } else {
                 // Hands, or foragers in numbers: no water, and no news of it.
                 course -= residual;
             }
         }
-        transitions.push(transition);
+        steps.push(step);
         updates.push(update);
-        filtered.push(state);
+        filtered.push(state.single(WATER));
     }
     let mut water = Water {
         kg: vec![0.0; n],
@@ -180,13 +199,12 @@ fn smooth_water(
     };
     let mut adjoint = Adjoint::nothing();
     for k in (0..n).rev() {
-        let (kg, variance) = filtered[k].smoothed_one(&adjoint, WATER);
-        water.kg[k] = kg.max(0.0);
-        water.sd_kg[k] = variance.sqrt().min(water.kg[k]);
+        water.kg[k] = filtered[k].mean(&adjoint).max(0.0);
+        water.sd_kg[k] = filtered[k].variance(&adjoint).sqrt().min(water.kg[k]);
         if let Some(update) = &updates[k] {
             adjoint.before_update(update);
         }
-        adjoint.before_predict(&transitions[k]);
+        adjoint.before_predict(&steps[k]);
     }
     water
 }
