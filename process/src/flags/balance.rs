@@ -5,6 +5,7 @@
 use super::drying::dried_off;
 use super::signals::{HiveSignals, Signals, nodes};
 use crate::analysis::YardAnalysis;
+use crate::input::YardInput;
 use crate::robust::median;
 
 /// The yard's weights, smoothed and differenced.
@@ -28,9 +29,9 @@ const CARRIED: usize = 2;
 
 impl Balance {
     /// Of one yard.
-    pub(super) fn of(signals: &Signals, analysis: &YardAnalysis) -> Self {
+    pub(super) fn of(input: &YardInput<'_>, signals: &Signals, analysis: &YardAnalysis) -> Self {
         let weight: Vec<Vec<f64>> = signals.hives.iter().map(hourly).collect();
-        let dried = dried_off(signals, analysis);
+        let dried = dried_off(input, signals, analysis, &weight);
         let put_back = |(weight, dried): (&Vec<f64>, Vec<f64>)| {
             weight
                 .iter()
@@ -71,6 +72,11 @@ impl Balance {
     pub fn loss_beside(&self, hive: usize, k: usize, window: usize) -> f64 {
         let common = self.common_undried[window][k];
         self.excess_loss(hive, k, window) - common.max(0.0)
+    }
+
+    /// What dried off in a window, kg.
+    pub fn dried(&self, hive: usize, k: usize, back: usize) -> f64 {
+        change(&self.undried[hive], k, back) - change(&self.weight[hive], k, back)
     }
 
     /// What the hive lost in the window beyond what its yard did and what dried off, kg.

@@ -56,6 +56,7 @@ catalogue! {
     loss.sds, "sd", "chosen";
     loss.honey_factor, "/", "measured";
     loss.flight_cel, "Cel", "Burrill and Dietz 1981";
+    loss.slow_sds, "sd", "measured";
     loss.slow_kg, "kg", "measured";
     flow.open_kg_per_day, "kg/day", "common practice";
     flow.close_kg_per_day, "kg/day", "chosen";

@@ -59,7 +59,7 @@ pub fn raise_with(
         return Vec::new();
     }
     let signals = Signals::of(input, analysis);
-    let balance = Balance::of(&signals, analysis);
+    let balance = Balance::of(input, &signals, analysis);
     let nights = (0..input.hives.len())
         .map(|h| night::nights(input, &signals, &balance, h))
         .collect();

@@ -2,6 +2,7 @@
 //! of a yard lose alike. What differs is a leak or a drifting scale.
 
 use super::balance::Balance;
+use super::drying::DRYING_DOUBT;
 use super::signals::{Signals, nodes};
 use crate::input::YardInput;
 use crate::robust::{MAD_TO_SD, median, median_of_few};
@@ -22,6 +23,8 @@ pub(super) struct Night {
     pub sd_kg: f64,
     /// What left the feeders on the scale in that time, kg.
     pub drop_kg: f64,
+    /// What usually left them in such a night, kg.
+    pub usual_drop_kg: f64,
     /// What left them in the two days before, kg.
     pub fed_kg: f64,
     /// Whether sensors saw all of the feeders all night.
@@ -34,17 +37,14 @@ pub(super) struct Night {
 const EVENING: f64 = 21.0;
 /// Looked at after so many hours: when it is first worth it, and at its end.
 const PARTS: [f64; 2] = [5.0, 8.0];
-/// More rain than this in the night and the hours before makes it useless, mm.
-const WET_MM: f64 = 0.5;
-const WET_HOURS: f64 = 8.0;
 /// Nights that make a habit.
 const HABIT_NIGHTS: usize = 9;
 /// Nights further off than this make no habit, kg.
 const ODD_KG: f64 = 0.2;
-/// Nights differ at least by this, kg.
-const LEAST_SD_KG: f64 = 0.03;
-/// Where there is no habit yet.
-const FIRST_SD_KG: f64 = 0.08;
+/// Nights of a hive usually differ by so much, kg (measured: 0.026 in autumn, 0.06 in spring with noisier
+/// scales), which counts like so many nights of its own.
+const USUAL_SD_KG: f64 = 0.045;
+const USUAL_NIGHTS: f64 = 5.0;
 /// What a hive loses in an hour of the night by breathing and drying, kg (measured).
 const TYPICAL_KG_PER_HOUR: f64 = -0.015;
 /// A hive's nights in order of the moments at which they are known.
@@ -77,19 +77,17 @@ struct Yard<'a> {
 fn of_length(case: &Yard<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
     let signals = case.signals;
     let span = nodes(hours);
-    let wet = nodes(WET_HOURS);
     let until = (EVENING + hours) % 24.0;
-    let mut habit: Vec<f64> = Vec::new();
+    let mut habit = Vec::new();
     let mut scratch = Vec::new();
-    for k in span + wet.max(nodes(24.0))..=signals.last {
+    for k in span + nodes(24.0)..=signals.last {
         let (before, now) = (signals.local_hour[k - 1], signals.local_hour[k]);
         if !(before < until && now >= until && now - before < 3.0) {
             continue;
         }
         let own_kg = case.balance.weight(h, k) - case.balance.weight(h, k - span);
         let change = |i: usize| case.balance.undried(i, k) - case.balance.undried(i, k - span);
-        let rain: f64 = signals.rain_mm[k - span - wet..=k].iter().sum();
-        if own_kg.is_nan() || rain > WET_MM {
+        if own_kg.is_nan() || signals.wet(k - span, k) {
             continue;
         }
         scratch.clear();
@@ -104,28 +102,24 @@ fn of_length(case: &Yard<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
         let (drop_kg, seen) = left_feeders(input, signals, h, k, span);
         let (day_kg, _) = left_feeders(input, signals, h, k, nodes(24.0));
         let (two_days_kg, _) = left_feeders(input, signals, h, k, nodes(48.0).min(k));
-        let excess = change(h) - yard;
-        let recent = &habit[habit.len().saturating_sub(HABIT_NIGHTS)..];
-        let centre = median_of_few(recent.iter().copied()).unwrap_or(0.0);
-        let spread = median_of_few(recent.iter().map(|v| (v - centre).abs())).unwrap_or(0.0);
-        let odd_kg = excess - centre;
+        let dried = case.balance.dried(h, k, span);
+        let usual = Habit::of(&habit);
+        let now = [change(h) - yard, drop_kg, dried];
+        let odd_kg = now[0] - usual.excess_kg;
         found.push(Night {
             known: k,
             hours,
             own_kg,
             odd_kg,
-            sd_kg: if recent.len() < 4 {
-                FIRST_SD_KG
-            } else {
-                (MAD_TO_SD * spread).max(LEAST_SD_KG)
-            },
+            sd_kg: usual.sd_kg.hypot(DRYING_DOUBT * (dried - usual.dried_kg)),
+            usual_drop_kg: usual.drop_kg,
             drop_kg,
             fed_kg: day_kg.max(two_days_kg),
             seen,
             n_habit: habit.len(),
         });
         if odd_kg.abs() < ODD_KG {
-            habit.push(excess);
+            habit.push(now);
         }
     }
 }
@@ -156,4 +150,35 @@ pub(super) fn left_feeders(
         })
         .sum();
     (kg, seen)
+}
+
+/// What a hive's nights before were like.
+struct Habit {
+    /// Beyond the yard, kg.
+    excess_kg: f64,
+    /// How much nights differ from that: its own, and what nights of such hives usually do, kg.
+    sd_kg: f64,
+    /// What left the feeders, kg.
+    drop_kg: f64,
+    /// What dried off, kg.
+    dried_kg: f64,
+}
+
+impl Habit {
+    /// Of nights given by excess, drop and what dried off, kg.
+    fn of(nights: &[[f64; 3]]) -> Self {
+        let recent = &nights[nights.len().saturating_sub(HABIT_NIGHTS)..];
+        let middle = |i: usize| median_of_few(recent.iter().map(|n| n[i])).unwrap_or(0.0);
+        let excess_kg = middle(0);
+        let spread = median_of_few(recent.iter().map(|n| (n[0] - excess_kg).abs()));
+        let n = recent.len() as f64;
+        let own = n * (MAD_TO_SD * spread.unwrap_or(0.0)).powi(2);
+        let usual = USUAL_NIGHTS * USUAL_SD_KG * USUAL_SD_KG;
+        Self {
+            excess_kg,
+            sd_kg: ((own + usual) / (n + USUAL_NIGHTS)).sqrt(),
+            drop_kg: middle(1),
+            dried_kg: middle(2),
+        }
+    }
 }

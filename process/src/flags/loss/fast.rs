@@ -19,6 +19,10 @@ const SHARP_Z: f64 = 10.0;
 const BLURRED_KG: f64 = 0.33;
 /// And more again in a record's first days, a factor.
 const UNKNOWN_FACTOR: f64 = 1.5;
+/// One witness counts for so much at most, standard deviations, and both together by this factor more
+/// than they must are beyond doubt.
+const MOST_Z: f64 = 9.0;
+const SURE_FACTOR: f64 = 2.0;
 /// A colony may take so much at any time, l/h for each litre of capacity (measured).
 const LEAST_USUAL: f64 = 0.008;
 /// By how much two hives of a yard differ in two hours, by day and by night, kg (measured).
@@ -71,8 +75,9 @@ impl Watch<'_> {
         }
     }
 
-    /// A window in which more went than the colony takes, and the hive lost as much.
-    pub(super) fn fast(&self, k: usize, window: usize) -> Option<Loss> {
+    /// A window in which more went than the colony takes, and the hive lost as much; and whether that is
+    /// so plain that one look is enough.
+    pub(super) fn fast(&self, k: usize, window: usize) -> Option<(Loss, bool)> {
         let parameters = &self.case.parameters.loss;
         let hours = balance::WINDOWS[window];
         let (usual, _) = self.usual(k, nodes(hours));
@@ -88,15 +93,17 @@ impl Watch<'_> {
             let half = self.drop(k, nodes(0.5 * seen.hours));
             let gradual = (0.25..0.75).contains(&(half / seen.drop_l));
             let slow_enough = rate < UNWEIGHED_MOST_L_PER_H;
-            return (clear && gradual && slow_enough && seen.hours >= 2.0).then_some(seen);
+            return (clear && gradual && slow_enough && seen.hours >= 2.0).then_some((seen, false));
         }
         let density = kg_per_litre(self.feeder.strength[k]);
         let beyond_usual = seen.drop_kg - 1.5 * usual * seen.hours * density;
         let drop_z = beyond_usual / (density * noise);
         let hive_z = seen.hive_kg / seen.hive_sd_kg;
+        let both = drop_z.min(MOST_Z) + hive_z.min(MOST_Z);
+        let sure = self.on_scale && both > SURE_FACTOR * parameters.sds * 2f64.sqrt();
         let clear = drop_z > 2.5
             && hive_z > 2.0
-            && drop_z.min(9.0) + hive_z.min(9.0) > parameters.sds * 2f64.sqrt()
+            && both > parameters.sds * 2f64.sqrt()
             && rate > parameters.fast_l_per_h + 1.5 * usual;
         let agrees = if self.on_scale {
             let known = if self.settled(k) { 1.0 } else { UNKNOWN_FACTOR };
@@ -111,7 +118,7 @@ impl Watch<'_> {
             // What the colony takes from beside the hive would show on the scale.
             seen.hive_kg > -0.3 * seen.drop_kg && seen.drop_kg > parameters.fast_kg
         };
-        (clear && agrees).then_some(seen)
+        (clear && agrees).then_some((seen, sure))
     }
 
     /// Whether two days are known by which to tell what is usual.

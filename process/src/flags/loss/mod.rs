@@ -22,6 +22,8 @@ const FAST_GONE_HOURS: f64 = 3.0;
 const SLOW_GONE_HOURS: f64 = 6.0;
 /// Robbers come back the next morning: their flag stays over night, hours.
 const ROBBERS_GONE_HOURS: f64 = 18.0;
+/// One look is enough where it is so clear who it is.
+const SURE: f64 = 0.7;
 /// Losing on for so long after dark is no robbery, hours.
 const DARK_HOURS: f64 = 2.5;
 /// A fast loss blurs the slow balance behind it for so long, hours.
@@ -117,7 +119,9 @@ impl Watch<'_> {
             }
             let fast = fast::WINDOWS.into_iter().find_map(|w| self.fast(k, w));
             fast_before = if fast.is_some() { fast_before + 1 } else { 0 };
-            let fast = fast.filter(|_| fast_before > 1);
+            let fast = fast
+                .filter(|(seen, sure)| fast_before > 1 || *sure && self.culprit(k, seen).1 > SURE)
+                .map(|(seen, _)| seen);
             if let Some(was) = &mut open {
                 if self.is_over(k, was, fast) {
                     blurred_until = k + nodes(BLURRED_HOURS);

@@ -2,7 +2,7 @@
 
 use super::super::balance;
 use super::super::cold::ease;
-use super::super::drying::water_share;
+use super::super::drying::DRYING_DOUBT;
 use super::super::night::left_feeders;
 use super::super::signals::nodes;
 use super::fast::hive_sd_kg;
@@ -24,22 +24,16 @@ const LEAST_HABIT_DAYS: usize = 3;
 /// By how much hives of a yard differ in half a day, dry and after rain, kg (measured).
 const DRY_SD_KG: f64 = 0.06;
 const WET_SD_KG: f64 = 0.12;
-/// Rain in the window and the hours before, mm.
-const WET_MM: f64 = 0.5;
-const WET_HOURS: f64 = 8.0;
 /// Less than this is no leak worth a flag, kg/h.
 const LEAST_KG_PER_H: f64 = 0.02;
-/// The feeder lost at least this share of what the hive did, and went down faster by this share.
+/// The feeder lost at least this share of what the hive did, and went down faster by this share; where
+/// it went down faster by more than this many times that, the colony takes more, and dries it.
 const FED_OF_LOST: f64 = 0.8;
-const ADDED_OF_LOST: f64 = 0.3;
-/// More than all the water that syrup has to lose, by this, kg/kg.
-const BEYOND_DRYING: f64 = 0.05;
-/// A hole goes on in the dark at this share of the window's pace and more.
-const DARK_PACE: f64 = 0.5;
-/// Before that can be told it must stand out so far from what hives do at night, standard deviations.
-const DARK_SDS: f64 = 1.5;
-/// Of what was taken in two days, at most so much dries off in one night, kg/kg (measured).
-const LATE_DRYING: f64 = 0.07;
+const ADDED_OF_LOST: f64 = 0.5;
+const MOST_ADDED: f64 = 4.0;
+/// A loss that is no burst is a hole so many times as often as robbers, before the dark has shown more
+/// (common practice: robbers come in crowds).
+const HOLE_ODDS: f64 = 3.0;
 /// Syrup is too cold to be taken when the day's ease is below this (see [`super::super::cold`]).
 const COLD_EASE: f64 = 0.25;
 /// And a feeder that goes down by this in 12 h then leaks, l.
@@ -74,12 +68,15 @@ impl Watch<'_> {
 
     fn out_of_balance(&self, k: usize, window: usize) -> Option<Loss> {
         let now = self.unexplained(k, window)?;
-        let (mut losses, mut drops) = (Vec::new(), Vec::new());
+        let dried = |k: usize| self.case.balance.dried(self.h, k, nodes(now.hours));
+        let (mut losses, mut drops, mut dries) = (Vec::new(), Vec::new(), Vec::new());
         for day in 1..=HABIT_DAYS {
             let then = k.checked_sub(day * nodes(24.0));
-            if let Some(before) = then.and_then(|then| self.unexplained(then, window)) {
+            let before = then.and_then(|then| Some((then, self.unexplained(then, window)?)));
+            if let Some((then, before)) = before {
                 losses.push(before.hive_kg);
                 drops.push(before.drop_kg);
+                dries.push(dried(then));
             }
         }
         if losses.len() < LEAST_HABIT_DAYS {
@@ -88,12 +85,14 @@ impl Watch<'_> {
         let habit = median_of_few(losses.iter().copied())?;
         let spread = median_of_few(losses.iter().map(|kg| (kg - habit).abs()))?;
         let usual_drop = median_of_few(drops.into_iter())?;
-        let sd = (MAD_TO_SD * spread).max(now.hive_sd_kg);
+        let usual_dries = median_of_few(dries.into_iter())?;
         let odd = now.hive_kg - habit;
-        let clear = odd > self.case.parameters.loss.sds * sd && odd > LEAST_KG_PER_H * now.hours;
-        let fed = now.drop_kg > FED_OF_LOST * odd && now.drop_kg - usual_drop > ADDED_OF_LOST * odd;
-        let dries = (water_share(self.feeder.strength[k]) + BEYOND_DRYING) * now.drop_kg;
-        (clear && fed && odd > dries).then_some(Loss {
+        let doubt = DRYING_DOUBT * (dried(k) - usual_dries);
+        let sd = (MAD_TO_SD * spread).max(now.hive_sd_kg).hypot(doubt);
+        let clear =
+            odd > self.case.parameters.loss.slow_sds * sd && odd > LEAST_KG_PER_H * now.hours;
+        let fed = now.drop_kg > FED_OF_LOST * odd && faster(now.drop_kg - usual_drop, odd);
+        (clear && fed).then_some(Loss {
             hive_kg: odd,
             hive_sd_kg: sd,
             ..now
@@ -111,10 +110,8 @@ impl Watch<'_> {
         }
         let (drop_kg, seen) = left_feeders(case.input, case.signals, self.h, k, back);
         let lost = case.balance.loss_beside(self.h, k, window);
-        let wet = case.signals.rain_mm[k.saturating_sub(back + nodes(WET_HOURS))..=k]
-            .iter()
-            .sum::<f64>()
-            > WET_MM;
+        let wet = case.signals.wet(k - back, k);
+        let seen = seen && self.feeder.followed[k - back].age <= 2;
         (seen && !lost.is_nan()).then_some(Loss {
             hours,
             drop_l: drop_kg / kg_per_litre(self.feeder.strength[k]),
@@ -144,10 +141,11 @@ impl Watch<'_> {
         let lost = self.case.balance.loss_beside(self.h, k, window) - self.habit(k, window);
         let hours = balance::WINDOWS[window];
         let pace = seen.hive_kg / seen.hours * hours;
-        if pace < DARK_SDS * hive_sd_kg(false, hours) {
-            return None;
-        }
-        if lost > DARK_PACE * pace {
+        // How much likelier so much lost in the dark is from a hole that goes on than from nothing.
+        let sd = hive_sd_kg(false, hours);
+        let evidence = pace * (lost - 0.5 * pace) / (sd * sd);
+        let hole = 1.0 / (1.0 + (-evidence).exp() / HOLE_ODDS);
+        if hole > 0.5 {
             Some((Culprit::SlowLeak, LEAK_PROBABILITY))
         } else {
             let robbed = flown().next().is_some();
@@ -165,12 +163,9 @@ impl Watch<'_> {
         let drop_l = night.drop_kg / kg_per_litre(self.feeder.strength[k]);
         let odd = -night.odd_kg;
         let clear =
-            odd > parameters.slow_kg * night.hours / 8.0 && odd > parameters.sds * night.sd_kg;
+            odd > parameters.slow_kg * night.hours / 8.0 && odd > parameters.slow_sds * night.sd_kg;
         let fed = night.drop_kg > 0.5 * odd && drop_l > 4.0 * self.feeder.noise_l;
-        // More than what dries off: all the water that syrup has to lose, and what was taken before.
-        let dries = water_share(self.feeder.strength[k]) + BEYOND_DRYING;
-        let beyond = odd > dries * night.drop_kg && odd > LATE_DRYING * night.fed_kg;
-        let clear = clear && beyond;
+        let fed = fed && faster(night.drop_kg - night.usual_drop_kg, odd);
         (self.on_scale && night.n_habit >= 3 && clear && fed).then_some(Loss {
             hours: night.hours,
             drop_l,
@@ -201,4 +196,9 @@ impl Watch<'_> {
         let drop_l = self.drop(k, nodes(12.0));
         drop_l.is_nan() || drop_l > 0.5 * COLD_DROP_L
     }
+}
+
+/// Whether a feeder went down faster than usual as it does where so much of it runs out.
+fn faster(added_kg: f64, lost_kg: f64) -> bool {
+    (ADDED_OF_LOST * lost_kg..MOST_ADDED * lost_kg).contains(&added_kg)
 }

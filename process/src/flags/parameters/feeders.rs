@@ -55,6 +55,8 @@ pub struct Loss {
     pub fast_kg: f64,
     /// How sure each witness must be, standard deviations.
     pub sds: f64,
+    /// And how far a hive must lose more than its like for a slow leak, standard deviations (measured).
+    pub slow_sds: f64,
     /// Robbers take honey too: by day, a hive that loses more than this many times what the feeder
     /// does is robbed (measured; a level sensor may see more go than did).
     pub honey_factor: f64,
@@ -71,6 +73,7 @@ impl Default for Loss {
             fast_l_per_h: 0.06,
             fast_kg: 0.15,
             sds: 4.5,
+            slow_sds: 3.6,
             honey_factor: 0.85,
             flight_cel: 10.0,
             slow_kg: 0.13,

@@ -1,6 +1,7 @@
 //! When bees can see to fly.
 
-use super::sampling::up_to_node;
+use super::Signals;
+use super::sampling::{nodes, up_to_node};
 use crate::grid::Grid;
 use crate::input::YardInput;
 use larder_domain::Timestamp;
@@ -37,6 +38,18 @@ fn sun_is_up(at: Timestamp, (latitude, longitude): (f64, f64)) -> bool {
     let height =
         latitude.sin() * declination.sin() + latitude.cos() * declination.cos() * hour_angle.cos();
     height > 0.0
+}
+
+/// More rain than this in a window or so soon before it blurs what hives weigh, mm and hours.
+const WET_MM: f64 = 0.5;
+const WET_HOURS: f64 = 8.0;
+
+impl Signals {
+    /// Whether hives may have been wet at some time between two nodes.
+    pub fn wet(&self, from: usize, until: usize) -> bool {
+        let before = from.saturating_sub(nodes(WET_HOURS));
+        self.rain_mm[before..=until].iter().sum::<f64>() > WET_MM
+    }
 }
 
 /// Brighter than civil twilight, W/m2 (common practice).

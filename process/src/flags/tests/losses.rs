@@ -52,6 +52,63 @@ fn a_drip_is_a_leak_within_a_day_and_heavy_drinking_is_none() {
     none(&flags, &[FlagKind::Leaking, FlagKind::Robbed]);
 }
 
+/// A colony that takes 1.1 l a day, of which 0.27 dries off and is spent, over a day or so.
+fn thirsty() -> Life {
+    Life {
+        litres: Box::new(|t| {
+            if t < 12.0 {
+                0.0
+            } else {
+                (10.0 - 1.1 / 24.0 * (t - 12.0)).max(0.0)
+            }
+        }),
+        stays: 0.73,
+        fill: (12.0, 10.0),
+        ..Life::ordinary()
+    }
+}
+
+#[test]
+fn a_drip_under_a_thirsty_colony_is_a_leak_and_its_thirst_alone_is_none() {
+    let mut drip = thirsty();
+    let usual = thirsty().litres;
+    drip.litres = Box::new(move |t| (usual(t) - 0.03 * (t - 151.0).clamp(0.0, 50.0)).max(0.0));
+    drip.kg = Box::new(|t| -0.73 * 1.33 * 0.03 * (t - 151.0).clamp(0.0, 50.0));
+    only(
+        &run(9.0, &Sky::fair(), &four(drip)),
+        FlagKind::Leaking,
+        155.0,
+        176.0,
+    );
+
+    // Takes half as much again from one day on, and dries it.
+    let mut more = thirsty();
+    let usual = thirsty().litres;
+    more.litres = Box::new(move |t| (usual(t) - 0.035 * (t - 151.0).clamp(0.0, 50.0)).max(0.0));
+    none(
+        &run(9.0, &Sky::fair(), &four(more)),
+        &[FlagKind::Leaking, FlagKind::Robbed],
+    );
+}
+
+#[test]
+fn nectar_that_dries_by_night_is_no_leak() {
+    // Two kilograms a day from eight to eighteen, of which a fifth is gone by the next morning.
+    let mut flow = Life::ordinary();
+    flow.kg = Box::new(|t| {
+        let day = |n: f64| {
+            let came = 2.0 * ((t - 24.0 * n - 8.0) / 10.0).clamp(0.0, 1.0);
+            let dried = 0.4 * ((t - 24.0 * n - 18.0) / 14.0).clamp(0.0, 1.0);
+            came - dried
+        };
+        (4..9).map(|n| day(f64::from(n))).sum()
+    });
+    none(
+        &run(9.0, &Sky::fair(), &four(flow)),
+        &[FlagKind::Leaking, FlagKind::Robbed],
+    );
+}
+
 #[test]
 fn robbers_that_were_quick_are_known_by_the_night_and_the_loss_stopped_at_dusk() {
     let mut life = Life::ordinary();
