@@ -64,7 +64,7 @@ pub fn kg_per_litre(strength: Option<Strength>) -> f64 {
     let Some(strength) = strength else {
         return 1.29;
     };
-    syrup::density_kg_m3(strength.mass_fraction(), DegreesCelsius(20.0)) / 1000.0
+    syrup::density_at_20_kg_m3(strength.mass_fraction()) / 1000.0
 }
 
 /// How much more room a litre of 20 Cel takes at other temperatures.
@@ -78,7 +78,7 @@ impl Expansion {
     pub fn of(strength: Option<Strength>) -> Self {
         let sugar = strength.map(|strength| {
             let sugar = strength.mass_fraction();
-            (sugar, syrup::density_kg_m3(sugar, DegreesCelsius(20.0)))
+            (sugar, syrup::density_at_20_kg_m3(sugar))
         });
         Self { sugar }
     }

@@ -50,6 +50,7 @@ impl Strength {
     }
 
     /// Sugar as a share of the whole mass.
+    #[inline]
     pub fn mass_fraction(self) -> MassFraction {
         MassFraction::new(self.sugar / (self.sugar + self.water))
             .expect("both parts are above zero")

@@ -23,6 +23,13 @@ pub fn density_kg_m3(sugar: MassFraction, temperature: DegreesCelsius) -> f64 {
     water_density_kg_m3(temperature) + by_sugar * sugar.value()
 }
 
+/// The same at 20 °C, where most comparisons are made and no term of the temperature is left.
+#[inline]
+pub fn density_at_20_kg_m3(sugar: MassFraction) -> f64 {
+    let by_sugar = polynomial(&SUGAR_TERMS[0], sugar.value());
+    water_density_kg_m3(DegreesCelsius(20.0)) + by_sugar * sugar.value()
+}
+
 /// Density of water at atmospheric pressure, kg/m3 (Kell 1975), within 0.006 kg/m3 of IAPWS-95
 /// from 0 to 50 °C.
 pub fn water_density_kg_m3(temperature: DegreesCelsius) -> f64 {
@@ -118,6 +125,12 @@ mod tests {
     }
 
     proptest! {
+        #[test]
+        fn density_at_20_is_density(w in 0.0f64..1.0) {
+            let there = density_kg_m3(fraction(w), DegreesCelsius(20.0));
+            prop_assert!((density_at_20_kg_m3(fraction(w)) - there).abs() < 1e-9);
+        }
+
         #[test]
         fn density_grows_with_sugar(w in 0.0f64..0.999, t in -20.0f64..100.0) {
             let at = |w| density_kg_m3(fraction(w), DegreesCelsius(t));

@@ -9,8 +9,8 @@ mod viscosity;
 
 pub use activity::{SUCROSE_G_PER_MOL, WATER_G_PER_MOL, water_activity};
 pub use density::{
-    DENSITY_RANGE_C, density_kg_m3, expansion_per_kelvin, fraction_from_density, litres_moved,
-    water_density_kg_m3,
+    DENSITY_RANGE_C, density_at_20_kg_m3, density_kg_m3, expansion_per_kelvin,
+    fraction_from_density, litres_moved, water_density_kg_m3,
 };
 pub use heat::{
     crystal_heat_j_per_kg, heat_capacity_j_per_kg_k, heat_of_solution_j_per_kg,
@@ -26,6 +26,7 @@ fn held_fraction(w: f64) -> MassFraction {
 }
 
 /// Lowest power first.
+#[inline]
 fn polynomial(coefficients: &[f64], x: f64) -> f64 {
     coefficients.iter().rev().fold(0.0, |sum, c| sum * x + c)
 }

@@ -3,7 +3,7 @@
 use super::Case;
 use super::signals::nodes;
 use crate::grid::STEP_HOURS;
-use crate::robust::median;
+use crate::robust::Sorted;
 use crate::strengths::kg_per_litre;
 use larder_domain::{Estimate, Timestamp};
 
@@ -42,22 +42,19 @@ pub(super) fn own(case: &Case<'_>, h: usize) -> Vec<f64> {
     let offset = hive.gross_kg[start] - hive.free_kg[start] - at_start;
     let offset = if offset.is_nan() { -at_start } else { offset };
     let mut taken = 0.0;
-    let mut window = Vec::new();
+    let reach = nodes(6.0);
+    let mut window = Sorted::default();
     let mut last = (f64::NAN, 0);
     (0..=signals.last)
         .map(|k| {
             for f in (0..hive.feeders.len()).filter(|&f| on_scale(f) && k > start) {
                 taken += rate(case, h, f, k).max(0.0) * STEP_HOURS * density(f, k);
             }
-            window.clear();
-            let from = k.saturating_sub(nodes(6.0));
-            window.extend(
-                hive.free_kg[from..=k]
-                    .iter()
-                    .copied()
-                    .filter(|v| !v.is_nan()),
-            );
-            if let Some(found) = median(&mut window) {
+            window.insert(hive.free_kg[k]);
+            if k > reach {
+                window.remove(hive.free_kg[k - reach - 1]);
+            }
+            if let Some(found) = window.median() {
                 last = (found, k);
             }
             let old = k - last.1 > nodes(48.0);

@@ -2,7 +2,7 @@
 
 use super::BalanceHour;
 use crate::grid::{Grid, PER_HOUR};
-use crate::robust::{mad_sd, median};
+use crate::robust::{Sorted, median_and_sd};
 
 /// One hive's series on the grid, as the balance needs them.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -56,12 +56,19 @@ pub fn balance_yard(grid: &Grid, hives: &[BalanceInput]) -> Vec<HiveBalance> {
         .collect();
     let share = dried_share(&gains, &drying, &brought);
     let rest = |h: usize, t: usize| gains[h][t] + share * drying[h][t] - brought[h][t];
+    let yard: Vec<Sorted> = (0..n_hours)
+        .map(|t| Sorted::of((0..hives.len()).map(|h| rest(h, t))))
+        .collect();
     let mut scratch = Vec::new();
     let mut results = Vec::with_capacity(hives.len());
     for h in 0..hives.len() {
-        let control = control_group(hives.len(), h, n_hours, &rest, &mut scratch);
+        let control: Vec<(f64, usize)> = yard
+            .iter()
+            .enumerate()
+            .map(|(t, yard)| control_group(yard, rest(h, t)))
+            .collect();
         let usual = usual_of_day(h, n_hours, &rest, &control, &mut scratch);
-        let usual_outflow = usual_outflow(&hives[h], n_hours, &mut scratch);
+        let usual_outflow = usual_outflow(&hives[h], n_hours);
         let hours = (0..n_hours).map(|t| {
             let common = if control[t].0.is_nan() {
                 0.0
@@ -117,16 +124,23 @@ fn mean_outflow(hive: &BalanceInput, t: usize) -> (f64, f64) {
 }
 
 /// The median outflow of the days around each hour while anything flowed, l/h.
-fn usual_outflow(hive: &BalanceInput, n_hours: usize, scratch: &mut Vec<f64>) -> Vec<f64> {
+fn usual_outflow(hive: &BalanceInput, n_hours: usize) -> Vec<f64> {
     let reach = 24 * OUTFLOW_DAYS;
-    let flows: Vec<f64> = (0..n_hours).map(|t| mean_outflow(hive, t).0).collect();
+    let flows: Vec<f64> = (0..n_hours)
+        .map(|t| mean_outflow(hive, t).0)
+        .map(|flow| if flow > 0.001 { flow } else { f64::NAN })
+        .collect();
     let mut usual = Vec::with_capacity(n_hours);
+    let mut window = Sorted::default();
+    let mut seen = 0..0;
     for block in 0..n_hours.div_ceil(OUTFLOW_EVERY) {
         let middle = block * OUTFLOW_EVERY + OUTFLOW_EVERY / 2;
         let around = middle.saturating_sub(reach)..n_hours.min(middle + reach);
-        scratch.clear();
-        scratch.extend(flows[around].iter().filter(|f| **f > 0.001));
-        let found = median(scratch).unwrap_or(0.0);
+        let (gone, come) = (seen.start..around.start, seen.end..around.end);
+        flows[come].iter().for_each(|&flow| window.insert(flow));
+        flows[gone].iter().for_each(|&flow| window.remove(flow));
+        seen = around;
+        let found = window.median().unwrap_or(0.0);
         usual.extend(std::iter::repeat_n(found, OUTFLOW_EVERY));
     }
     usual.truncate(n_hours);
@@ -184,25 +198,11 @@ fn dried_share(gains: &[Vec<f64>], drying: &[Vec<f64>], brought: &[Vec<f64>]) ->
 }
 
 /// What the other hives of the yard gained beyond what they were expected to: median and how many.
-fn control_group(
-    n_hives: usize,
-    own: usize,
-    n_hours: usize,
-    rest: &impl Fn(usize, usize) -> f64,
-    scratch: &mut Vec<f64>,
-) -> Vec<(f64, usize)> {
-    (0..n_hours)
-        .map(|t| {
-            scratch.clear();
-            let others = (0..n_hives).filter(|&h| h != own).map(|h| rest(h, t));
-            scratch.extend(others.filter(|v| !v.is_nan()));
-            let n = scratch.len();
-            match n {
-                0 | 1 => (f64::NAN, n),
-                _ => (median(scratch).unwrap_or(f64::NAN), n),
-            }
-        })
-        .collect()
+fn control_group(yard: &Sorted, own: f64) -> (f64, usize) {
+    match yard.median_beside(own) {
+        (n, Some(median)) if n > 1 => (median, n),
+        (n, _) => (f64::NAN, n),
+    }
 }
 
 /// How a hive usually differs from its control group at each hour, from the same time of day (an
@@ -239,8 +239,8 @@ fn usual_of_day(
             if scratch.len() < 6 {
                 continue;
             }
-            let centre = median(scratch).unwrap_or(0.0);
-            let sd = mad_sd(scratch).unwrap_or(UNKNOWN_SD_KG).max(LEAST_SD_KG);
+            let (centre, sd) = median_and_sd(scratch).unwrap_or((0.0, UNKNOWN_SD_KG));
+            let sd = sd.max(LEAST_SD_KG);
             for day in 0..USUAL_EVERY {
                 if let Some(slot) = usual.get_mut(first + 24 * day + hour) {
                     *slot = (centre, sd);

@@ -40,59 +40,62 @@ pub fn find_losses(balance: &mut HiveBalance) {
         return;
     }
     let moves = transitions();
+    let back = transposed(&moves);
     let emissions: Vec<[f64; K]> = balance.hours.iter().map(emission).collect();
-    let mut forward = vec![[0.0; K]; n];
+    let mut forward = Vec::with_capacity(n);
     let mut current = [0.0; K];
     current[0] = 1.0;
-    for t in 0..n {
-        let mut next = [0.0; K];
-        for (j, next) in next.iter_mut().enumerate() {
-            let arrive: f64 = (0..K).map(|i| current[i] * moves[i][j]).sum();
-            *next = arrive * emissions[t][j];
-        }
-        normalise(&mut next);
-        forward[t] = next;
-        current = next;
+    for emission in &emissions {
+        current = times(&carried(&moves, &current), emission);
+        normalise(&mut current);
+        forward.push(current);
     }
     let mut backward = [1.0; K];
-    for t in (0..n).rev() {
-        let mut posterior = [0.0; K];
-        for i in 0..K {
-            posterior[i] = forward[t][i] * backward[i];
-        }
-        normalise(&mut posterior);
-        record(&mut balance.hours[t], &posterior);
-        let mut before = [0.0; K];
-        for (i, before) in before.iter_mut().enumerate() {
-            *before = (0..K)
-                .map(|j| moves[i][j] * emissions[t][j] * backward[j])
-                .sum();
-        }
-        normalise(&mut before);
-        backward = before;
+    for ((hour, forward), emission) in balance.hours.iter_mut().zip(&forward).zip(&emissions).rev()
+    {
+        record(hour, &times(forward, &backward));
+        backward = carried(&back, &times(&backward, emission));
+        normalise(&mut backward);
     }
 }
 
-fn record(hour: &mut BalanceHour, posterior: &[f64; K]) {
-    let mean: f64 = posterior.iter().zip(LEVELS_KG).map(|(p, kg)| p * kg).sum();
-    let square: f64 = posterior
-        .iter()
-        .zip(LEVELS_KG)
-        .map(|(p, kg)| p * kg * kg)
-        .sum();
-    hour.probability = 1.0 - posterior[0];
+/// Each state's weight carried along its row of `moves`.
+fn carried(moves: &[[f64; K]; K], weights: &[f64; K]) -> [f64; K] {
+    let mut sums = [0.0; K];
+    for (row, weight) in moves.iter().zip(weights) {
+        for (sum, share) in sums.iter_mut().zip(row) {
+            *sum += weight * share;
+        }
+    }
+    sums
+}
+
+fn times(a: &[f64; K], b: &[f64; K]) -> [f64; K] {
+    std::array::from_fn(|i| a[i] * b[i])
+}
+
+fn transposed(moves: &[[f64; K]; K]) -> [[f64; K]; K] {
+    std::array::from_fn(|i| std::array::from_fn(|j| moves[j][i]))
+}
+
+/// Writes down what an hour's states of these weights mean.
+fn record(hour: &mut BalanceHour, weights: &[f64; K]) {
+    let (mut sum, mut mean, mut square) = (0.0, 0.0, 0.0);
+    for (weight, kg) in weights.iter().zip(LEVELS_KG) {
+        sum += weight;
+        mean += weight * kg;
+        square += weight * kg * kg;
+    }
+    let (mean, square) = (mean / sum, square / sum);
     let most = KG_PER_LITRE * hour.outflow_l.max(0.0);
+    hour.probability = 1.0 - weights[0] / sum;
     hour.lost_kg = mean.min(most);
     hour.lost_sd_kg = (square - mean * mean).max(0.0).sqrt().min(most);
 }
 
 fn normalise(weights: &mut [f64; K]) {
     let sum: f64 = weights.iter().sum();
-    if sum > 0.0 {
-        weights.iter_mut().for_each(|w| *w /= sum);
-    } else {
-        *weights = [1.0 / K as f64; K];
-    }
+    weights.iter_mut().for_each(|w| *w *= 1.0 / sum);
 }
 
 fn transitions() -> [[f64; K]; K] {
@@ -123,16 +126,19 @@ fn emission(hour: &BalanceHour) -> [f64; K] {
         // Without the scale a colony that takes much looks like a leak.
         return likelihood;
     }
+    let missing = (hour.gain_kg - hour.expected_kg, 1.0 / hour.sd_kg);
     let appetite_sd = (APPETITE_SHARE * hour.usual_outflow_l + APPETITE_L).hypot(hour.outflow_sd_l);
-    for (k, likelihood) in likelihood.iter_mut().enumerate() {
-        let lost = LEVELS_KG[k];
-        let scale = tail((hour.gain_kg - hour.expected_kg + lost) / hour.sd_kg);
-        let from_feeder = USUAL_FEEDER_SHARE * lost / KG_PER_LITRE;
-        let appetite = tail((hour.outflow_l - hour.usual_outflow_l - from_feeder) / appetite_sd);
+    let more = (hour.outflow_l - hour.usual_outflow_l, 1.0 / appetite_sd);
+    for (likelihood, lost) in likelihood.iter_mut().zip(LEVELS_KG) {
+        let scale = tail((missing.0 + lost) * missing.1);
+        let appetite = tail((more.0 - USUAL_FEEDER_SHARE / KG_PER_LITRE * lost) * more.1);
         // To the powers 1.5 and 0.375: half the degrees of freedom and one, times the weights.
-        *likelihood = scale * scale.sqrt() * appetite.sqrt().sqrt() * appetite.sqrt().sqrt().sqrt();
-        let needed = FEEDER_SHARE * lost / KG_PER_LITRE;
-        let short = (needed - hour.outflow_l) / (hour.outflow_sd_l + 0.004);
+        let eighth = appetite.sqrt().sqrt().sqrt();
+        *likelihood = 1.0 / (scale * scale.sqrt() * eighth * eighth * eighth);
+    }
+    let per_sd = 1.0 / (hour.outflow_sd_l + 0.004);
+    for (likelihood, lost) in likelihood.iter_mut().zip(LEVELS_KG) {
+        let short = (FEEDER_SHARE / KG_PER_LITRE * lost - hour.outflow_l) * per_sd;
         if short > 0.0 {
             *likelihood *= (-0.5 * INDEPENDENT_SHARE * short * short).exp();
         }
@@ -144,9 +150,9 @@ fn emission(hour: &BalanceHour) -> [f64; K] {
 /// Nothing is impossible.
 const LEAST_LIKELIHOOD: f64 = 1e-30;
 
-/// The part of a density of Student's t that its powers are made of.
+/// What a density of Student's t is one over a power of.
 fn tail(off: f64) -> f64 {
-    1.0 / (1.0 + off * off / DEGREES_OF_FREEDOM)
+    1.0 + off * off / DEGREES_OF_FREEDOM
 }
 
 /// The powers in [`emission`] are written out for these weights.

@@ -60,8 +60,10 @@ impl Watch<'_> {
             return None;
         }
         [HALF_DAY, DAY].into_iter().find_map(|window| {
-            let from = k.checked_sub(nodes(balance::WINDOWS[window]))?;
-            let seen = self.out_of_balance(k, window).filter(|_| dark(from))?;
+            let from = k.checked_sub(nodes(balance::WINDOWS[window]));
+            let seen = from
+                .filter(|&from| dark(from))
+                .and_then(|_| self.out_of_balance(k, window))?;
             Some((seen, self.slow_culprit(k, &seen)?))
         })
     }
@@ -176,11 +178,15 @@ impl Watch<'_> {
     }
 
     fn by_cold(&self, k: usize) -> Option<Loss> {
+        let cold_day = self.easy[k] < COLD_EASE;
+        if !cold_day {
+            return None;
+        }
         let seen = self.loss(k, HALF_DAY);
         let parameters = &self.case.parameters.cold;
         let window = &self.feeder.syrup[k.saturating_sub(nodes(12.0))..=k];
         let lately = window.iter().map(|&t| ease(parameters, t)).sum::<f64>() / window.len() as f64;
-        let cold = self.easy[k] < COLD_EASE && lately < COLD_EASE;
+        let cold = lately < COLD_EASE;
         let clear = seen.drop_l > COLD_DROP_L && seen.drop_l > 6.0 * self.feeder.noise_l;
         // What is taken cold from beside the hive would weigh on the scale.
         let agrees = if self.on_scale {
