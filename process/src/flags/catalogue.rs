@@ -83,6 +83,7 @@ catalogue! {
     souring.spread_factor, "/", "common practice";
     souring.hot_kelvin, "K", "measured";
     souring.warm_kelvin, "K", "measured";
+    souring.foam_mm, "mm", "measured";
     souring.shown_risk, "/", "chosen";
     souring.open_risk, "/", "chosen";
     souring.close_risk, "/", "chosen";

@@ -8,8 +8,8 @@
 //! temperatures are those of *Debaryomyces hansenii* at the water activity of syrup: best at
 //! 28 Cel, none seen at 4, some yeasts at 42 (M. F. G. Jermini, W. Schmidt-Lorenz 1987).
 //!
-//! What sensors show: a colony that likes it less and less while it is warm and no flow is on, and
-//! foam that lifts the level without a fill.
+//! What sensors show: syrup that warms itself, foam that lifts the level in a day though nobody poured,
+//! and a colony that likes it less and less while it is warm and no flow is on.
 
 use super::cold::ease_of_day;
 use super::heat::heat;
@@ -17,8 +17,13 @@ use super::pace::uptake;
 use super::signals::{FeederSignals, nodes};
 use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
 use crate::grid::PER_DAY;
+use crate::level::litres_per_unit;
+use crate::robust::median;
+use crate::strengths::kg_per_litre;
 use larder_domain::units::DegreesCelsius;
-use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity, Strength, syrup};
+use larder_domain::{
+    Estimate, Evidence, Flag, FlagKind, Geometry, Measure, Severity, Strength, syrup,
+};
 
 /// Lowest, best and highest temperature of growth, Cel.
 const LOWEST: f64 = 4.0;
@@ -103,8 +108,8 @@ enum Shown {
     Hot,
     /// Taken less and less, and warmer than it should be.
     RefusedWarm,
-    /// Taken less and less, and lifted by foam.
-    RefusedFoaming,
+    /// Lifted by foam.
+    Foaming,
 }
 
 impl Watch<'_> {
@@ -159,16 +164,23 @@ impl Watch<'_> {
         if self.heat[k] > parameters.hot_kelvin {
             return Some(Shown::Hot);
         }
-        let at = case.signals.grid.time(k);
-        let flows = self.flow.iter().any(|spell| spell.holds_at(at));
-        if flows || self.easy[k].is_nan() || self.easy[k] < WARM_EASE || !refused(case, h, f, k) {
+        if self.easy[k].is_nan() || self.easy[k] < WARM_EASE {
             return None;
         }
-        if self.heat[k] > parameters.warm_kelvin {
-            return Some(Shown::RefusedWarm);
+        if self.risk(k) > parameters.shown_risk && self.foams(k) {
+            return Some(Shown::Foaming);
         }
-        let foams = foamed(feeder, k) && self.risk(k) > parameters.shown_risk;
-        foams.then_some(Shown::RefusedFoaming)
+        let at = case.signals.grid.time(k);
+        let flows = self.flow.iter().any(|spell| spell.holds_at(at));
+        let warm = self.heat[k] > parameters.warm_kelvin;
+        (!flows && warm && refused(case, h, f, k)).then_some(Shown::RefusedWarm)
+    }
+
+    fn foams(&self, k: usize) -> bool {
+        let parameters = &self.case.parameters.souring;
+        rise(self.case, self.at, k).is_some_and(|(litres, metres)| {
+            metres > 1e-3 * parameters.foam_mm && litres > FOAM_SDS * self.feeder.noise_l
+        })
     }
 
     fn words(&self, k: usize) -> Words {
@@ -203,10 +215,16 @@ impl Watch<'_> {
                 aged.and(" The colony takes less and less of it, and it is {warmer} warmer than the yard's other feeders make it."),
                 0.7,
             ),
-            Some(Shown::RefusedFoaming) => (
-                aged.and(" The colony takes less and less of it, and its level rises though nobody poured."),
-                0.7,
-            ),
+            Some(Shown::Foaming) => {
+                let risen = rise(self.case, self.at, k).map_or(f64::NAN, |(litres, _)| litres);
+                let risen = Estimate::normal(risen, FOAM_NOISE * feeder.noise_l);
+                let said = " Its level rose by {risen} in a day though nobody poured: foam.";
+                let aged = aged.and(said);
+                (
+                    aged.with_estimate("risen", risen, Measure::Volume),
+                    FOAM_PROBABILITY,
+                )
+            }
             None => (aged, self.risk(k)),
         };
         Words {
@@ -220,6 +238,14 @@ impl Watch<'_> {
         }
     }
 }
+
+/// How sure foam is: comb in a sensor's sight lifts its level too.
+const FOAM_PROBABILITY: f64 = 0.7;
+/// It must be so many times the noise of half an hour: half days differ by a third of that by chance.
+const FOAM_SDS: f64 = 1.2;
+
+/// How well the rise of a day is known, as a share of the noise of half an hour (medians of 24 each).
+const FOAM_NOISE: f64 = 0.36;
 
 /// How well a day's warmth beside the yard is known, K (measured: sound feeders stay within 0.2 two
 /// days out of three).
@@ -274,10 +300,37 @@ fn refused(case: &Case<'_>, h: usize, f: usize, k: usize) -> bool {
     most > 0.05 * capacity && now < 0.35 * most
 }
 
-/// Whether the level rose without a fill in the last day by what foam does, some mm.
-fn foamed(feeder: &FeederSignals, k: usize) -> bool {
-    let before = feeder.level(k.saturating_sub(nodes(24.0)));
-    let now = feeder.level(k);
-    now - before > 0.5 * feeder.noise_l
-        && feeder.changed[k] == feeder.changed[k.saturating_sub(nodes(24.0))]
+/// Windows that are compared for foam, hours, and how far apart they are: at the same time of day a
+/// sensor errs alike.
+const FOAM_HOURS: f64 = 12.0;
+const FOAM_APART_HOURS: f64 = 24.0;
+/// So much of each must be seen.
+const FOAM_SEEN: f64 = 0.6;
+
+/// How far the level rose in a day though nobody poured, l and m; nothing where that can't be said.
+/// Foam weighs nothing, so what is weighed does not rise.
+fn rise(case: &Case<'_>, (h, f): (usize, usize), k: usize) -> Option<(f64, f64)> {
+    let feeder = &case.signals.hives[h].feeders[f];
+    let geometry = case.input.hives[h].feeders[f].levels.first()?.geometry;
+    if matches!(geometry, Geometry::FeederWeight) {
+        return None;
+    }
+    let (window, apart) = (nodes(FOAM_HOURS), nodes(FOAM_APART_HOURS));
+    let from = k.checked_sub(window + apart)?;
+    if feeder.changed[k] != feeder.changed[from] {
+        return None;
+    }
+    let middle = |until: usize| {
+        let seen = feeder.litres[until - window..=until].iter().copied();
+        let mut seen: Vec<f64> = seen.filter(|v| !v.is_nan()).collect();
+        let enough = seen.len() as f64 > FOAM_SEEN * window as f64;
+        median(&mut seen).filter(|_| enough)
+    };
+    let now = middle(k)?;
+    let litres = now - middle(k - apart)?;
+    let density = kg_per_litre(feeder.strength[k]);
+    Some((
+        litres,
+        litres / litres_per_unit(geometry, now.max(0.0), density),
+    ))
 }

@@ -255,3 +255,34 @@ fn syrup_that_warms_itself_is_souring_and_a_warm_place_is_not() {
     warm.warmer = Box::new(|_| 3.0);
     none(&run(12.0, &Sky::fair(), &four(warm)), &[FlagKind::Souring]);
 }
+
+#[test]
+fn foam_is_souring_and_comb_in_the_way_for_some_hours_is_not() {
+    let lifted = |by: fn(f64) -> f64| {
+        let usual = Life::ordinary().litres;
+        let life = Life {
+            litres: Box::new(move |t| usual(t.min(130.0))),
+            level: Box::new(move |t, metres| Some(metres + by(t))),
+            sugar: 1.0,
+            ..Life::ordinary()
+        };
+        run(8.0, &Sky::fair(), &four(life))
+    };
+    // Nobody takes it any more, and foam lifts the level by 4 mm within a day and stays.
+    let foam = lifted(|t| 0.004 * (1.0 - (-(t - 130.0).max(0.0) / 8.0).exp()));
+    let flag = only(&foam, FlagKind::Souring, 134.0, 166.0);
+    assert!(
+        flag.evidence.plain().contains("foam"),
+        "{}",
+        flag.evidence.plain()
+    );
+
+    let comb = lifted(|t| {
+        if (130.0..134.0).contains(&t) {
+            0.010
+        } else {
+            0.0
+        }
+    });
+    none(&comb, &[FlagKind::Souring]);
+}
