@@ -45,7 +45,12 @@ pub fn clean(
     sanity: &Sanity,
     scratch: &mut Vec<f64>,
 ) -> CleanSeries {
-    let mut kept = CleanSeries::default();
+    let expected = samples.size_hint().0;
+    let mut kept = CleanSeries {
+        times: Vec::with_capacity(expected),
+        values: Vec::with_capacity(expected),
+        ..CleanSeries::default()
+    };
     for sample in samples {
         if (sanity.least..=sanity.most).contains(&sample.value) {
             kept.times.push(sample.time);
@@ -57,33 +62,32 @@ pub fn clean(
     drop_stuck(&mut kept, sanity);
     kept.noise_sd = noise_sd(&kept.values, scratch).unwrap_or(0.0);
     let n = kept.values.len();
-    drop_spikes(&mut kept, sanity, scratch);
+    drop_spikes(&mut kept, sanity);
     if kept.values.len() < n {
         kept.noise_sd = noise_sd(&kept.values, scratch).unwrap_or(0.0);
     }
     kept
 }
 
-fn drop_spikes(series: &mut CleanSeries, sanity: &Sanity, scratch: &mut Vec<f64>) {
+fn drop_spikes(series: &mut CleanSeries, sanity: &Sanity) {
     let limit = (sanity.spike_sds * series.noise_sd).max(sanity.spike_least);
     let n = series.values.len();
-    scratch.clear();
-    for i in 0..n {
-        let from = i.saturating_sub(SIDE);
-        let around = &series.values[from..n.min(i + SIDE + 1)];
+    let is_spike = |&i: &usize| {
+        let around = &series.values[i.saturating_sub(SIDE)..n.min(i + SIDE + 1)];
         let value = series.values[i];
         // Where most of them are near, so is their median: no need to look for it.
-        let near: usize = around
-            .iter()
-            .map(|v| usize::from((v - value).abs() <= limit))
-            .sum();
-        let spike = 2 * near <= around.len() && {
+        let most = around.len() / 2 + 1;
+        let near = around.iter().filter(|v| (*v - value).abs() <= limit);
+        near.take(most).count() < most && {
             let centre = median_of_few(around.iter().copied()).unwrap_or(value);
             (value - centre).abs() > limit
-        };
-        scratch.push(if spike { 1.0 } else { 0.0 });
+        }
+    };
+    let spikes: Vec<usize> = (0..n).filter(is_spike).collect();
+    let mut spikes = spikes.into_iter().peekable();
+    if spikes.peek().is_some() {
+        retain(series, |i| spikes.next_if_eq(&i).is_none());
     }
-    retain(series, |i| scratch[i] == 0.0);
 }
 
 /// How many equal values in a row chance gives once in a hundred such series, where a share of the
@@ -124,6 +128,9 @@ fn drop_stuck(series: &mut CleanSeries, sanity: &Sanity) {
             }
             start = i;
         }
+    }
+    if drop_from.is_empty() {
+        return;
     }
     let mut runs = drop_from.iter().peekable();
     retain(series, |i| {

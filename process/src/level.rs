@@ -237,7 +237,9 @@ fn find_jumps(series: &CleanSeries) -> Vec<LevelJump> {
             let range = range.filter(move |&j| (t[j].0 - at.0).abs() <= 2 * 3_600_000);
             median_of_few(range.map(|j| v[j]))
         };
-        if (v[i] - v[i - 1]).abs() < 0.3 * limit || t[i].hours_since(t[i - 1]) > SUDDEN_HOURS {
+        if (v[i] - v[i - 1]).abs() < SHARP_SHARE * limit
+            || t[i].hours_since(t[i - 1]) > SUDDEN_HOURS
+        {
             continue;
         }
         let before = near(i.saturating_sub(MEDIAN_OF)..i, t[i - 1]);

@@ -152,6 +152,30 @@ impl Sorted {
         middle_of_sorted(&self.values)
     }
 
+    /// The median, and the median absolute deviation around it as a standard deviation.
+    pub fn median_and_sd(&self) -> Option<(f64, f64)> {
+        let centre = self.median()?;
+        // Deviations grow outwards on both sides: the nearer one comes next, until half are passed.
+        let (mut below, mut above) = self.values.split_at(self.at(centre));
+        let mut deviations = std::iter::from_fn(|| {
+            let down = below.split_last().map(|(v, rest)| (centre - v, rest));
+            let up = above.split_first().map(|(v, rest)| (v - centre, rest));
+            match (down, up) {
+                (Some((down, rest)), Some((up, _))) if down < up => (Some(down), below = rest).0,
+                (Some((down, rest)), None) => (Some(down), below = rest).0,
+                (_, Some((up, rest))) => (Some(up), above = rest).0,
+                (None, None) => None,
+            }
+        });
+        let lower = deviations.nth((self.len() - 1) / 2)?;
+        let mad = if self.len() % 2 == 1 {
+            lower
+        } else {
+            0.5 * (lower + deviations.next()?)
+        };
+        Some((centre, MAD_TO_SD * mad))
+    }
+
     /// How many others there are beside `own`, one of them or NaN, and their median.
     pub fn median_beside(&self, own: f64) -> (usize, Option<f64>) {
         if own.is_nan() {
@@ -220,6 +244,7 @@ mod tests {
                 }
                 let window = &values[(i + 1).saturating_sub(width)..=i];
                 prop_assert_eq!(sorted.median(), median(&mut window.to_vec()));
+                prop_assert_eq!(sorted.median_and_sd(), median_and_sd(&mut window.to_vec()));
                 let (others, beside) = sorted.median_beside(*value);
                 let mut rest = window[..window.len() - 1].to_vec();
                 prop_assert_eq!((others, beside), (rest.len(), median(&mut rest)));

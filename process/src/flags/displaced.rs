@@ -5,7 +5,7 @@
 //! alone. Where the scale was not watching, a sensor that sees nonsense from one reading on is all
 //! there is, and the flag says so with its probability.
 
-use super::sensor_fault::{Judged, judge_level};
+use super::sensor_fault::Judged;
 use super::{Case, Spell, Words, stores};
 use crate::evidence::ChangeKind;
 use crate::scale::ScaleStep;
@@ -77,7 +77,7 @@ impl Found {
 
 fn find(case: &Case<'_>, h: usize, f: usize) -> Vec<Found> {
     let feeder = &case.input.hives[h].feeders[f];
-    let judged = judge_level(feeder, case);
+    let judged = &case.judged[h][f];
     let mut found: Vec<Found> = Vec::new();
     let steps = &case.analysis.hives[h].scale.steps;
     if feeder.feeder.on_scale {
@@ -88,12 +88,12 @@ fn find(case: &Case<'_>, h: usize, f: usize) -> Vec<Found> {
             let free = found
                 .last()
                 .is_none_or(|last| !last.spell.holds_at(step.before));
-            if free && let Some(new) = from_step(case, h, f, step, &judged) {
+            if free && let Some(new) = from_step(case, h, f, step, judged) {
                 found.push(new);
             }
         }
     }
-    for new in from_nonsense(case, h, f, &judged) {
+    for new in from_nonsense(case, h, f, judged) {
         let apart = found.iter().all(|old| {
             new.spell.until.is_some_and(|until| until < old.spell.from)
                 || old.spell.until.is_some_and(|until| until < new.spell.from)

@@ -185,8 +185,7 @@ fn gain(case: &Case<'_>, doubts: &Doubts, h: usize, k: usize) -> f64 {
     if k < back || doubts.scale(case, h, k) {
         return f64::NAN;
     }
-    let rain: f64 = signals.rain_mm[k - back..=k].iter().sum();
-    if rain > WET_MM {
+    if signals.rain_between(k - back, k) > WET_MM {
         return f64::NAN;
     }
     let from_beside: f64 = signals.hives[h]

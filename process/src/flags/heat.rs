@@ -86,6 +86,9 @@ fn above_habit(own: &[f64], yard: &[f64]) -> Vec<f64> {
     let daily = means(&beside, day);
     (0..daily.len())
         .map(|k| {
+            if daily[k].is_nan() {
+                return f64::NAN;
+            }
             let before = (1..=HABIT_DAYS).filter_map(|back| k.checked_sub(back * day));
             let habit = median_of_few(before.map(|k| daily[k]).filter(|v| !v.is_nan()));
             daily[k] - habit.unwrap_or(f64::NAN)

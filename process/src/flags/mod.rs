@@ -42,6 +42,7 @@ use balance::Balance;
 use larder_domain::{
     ChannelRef, DeviceId, Evidence, FeederId, Flag, FlagKind, HiveId, Severity, Span,
 };
+use sensor_fault::{Judged, judge_level};
 use signals::{FeederSignals, HiveSignals, Signals};
 
 /// All flags that were open at some time in the span, by opening time, with default parameters.
@@ -63,9 +64,16 @@ pub fn raise_with(
     let nights = (0..input.hives.len())
         .map(|h| night::nights(input, &signals, &balance, h))
         .collect();
+    let judged = input.hives.iter().map(|hive| {
+        let feeders = hive.feeders.iter();
+        feeders
+            .map(|feeder| judge_level(feeder, &input.devices))
+            .collect()
+    });
     let case = Case {
         input,
         analysis,
+        judged: judged.collect(),
         signals: &signals,
         balance: &balance,
         nights,
@@ -122,19 +130,13 @@ fn finish(input: &YardInput<'_>, mut flags: Vec<Flag>) -> Vec<Flag> {
         flag.opened_at < input.span.end && flag.closed_at.is_none_or(|at| at > input.span.start)
     };
     flags.retain(within);
-    flags.sort_by(|a, b| {
-        let key = |f: &Flag| {
-            (
-                f.opened_at,
-                f.kind,
-                f.device.clone(),
-                f.feeder.clone(),
-                f.hive.clone(),
-            )
-        };
-        key(a).cmp(&key(b))
-    });
+    flags.sort_by(|a, b| sort_key(a).cmp(&sort_key(b)));
     flags
+}
+
+fn sort_key(flag: &Flag) -> impl Ord {
+    let places = (&flag.device, &flag.feeder, &flag.hive);
+    (flag.opened_at, flag.kind, places)
 }
 
 /// One yard, and all that the kinds share.
@@ -143,6 +145,8 @@ struct Case<'a> {
     analysis: &'a YardAnalysis,
     signals: &'a Signals,
     balance: &'a Balance,
+    /// For each hive and feeder, its level readings.
+    judged: Vec<Vec<Vec<Judged>>>,
     /// For each hive.
     nights: Vec<Vec<night::Night>>,
     /// For each hive, its weight as its target means it (see [`stores::own`]).

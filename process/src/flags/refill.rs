@@ -1,6 +1,6 @@
 //! Fill it soon: little is left, or it will not last to the next trip, and the colony still needs it.
 
-use super::signals::nodes;
+use super::signals::{FeederSignals, nodes};
 use super::{Case, Doubts, Sign, Spell, Words, goal, spells, stores};
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
 
@@ -12,10 +12,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
         let capacity = case.feeder(h, f).capacity_l;
         let target = stores::target(case, h);
         let weight = &case.own_kg[h];
-        let pace = |k: usize| {
-            let day = &feeder.followed[k.saturating_sub(nodes(24.0))..=k];
-            24.0 * day.iter().map(|f| f.rate.max(0.0)).sum::<f64>() / day.len() as f64
-        };
+        let pace = paces(feeder);
         let signs = (0..=signals.last).map(|k| {
             let at = signals.grid.time(k);
             let flows = flow[h].iter().any(|spell| spell.holds_at(at));
@@ -27,11 +24,11 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
                     Sign::Gone
                 } else if blind {
                     Sign::Between
-                } else if litres < parameters.share * capacity || litres < parameters.days * pace(k)
+                } else if litres < parameters.share * capacity || litres < parameters.days * pace[k]
                 {
                     Sign::Holds
                 } else if litres > 1.5 * parameters.share * capacity
-                    && litres > 1.3 * parameters.days * pace(k)
+                    && litres > 1.3 * parameters.days * pace[k]
                 {
                     Sign::Gone
                 } else {
@@ -45,7 +42,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
             let left = Evidence::new("{left} left of {capacity}")
                 .with_estimate("left", litres, Measure::Volume)
                 .with("capacity", capacity, Measure::Volume);
-            let a_day = Estimate::normal(pace(k), 24.0 * feeder.followed[k].rate_sd);
+            let a_day = Estimate::normal(pace[k], 24.0 * feeder.followed[k].rate_sd);
             let evidence = if a_day.value > LEAST_PACE_L {
                 left.and(", enough for {days} at {pace} a day.")
                     .with_estimate("days", lasting(litres, a_day), Measure::Days)
@@ -61,6 +58,22 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
             flags.push(case.feeder_flag(FlagKind::RefillDue, (h, f), spell, words));
         }
     }
+}
+
+/// What goes in a day at the mean rate of the day before each node, l.
+fn paces(feeder: &FeederSignals) -> Vec<f64> {
+    let rate = |k: usize| feeder.followed[k].rate.max(0.0);
+    let mut sum = 0.0;
+    (0..feeder.followed.len())
+        .map(|k| {
+            let from = k.saturating_sub(nodes(24.0));
+            sum += rate(k);
+            if from > 0 {
+                sum -= rate(from - 1);
+            }
+            24.0 * sum / (k - from + 1) as f64
+        })
+        .collect()
 }
 
 /// Slower than this a day says nothing of how long it lasts, l.

@@ -133,12 +133,15 @@ impl Watch<'_> {
         let parameters = &self.case.parameters.souring;
         let least_l = LEAST_SHARE * self.case.feeder(h, f).capacity_l;
         let left = stores::left(self.case, h, f, k);
+        let nothing = left < CLOSE_OF_LEAST * least_l || self.feeder.filled[k].is_none();
+        if nothing || self.doubts.off(self.case, h, f, k) {
+            return Sign::Gone;
+        }
         let risk = self.risk(k);
         let shown = self.shown(k).is_some();
         let safe = risk < parameters.close_risk && !shown;
-        let nothing = left < CLOSE_OF_LEAST * least_l || self.feeder.filled[k].is_none();
         let unseen = self.feeder.sensed && self.feeder.followed[k].age > nodes(24.0);
-        if nothing || safe || self.doubts.off(self.case, h, f, k) {
+        if safe {
             Sign::Gone
         } else if unseen || left < least_l {
             Sign::Between
@@ -268,10 +271,16 @@ fn age(case: &Case<'_>, h: usize, f: usize) -> Vec<f64> {
     let capacity = case.feeder(h, f).capacity_l;
     let left = |k: usize| stores::left(case, h, f, k).clamp(0.0, capacity);
     let mut share = 0.0;
+    let mut strength = None;
+    let mut half = days_to_sour(parameters, strength);
     (0..feeder.syrup.len())
         .map(|k| {
             let days = growth(feeder.syrup[k]) / PER_DAY as f64;
-            share += days / days_to_sour(parameters, feeder.strength[k]);
+            if feeder.strength[k] != strength {
+                strength = feeder.strength[k];
+                half = days_to_sour(parameters, strength);
+            }
+            share += days / half;
             if feeder.filled[k] == Some(k) {
                 // The filter needs an hour to see how much there is now.
                 let before = left(k.saturating_sub(1));

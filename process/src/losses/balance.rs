@@ -2,7 +2,7 @@
 
 use super::BalanceHour;
 use crate::grid::{Grid, PER_HOUR};
-use crate::robust::{Sorted, median_and_sd};
+use crate::robust::Sorted;
 
 /// One hive's series on the grid, as the balance needs them.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -59,7 +59,6 @@ pub fn balance_yard(grid: &Grid, hives: &[BalanceInput]) -> Vec<HiveBalance> {
     let yard: Vec<Sorted> = (0..n_hours)
         .map(|t| Sorted::of((0..hives.len()).map(|h| rest(h, t))))
         .collect();
-    let mut scratch = Vec::new();
     let mut results = Vec::with_capacity(hives.len());
     for h in 0..hives.len() {
         let control: Vec<(f64, usize)> = yard
@@ -67,7 +66,7 @@ pub fn balance_yard(grid: &Grid, hives: &[BalanceInput]) -> Vec<HiveBalance> {
             .enumerate()
             .map(|(t, yard)| control_group(yard, rest(h, t)))
             .collect();
-        let usual = usual_of_day(h, n_hours, &rest, &control, &mut scratch);
+        let usual = usual_of_day(h, n_hours, &rest, &control);
         let usual_outflow = usual_outflow(&hives[h], n_hours);
         let hours = (0..n_hours).map(|t| {
             let common = if control[t].0.is_nan() {
@@ -212,38 +211,42 @@ fn usual_of_day(
     n_hours: usize,
     rest: &impl Fn(usize, usize) -> f64,
     control: &[(f64, usize)],
-    scratch: &mut Vec<f64>,
 ) -> Vec<(f64, f64)> {
-    let difference: Vec<f64> = (0..n_hours)
-        .map(|t| {
-            let common = if control[t].0.is_nan() {
-                0.0
-            } else {
-                control[t].0
-            };
-            rest(own, t) - common
-        })
-        .collect();
+    let common = |t: usize| {
+        if control[t].0.is_nan() {
+            0.0
+        } else {
+            control[t].0
+        }
+    };
+    let difference: Vec<f64> = (0..n_hours).map(|t| rest(own, t) - common(t)).collect();
+    let difference = |t: i64| {
+        let known = usize::try_from(t).ok().and_then(|t| difference.get(t));
+        known.copied().unwrap_or(f64::NAN)
+    };
     let mut usual = vec![(0.0, UNKNOWN_SD_KG); n_hours];
-    for first in (0..n_hours).step_by(24 * USUAL_EVERY) {
-        for hour in 0..24 {
-            let middle = (first + 24 * (USUAL_EVERY / 2) + hour) as i64;
-            scratch.clear();
-            for day in -USUAL_DAYS..=USUAL_DAYS {
-                for near in -1i64..=1 {
-                    let at = usize::try_from(middle + 24 * day + near).ok();
-                    let found = at.and_then(|at| difference.get(at));
-                    scratch.extend(found.filter(|v| !v.is_nan()));
-                }
-            }
-            if scratch.len() < 6 {
+    for hour in 0..24 {
+        let around = |day: i64| {
+            (-1..=1)
+                .map(move |near| 24 * day + hour + near)
+                .map(&difference)
+        };
+        let mut window = Sorted::default();
+        let mut seen = -USUAL_DAYS..-USUAL_DAYS;
+        for first in (0..n_hours).step_by(24 * USUAL_EVERY) {
+            let middle = (first / 24 + USUAL_EVERY / 2) as i64;
+            let days = middle - USUAL_DAYS..middle + USUAL_DAYS + 1;
+            let (come, gone) = (seen.end..days.end, seen.start..days.start);
+            come.flat_map(around).for_each(|kg| window.insert(kg));
+            gone.flat_map(around).for_each(|kg| window.remove(kg));
+            seen = days;
+            if window.len() < 6 {
                 continue;
             }
-            let (centre, sd) = median_and_sd(scratch).unwrap_or((0.0, UNKNOWN_SD_KG));
-            let sd = sd.max(LEAST_SD_KG);
+            let (centre, sd) = window.median_and_sd().unwrap_or((0.0, UNKNOWN_SD_KG));
             for day in 0..USUAL_EVERY {
-                if let Some(slot) = usual.get_mut(first + 24 * day + hour) {
-                    *slot = (centre, sd);
+                if let Some(slot) = usual.get_mut(first + 24 * day + hour as usize) {
+                    *slot = (centre, sd.max(LEAST_SD_KG));
                 }
             }
         }

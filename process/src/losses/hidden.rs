@@ -139,8 +139,13 @@ fn emission(hour: &BalanceHour) -> [f64; K] {
     let per_sd = 1.0 / (hour.outflow_sd_l + 0.004);
     for (likelihood, lost) in likelihood.iter_mut().zip(LEVELS_KG) {
         let short = (FEEDER_SHARE / KG_PER_LITRE * lost - hour.outflow_l) * per_sd;
+        let against = 0.5 * INDEPENDENT_SHARE * short * short;
         if short > 0.0 {
-            *likelihood *= (-0.5 * INDEPENDENT_SHARE * short * short).exp();
+            *likelihood *= if against < MOST_AGAINST {
+                (-against).exp()
+            } else {
+                0.0
+            };
         }
         *likelihood = likelihood.max(LEAST_LIKELIHOOD);
     }
@@ -149,6 +154,8 @@ fn emission(hour: &BalanceHour) -> [f64; K] {
 
 /// Nothing is impossible.
 const LEAST_LIKELIHOOD: f64 = 1e-30;
+/// Its logarithm, negated, and a little more: what lies beyond is not worth an exponential.
+const MOST_AGAINST: f64 = 70.0;
 
 /// What a density of Student's t is one over a power of.
 fn tail(off: f64) -> f64 {

@@ -71,23 +71,22 @@ impl Watch<'_> {
     fn out_of_balance(&self, k: usize, window: usize) -> Option<Loss> {
         let now = self.unexplained(k, window)?;
         let dried = |k: usize| self.case.balance.dried(self.h, k, nodes(now.hours));
-        let (mut losses, mut drops, mut dries) = (Vec::new(), Vec::new(), Vec::new());
-        for day in 1..=HABIT_DAYS {
-            let then = k.checked_sub(day * nodes(24.0));
-            let before = then.and_then(|then| Some((then, self.unexplained(then, window)?)));
-            if let Some((then, before)) = before {
-                losses.push(before.hive_kg);
-                drops.push(before.drop_kg);
-                dries.push(dried(then));
-            }
-        }
-        if losses.len() < LEAST_HABIT_DAYS {
+        if now.drop_kg <= FED_OF_LOST * LEAST_KG_PER_H * now.hours {
+            // Too little for any loss below.
             return None;
         }
-        let habit = median_of_few(losses.iter().copied())?;
-        let spread = median_of_few(losses.iter().map(|kg| (kg - habit).abs()))?;
-        let usual_drop = median_of_few(drops.into_iter())?;
-        let usual_dries = median_of_few(dries.into_iter())?;
+        let before: [Option<(usize, Loss)>; HABIT_DAYS] = std::array::from_fn(|day| {
+            let then = k.checked_sub((day + 1) * nodes(24.0))?;
+            Some((then, self.unexplained(then, window)?))
+        });
+        let before = || before.iter().flatten();
+        if before().count() < LEAST_HABIT_DAYS {
+            return None;
+        }
+        let habit = median_of_few(before().map(|(_, then)| then.hive_kg))?;
+        let spread = median_of_few(before().map(|(_, then)| (then.hive_kg - habit).abs()))?;
+        let usual_drop = median_of_few(before().map(|(_, then)| then.drop_kg))?;
+        let usual_dries = median_of_few(before().map(|(then, _)| dried(*then)))?;
         let odd = now.hive_kg - habit;
         let doubt = DRYING_DOUBT * (dried(k) - usual_dries);
         let sd = (MAD_TO_SD * spread).max(now.hive_sd_kg).hypot(doubt);

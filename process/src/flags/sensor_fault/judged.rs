@@ -1,7 +1,6 @@
 //! What is to be thought of each level reading.
 
-use super::super::Case;
-use crate::input::FeederInput;
+use crate::input::{DeviceInput, FeederInput};
 use crate::level::litres;
 use crate::strengths::kg_per_litre;
 use larder_domain::{Sample, Timestamp};
@@ -25,7 +24,10 @@ const OUTSIDE_SHARE: f64 = 0.2;
 const OUTSIDE_LITRES: f64 = 0.5;
 
 /// Judges a feeder's level readings, those refused as impossible included.
-pub(in super::super) fn judge_level(feeder: &FeederInput<'_>, case: &Case<'_>) -> Vec<Judged> {
+pub(in super::super) fn judge_level(
+    feeder: &FeederInput<'_>,
+    devices: &[DeviceInput<'_>],
+) -> Vec<Judged> {
     let Some(level) = feeder.levels.first() else {
         return Vec::new();
     };
@@ -49,7 +51,7 @@ pub(in super::super) fn judge_level(feeder: &FeederInput<'_>, case: &Case<'_>) -
     let sensor = feeder.feeder.sensors.first();
     let refused = sensor.and_then(|s| {
         let device = &s.assignment.source.device;
-        case.input.devices.iter().find(|d| d.device == device)
+        devices.iter().find(|d| d.device == device)
     });
     for &time in refused.map_or(&[][..], |device| device.impossible) {
         judged.push(Judged {

@@ -121,7 +121,7 @@ fn level_faults(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion> {
     let mut found = stuck(level.samples, parameters.stuck_hours, &name(source));
     // A dry sensor shows nothing; that is no fault.
     found.retain(|s| level.samples[s.spell.opened].value.abs() > f64::EPSILON);
-    let mut judged = judge_level(feeder, case);
+    let mut judged = case.judged[h][f].clone();
     let noise = case.analysis.hives[h].feeders[f].level.series.noise_sd;
     let limit = (JUMP_SHARE * feeder.feeder.capacity_l).max(JUMP_SDS * noise);
     mark_jumpers(&mut judged, limit);

@@ -4,7 +4,6 @@ use super::super::{Sign, spells};
 use super::Suspicion;
 use crate::robust::quantile;
 use larder_domain::{Evidence, Measure, Sample};
-use std::collections::BTreeMap;
 
 /// A value that stays exactly the same, longer than chance allows.
 pub(super) fn stuck(samples: &[Sample], hours: f64, device: &str) -> Vec<Suspicion> {
@@ -54,19 +53,21 @@ const HABIT_QUANTILE: f64 = 0.5;
 /// How long a value usually lasts at most in a day, hours: on a coarse converter a quiet night can
 /// pass with one value.
 fn longest_of_a_day(samples: &[Sample]) -> f64 {
-    let mut longest: BTreeMap<i64, f64> = BTreeMap::new();
+    let mut days: Vec<f64> = Vec::new();
+    let mut day = i64::MIN;
     let mut start = 0;
-    for i in 0..samples.len() {
-        if i > 0 && !same(samples[i].value, samples[i - 1].value) {
+    for (i, sample) in samples.iter().enumerate() {
+        if !same(sample.value, samples[start].value) {
             start = i;
         }
-        let lasted = samples[i].time.hours_since(samples[start].time);
-        let day = longest
-            .entry(samples[i].time.0.div_euclid(86_400_000))
-            .or_default();
-        *day = day.max(lasted);
+        let lasted = sample.time.hours_since(samples[start].time);
+        let today = sample.time.0.div_euclid(86_400_000);
+        match days.last_mut() {
+            Some(longest) if day == today => *longest = longest.max(lasted),
+            _ => days.push(lasted),
+        }
+        day = today;
     }
-    let mut days: Vec<f64> = longest.into_values().collect();
     quantile(&mut days, HABIT_QUANTILE).unwrap_or(0.0)
 }
 

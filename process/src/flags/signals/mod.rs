@@ -30,6 +30,8 @@ pub struct Signals {
     pub air: Vec<f64>,
     /// Rain in the half hour, mm.
     pub rain_mm: Vec<f64>,
+    /// Node of the newest rain at or before each node.
+    rained: Vec<Option<usize>>,
     /// Wind, m/s; NaN where unknown.
     pub wind: Vec<f64>,
     /// Syrup as the median of the yard's thermometers has it, Cel; the air, late, where there are none.
@@ -125,6 +127,12 @@ impl Signals {
                 rain_mm[k] += sample.value.max(0.0);
             }
         }
+        let mut last = None;
+        let rained = rain_mm.iter().enumerate().map(|(k, &mm)| {
+            last = if mm > 0.0 { Some(k) } else { last };
+            last
+        });
+        let rained = rained.collect();
         let local_hour: Vec<f64> = (0..grid.len())
             .map(|k| local_hour(input, grid.time(k)))
             .collect();
@@ -150,6 +158,7 @@ impl Signals {
             grid,
             air,
             rain_mm,
+            rained,
             wind,
             daylight,
             local_hour,

@@ -1,6 +1,6 @@
 //! From readings to nodes: each node from the half hour that ends at it.
 
-use crate::grid::{Grid, PER_HOUR, STEP_HOURS};
+use crate::grid::{Grid, PER_HOUR};
 use larder_domain::{Sample, Timestamp};
 
 /// The node whose half hour holds `at`.
@@ -49,7 +49,7 @@ pub(super) fn node_means(
         .collect()
 }
 
-/// Nodes in so many hours.
-pub fn nodes(hours: f64) -> usize {
-    (hours / STEP_HOURS).round() as usize
+/// Nodes in so many hours, to the nearest.
+pub const fn nodes(hours: f64) -> usize {
+    (hours * PER_HOUR as f64 + 0.5) as usize
 }

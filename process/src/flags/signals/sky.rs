@@ -45,10 +45,17 @@ const WET_MM: f64 = 0.5;
 const WET_HOURS: f64 = 8.0;
 
 impl Signals {
+    /// Rain from one node to another, mm.
+    pub fn rain_between(&self, from: usize, until: usize) -> f64 {
+        match self.rained[until] {
+            Some(last) if last >= from => self.rain_mm[from..=last].iter().sum(),
+            _ => 0.0,
+        }
+    }
+
     /// Whether hives may have been wet at some time between two nodes.
     pub fn wet(&self, from: usize, until: usize) -> bool {
-        let before = from.saturating_sub(nodes(WET_HOURS));
-        self.rain_mm[before..=until].iter().sum::<f64>() > WET_MM
+        self.rain_between(from.saturating_sub(nodes(WET_HOURS)), until) > WET_MM
     }
 }
 
