@@ -6,7 +6,9 @@
 //! weight, less the usual one, `y = W + H + noise`: closely in the dark, when bees are in, loosely by
 //! day. So what lay on the hives at night is known from the dry nights on both sides of a rain. `d`
 //! follows how well the air dries (H. L. Penman, *Natural evaporation from open water, bare soil and
-//! grass*, Proc. R. Soc. A 193 (1948) 120-145). Filter and smoother as in [`crate::kalman`].
+//! grass*, Proc. R. Soc. A 193 (1948) 120-145). `a` and the scale of `d` are learned from each yard's
+//! rains by the filter's likelihood (F. C. Schweppe, *Evaluation of likelihood functions for Gaussian
+//! signals*, IEEE Trans. Inf. Theory 11 (1965) 61-70). Filter and smoother as in [`crate::kalman`].
 
 mod common;
 
@@ -107,104 +109,199 @@ impl Transition<3> for Step {
     }
 }
 
+/// What the yard's hives did in common, and what is usual for them.
+struct Course<'a> {
+    climate: &'a Climate,
+    common: &'a [Common],
+    rain: &'a [f64],
+    usual: Vec<f64>,
+    own_sds: Vec<f64>,
+}
+
+/// What a filter made of it.
+struct Filtered {
+    states: Vec<Single<3>>,
+    steps: Vec<Step>,
+    updates: Vec<Option<Update<3>>>,
+    /// Logarithm of how likely the course is, but for a constant.
+    likelihood: f64,
+}
+
 fn smooth_water(
     climate: &Climate,
     common: &[Common],
     rain: &[f64],
     parameters: &RainParameters,
 ) -> Water {
-    let n = common.len();
-    let dry = dry_nodes(rain);
-    let usual = usual_course(common, &dry);
-    let own_sds = own_sd(common, &usual, &dry);
-    let hours = drying_hours(climate, parameters);
-    let mut state = State {
-        mean: [0.0; 3],
-        covariance: [[0.01, 0.0, 0.0], [0.0, 1e-4, 0.0], [0.0, 0.0, 1e-4]],
+    let course = Course::of(climate, common, rain);
+    let parameters = if climate.has_gauge {
+        course.learned(parameters)
+    } else {
+        *parameters
     };
-    let mut filtered: Vec<Single<3>> = Vec::with_capacity(n);
-    let mut steps: Vec<Step> = Vec::with_capacity(n);
-    let mut updates: Vec<Option<Update<3>>> = Vec::with_capacity(n);
-    let mut course = 0.0;
-    for k in 0..n {
-        let dark = climate.dark[k];
-        let mm = rain[k].max(0.3 * rain[k.saturating_sub(1)]);
-        let drying = if mm > 0.0 { DRYING_HOURS[1] } else { hours[k] };
-        let stays = (-STEP_HOURS / drying).exp();
-        let flight = match (dark, mm > INDOORS_MM) {
-            (true, _) => 0,
-            (false, false) => 1,
-            (false, true) => 2,
-        };
-        let lasts = (-STEP_HOURS / FLIGHT_HOURS[flight]).exp();
-        let snow = climate.air[k] < SNOW_BELOW;
-        let room = if snow {
-            1.0
-        } else {
-            (-parameters.kg_per_mm * mm / parameters.holds_kg).exp()
-        };
-        let held = if snow {
-            parameters.kg_per_mm * mm
-        } else {
-            parameters.holds_kg * (1.0 - room)
-        };
-        let step = Step {
-            water: stays * room,
-            flight: lasts,
-        };
-        let fallen = if snow {
-            SNOW_KG_PER_MM_SD * mm
-        } else {
-            HELD_SHARE * held
-        };
-        let loose = DRYING_SHARE * (1.0 - stays) * state.mean[WATER].max(0.0) + 1e-4;
-        let own_by_day = own_sds[k] / (0.6 * PER_DAY as f64).sqrt();
-        let mut own = if flight == 1 {
-            own_by_day
-        } else {
-            OWN_NIGHT_SHARE * own_by_day
-        };
-        if common[k].n == 0 {
-            // Nobody saw this step.
-            own = own.max(UNSEEN_SD_KG);
-        } else {
-            course += common[k].kg - usual[k];
+    smoothed(&course.filtered(&parameters))
+}
+
+/// What a yard's hives hold of a millimetre and how fast they dry may be so many times the usual.
+const HELD_FACTORS: [f64; 5] = [0.4, 0.63, 1.0, 1.6, 2.5];
+const DRYING_FACTORS: [f64; 3] = [0.63, 1.0, 1.6];
+/// How far yards differ in that, logarithm.
+const FACTOR_SD: f64 = 0.7;
+
+impl<'a> Course<'a> {
+    fn of(climate: &'a Climate, common: &'a [Common], rain: &'a [f64]) -> Self {
+        let dry = dry_nodes(rain);
+        let usual = usual_course(common, &dry);
+        Self {
+            climate,
+            common,
+            rain,
+            own_sds: own_sd(common, &usual, &dry),
+            usual,
         }
-        state.predict(&step);
-        state.mean[WATER] += held;
-        state.covariance[WATER][WATER] += loose.powi(2) + fallen.powi(2);
-        state.covariance[OWN][OWN] += own.powi(2) + (0.15 * common[k].sd).powi(2);
-        state.covariance[FLIGHT][FLIGHT] += FLIGHT_SD_KG[flight].powi(2) * (1.0 - lasts * lasts);
-        let mut update = None;
-        if common[k].n > 0 {
-            let row = [1.0; 3];
-            let residual = course - state.mean.iter().sum::<f64>();
-            let noise = READING_SD_KG.powi(2) + (0.7 * common[k].sd).powi(2);
-            let view = state.view(&row, noise);
-            let gate = 5.0 * view.variance().sqrt();
-            if residual.abs() < gate || mm > 0.0 {
-                update = Some(state.update(&view, residual));
-            } else {
-                // Hands, or foragers in numbers: no water, and no news of it.
-                course -= residual;
-            }
-        }
-        steps.push(step);
-        updates.push(update);
-        filtered.push(state.single(WATER));
     }
+
+    /// Roofs differ: what a millimetre leaves, and then how fast it dries, is learned from the yard's
+    /// own rains, as what makes its course of weight the likeliest.
+    fn learned(&self, usual: &RainParameters) -> RainParameters {
+        let held = self.likeliest(&HELD_FACTORS, |factor| RainParameters {
+            kg_per_mm: factor * usual.kg_per_mm,
+            ..*usual
+        });
+        self.likeliest(&DRYING_FACTORS, |factor| RainParameters {
+            wet_m2: factor * held.wet_m2,
+            ..held
+        })
+    }
+
+    fn likeliest(&self, factors: &[f64], times: impl Fn(f64) -> RainParameters) -> RainParameters {
+        let likely = |factor: f64| {
+            let prior = -0.5 * (factor.ln() / FACTOR_SD).powi(2);
+            self.filtered(&times(factor)).likelihood + prior
+        };
+        let all = factors.iter().map(|&factor| (factor, likely(factor)));
+        let best = all.max_by(|a, b| a.1.total_cmp(&b.1));
+        times(best.map_or(1.0, |(factor, _)| factor))
+    }
+
+    fn filtered(&self, parameters: &RainParameters) -> Filtered {
+        let Self {
+            climate,
+            common,
+            rain,
+            usual,
+            own_sds,
+        } = self;
+        let n = common.len();
+        let hours = drying_hours(climate, parameters);
+        let mut state = State {
+            mean: [0.0; 3],
+            covariance: [[0.01, 0.0, 0.0], [0.0, 1e-4, 0.0], [0.0, 0.0, 1e-4]],
+        };
+        let mut states: Vec<Single<3>> = Vec::with_capacity(n);
+        let mut steps: Vec<Step> = Vec::with_capacity(n);
+        let mut updates: Vec<Option<Update<3>>> = Vec::with_capacity(n);
+        let (mut course, mut likelihood) = (0.0, 0.0);
+        for k in 0..n {
+            let dark = climate.dark[k];
+            let mm = rain[k].max(0.3 * rain[k.saturating_sub(1)]);
+            let drying = if mm > 0.0 { DRYING_HOURS[1] } else { hours[k] };
+            let stays = (-STEP_HOURS / drying).exp();
+            let flight = match (dark, mm > INDOORS_MM) {
+                (true, _) => 0,
+                (false, false) => 1,
+                (false, true) => 2,
+            };
+            let lasts = (-STEP_HOURS / FLIGHT_HOURS[flight]).exp();
+            let snow = climate.air[k] < SNOW_BELOW;
+            let room = if snow {
+                1.0
+            } else {
+                (-parameters.kg_per_mm * mm / parameters.holds_kg).exp()
+            };
+            let held = if snow {
+                parameters.kg_per_mm * mm
+            } else {
+                parameters.holds_kg * (1.0 - room)
+            };
+            let step = Step {
+                water: stays * room,
+                flight: lasts,
+            };
+            let fallen = if snow {
+                SNOW_KG_PER_MM_SD * mm
+            } else {
+                HELD_SHARE * held
+            };
+            let loose = DRYING_SHARE * (1.0 - stays) * state.mean[WATER].max(0.0) + 1e-4;
+            let own_by_day = own_sds[k] / (0.6 * PER_DAY as f64).sqrt();
+            let mut own = if flight == 1 {
+                own_by_day
+            } else {
+                OWN_NIGHT_SHARE * own_by_day
+            };
+            if common[k].n == 0 {
+                // Nobody saw this step.
+                own = own.max(UNSEEN_SD_KG);
+            } else {
+                course += common[k].kg - usual[k];
+            }
+            state.predict(&step);
+            state.mean[WATER] += held;
+            state.covariance[WATER][WATER] += loose.powi(2) + fallen.powi(2);
+            state.covariance[OWN][OWN] += own.powi(2) + (0.15 * common[k].sd).powi(2);
+            state.covariance[FLIGHT][FLIGHT] +=
+                FLIGHT_SD_KG[flight].powi(2) * (1.0 - lasts * lasts);
+            let mut update = None;
+            if common[k].n > 0 {
+                let row = [1.0; 3];
+                let residual = course - state.mean.iter().sum::<f64>();
+                let noise = READING_SD_KG.powi(2) + (0.7 * common[k].sd).powi(2);
+                let view = state.view(&row, noise);
+                let gate = GATE_SDS * view.variance().sqrt();
+                let off = (residual * residual / view.variance()).min(GATE_SDS * GATE_SDS);
+                likelihood -= 0.5 * (off + view.variance().ln());
+                if residual.abs() < gate || mm > 0.0 {
+                    update = Some(state.update(&view, residual));
+                } else {
+                    // Hands, or foragers in numbers: no water, and no news of it.
+                    course -= residual;
+                }
+            }
+            steps.push(step);
+            updates.push(update);
+            states.push(state.single(WATER));
+        }
+
+        Filtered {
+            states,
+            steps,
+            updates,
+            likelihood,
+        }
+    }
+}
+
+/// A residual above so many standard deviations is no water.
+const GATE_SDS: f64 = 5.0;
+
+fn smoothed(filtered: &Filtered) -> Water {
+    let n = filtered.states.len();
     let mut water = Water {
         kg: vec![0.0; n],
         sd_kg: vec![0.0; n],
     };
     let mut adjoint = Adjoint::nothing();
     for k in (0..n).rev() {
-        water.kg[k] = filtered[k].mean(&adjoint).max(0.0);
-        water.sd_kg[k] = filtered[k].variance(&adjoint).sqrt().min(water.kg[k]);
-        if let Some(update) = &updates[k] {
+        water.kg[k] = filtered.states[k].mean(&adjoint).max(0.0);
+        water.sd_kg[k] = filtered.states[k]
+            .variance(&adjoint)
+            .sqrt()
+            .min(water.kg[k]);
+        if let Some(update) = &filtered.updates[k] {
             adjoint.before_update(update);
         }
-        adjoint.before_predict(&steps[k]);
+        adjoint.before_predict(&filtered.steps[k]);
     }
     water
 }
@@ -217,6 +314,49 @@ const UNSEEN_SD_KG: f64 = 0.05;
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Forty days with 3 mm in the evening of every fifth, of which each millimetre leaves so much on a
+    /// hive that dries within the next morning.
+    fn learned_of_rains(kg_per_mm: f64) -> f64 {
+        let n = 40 * PER_DAY;
+        let of_day = |k: usize| k % PER_DAY;
+        let dark: Vec<bool> = (0..n).map(|k| of_day(k) < 12 || of_day(k) > 40).collect();
+        let rains = |k: usize| k / PER_DAY % 5 == 4 && (42..44).contains(&of_day(k));
+        let climate = Climate {
+            has_gauge: true,
+            air: vec![12.0; n],
+            rain_mm: (0..n).map(|k| if rains(k) { 1.5 } else { 0.0 }).collect(),
+            drying_mm_per_hour: dark.iter().map(|&d| if d { 0.0 } else { 0.4 }).collect(),
+            dark,
+            ..Climate::default()
+        };
+        let common = |k: usize| {
+            let dried = k / PER_DAY % 5 == 0 && k > PER_DAY && (16..24).contains(&of_day(k));
+            let water = if rains(k) {
+                1.5 * kg_per_mm
+            } else if dried {
+                -3.0 * kg_per_mm / 8.0
+            } else {
+                0.0
+            };
+            let noise = 0.004 * f64::from((k as u32 * 7) % 5) - 0.008;
+            Common {
+                kg: water + noise - 0.005,
+                sd: 0.005,
+                n: 4,
+            }
+        };
+        let common: Vec<Common> = (0..n).map(common).collect();
+        let course = Course::of(&climate, &common, &climate.rain_mm);
+        course.learned(&RainParameters::default()).kg_per_mm
+    }
+
+    #[test]
+    fn a_yard_learns_what_its_roofs_hold() {
+        let (sheds, soaks) = (learned_of_rains(0.015), learned_of_rains(0.1));
+        assert!(sheds < 0.03, "{sheds}");
+        assert!(soaks > 0.06, "{soaks}");
+    }
 
     /// Twenty days of four hives that lose 0.24 kg a day, with `rain_kg` on each from the tenth midnight
     /// to the next noon, while the gauge counts `rain_mm` in two hours.
