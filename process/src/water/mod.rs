@@ -331,7 +331,8 @@ mod tests {
             ..Climate::default()
         };
         let common = |k: usize| {
-            let dried = k / PER_DAY % 5 == 0 && k > PER_DAY && (16..24).contains(&of_day(k));
+            let dried =
+                (k / PER_DAY).is_multiple_of(5) && k > PER_DAY && (16..24).contains(&of_day(k));
             let water = if rains(k) {
                 1.5 * kg_per_mm
             } else if dried {
