@@ -2,7 +2,8 @@
 //! the yard on the same trip, carried on until the next fill.
 
 use crate::input::YardInput;
-use larder_domain::units::{DegreesCelsius, MassFraction};
+use larder_domain::syrup::DensityOf;
+use larder_domain::units::DegreesCelsius;
 use larder_domain::{Feeder, FeederId, Goal, Strength, Timestamp, syrup};
 
 /// Recorded strengths of one yard.
@@ -70,24 +71,24 @@ pub fn kg_per_litre(strength: Option<Strength>) -> f64 {
 /// How much more room a litre of 20 Cel takes at other temperatures.
 #[derive(Clone, Copy, Debug)]
 pub struct Expansion {
-    sugar: Option<(MassFraction, f64)>,
+    syrup: Option<(DensityOf, f64)>,
 }
 
 impl Expansion {
     /// Of syrup of a strength; none where it is not known.
     pub fn of(strength: Option<Strength>) -> Self {
-        let sugar = strength.map(|strength| {
+        let syrup = strength.map(|strength| {
             let sugar = strength.mass_fraction();
-            (sugar, syrup::density_at_20_kg_m3(sugar))
+            (DensityOf::sugar(sugar), syrup::density_at_20_kg_m3(sugar))
         });
-        Self { sugar }
+        Self { syrup }
     }
 
     /// The room that a litre of 20 Cel takes at `celsius`, l.
     pub fn at(&self, celsius: f64) -> f64 {
-        let Some((sugar, density)) = self.sugar.filter(|_| celsius.is_finite()) else {
+        let Some((syrup, at_20)) = self.syrup.filter(|_| celsius.is_finite()) else {
             return 1.0;
         };
-        density / syrup::density_kg_m3(sugar, DegreesCelsius(celsius.clamp(0.0, 45.0)))
+        at_20 / syrup.at(DegreesCelsius(celsius.clamp(0.0, 45.0)))
     }
 }

@@ -15,12 +15,32 @@ pub const DENSITY_RANGE_C: (f64, f64) = (-20.0, 100.0);
 /// Density of a sucrose solution, kg/m3 (= g/l). Fitted from 0 to 85 °C and up to 85 % sugar;
 /// temperatures are held within [`DENSITY_RANGE_C`].
 pub fn density_kg_m3(sugar: MassFraction, temperature: DegreesCelsius) -> f64 {
-    let theta = (held(temperature) - 20.0) / 100.0;
-    let by_sugar = SUGAR_TERMS
-        .iter()
-        .rev()
-        .fold(0.0, |sum, row| sum * theta + polynomial(row, sugar.value()));
-    water_density_kg_m3(temperature) + by_sugar * sugar.value()
+    DensityOf::sugar(sugar).at(temperature)
+}
+
+/// The density of one solution over temperatures: [`density_kg_m3`] with all that only its sugar
+/// makes worked out.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct DensityOf {
+    sugar: f64,
+    terms: [f64; SUGAR_TERMS.len()],
+}
+
+impl DensityOf {
+    /// Of a solution of so much sugar.
+    pub fn sugar(sugar: MassFraction) -> Self {
+        let sugar = sugar.value();
+        Self {
+            sugar,
+            terms: SUGAR_TERMS.map(|row| polynomial(&row, sugar)),
+        }
+    }
+
+    /// At a temperature, kg/m3.
+    pub fn at(&self, temperature: DegreesCelsius) -> f64 {
+        let theta = (held(temperature) - 20.0) / 100.0;
+        water_density_kg_m3(temperature) + polynomial(&self.terms, theta) * self.sugar
+    }
 }
 
 /// The same at 20 °C, where most comparisons are made and no term of the temperature is left.

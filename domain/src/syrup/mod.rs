@@ -9,7 +9,7 @@ mod viscosity;
 
 pub use activity::{SUCROSE_G_PER_MOL, WATER_G_PER_MOL, water_activity};
 pub use density::{
-    DENSITY_RANGE_C, density_at_20_kg_m3, density_kg_m3, expansion_per_kelvin,
+    DENSITY_RANGE_C, DensityOf, density_at_20_kg_m3, density_kg_m3, expansion_per_kelvin,
     fraction_from_density, litres_moved, water_density_kg_m3,
 };
 pub use heat::{

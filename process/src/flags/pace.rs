@@ -42,6 +42,30 @@ pub(super) struct Pace<'a> {
     feeders: Vec<Course>,
 }
 
+/// What is expected of one feeder.
+pub(super) struct Outlook<'a> {
+    course: &'a Course,
+    /// At each node what its neighbours took, and how well that is known, l.
+    neighbours: Vec<(f64, f64)>,
+}
+
+impl Outlook<'_> {
+    /// In the window before a node.
+    pub(super) fn at(&self, k: usize) -> Expected {
+        let (beside, sd) = self.neighbours[k];
+        let litres = if beside.is_nan() {
+            self.course.easy[k] * self.course.for_full_ease(k)
+        } else {
+            beside * self.course.ratio(k, &self.neighbours)
+        };
+        Expected {
+            litres,
+            neighbours: beside,
+            neighbours_sd: sd,
+        }
+    }
+}
+
 struct Course {
     at: (usize, usize),
     /// What such a feeder gives in the window where nothing hinders, at each node, l.
@@ -69,26 +93,11 @@ impl<'a> Pace<'a> {
         }
     }
 
-    /// For each node what is expected of a feeder.
-    pub(super) fn expected(&self, at: (usize, usize)) -> Vec<Expected> {
-        let Some(course) = self.feeders.iter().find(|course| course.at == at) else {
-            return Vec::new();
-        };
+    /// What is expected of a feeder at each node; `None` for one that no sensor watches.
+    pub(super) fn outlook(&self, at: (usize, usize)) -> Option<Outlook<'_>> {
+        let course = self.feeders.iter().find(|course| course.at == at)?;
         let neighbours = self.neighbours(course);
-        let expected = (0..=self.case.signals.last).map(|k| {
-            let (beside, sd) = neighbours[k];
-            let litres = if beside.is_nan() {
-                course.easy[k] * course.for_full_ease(k)
-            } else {
-                beside * course.ratio(k, &neighbours)
-            };
-            Expected {
-                litres,
-                neighbours: beside,
-                neighbours_sd: sd,
-            }
-        });
-        expected.collect()
+        Some(Outlook { course, neighbours })
     }
 
     /// At each node the median of what the other feeders lost, for a feeder of this one's par, and how

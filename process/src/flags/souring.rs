@@ -18,7 +18,7 @@ use super::signals::{FeederSignals, nodes};
 use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
 use crate::grid::PER_DAY;
 use crate::level::litres_per_unit;
-use crate::robust::median;
+use crate::robust::Sorted;
 use crate::strengths::kg_per_litre;
 use larder_domain::units::DegreesCelsius;
 use larder_domain::{
@@ -82,6 +82,7 @@ pub(super) fn raise(
                         heat,
                         aged: age(case, h, f),
                         easy: ease_of_day(case, &feeder.syrup),
+                        levels: levels(feeder),
                     };
                     watch.run(flags)
                 })
@@ -99,6 +100,8 @@ struct Watch<'a> {
     heat: &'a [f64],
     aged: Vec<f64>,
     easy: Vec<f64>,
+    /// See [`levels`].
+    levels: Vec<f64>,
 }
 
 /// What sensors show of it.
@@ -181,9 +184,32 @@ impl Watch<'_> {
 
     fn foams(&self, k: usize) -> bool {
         let parameters = &self.case.parameters.souring;
-        rise(self.case, self.at, k).is_some_and(|(litres, metres)| {
+        self.rise(k).is_some_and(|(litres, metres)| {
             metres > 1e-3 * parameters.foam_mm && litres > FOAM_SDS * self.feeder.noise_l
         })
+    }
+
+    /// How far the level rose in a day though nobody poured, l and m; nothing where that can't be said.
+    /// Foam weighs nothing, so what is weighed does not rise.
+    fn rise(&self, k: usize) -> Option<(f64, f64)> {
+        let ((h, f), feeder) = (self.at, self.feeder);
+        let geometry = self.case.input.hives[h].feeders[f].levels.first()?.geometry;
+        if matches!(geometry, Geometry::FeederWeight) {
+            return None;
+        }
+        let apart = nodes(FOAM_APART_HOURS);
+        let from = k.checked_sub(nodes(FOAM_HOURS) + apart)?;
+        if feeder.changed[k] != feeder.changed[from] {
+            return None;
+        }
+        let now = self.levels[k];
+        let litres = now - self.levels[k - apart];
+        if litres.is_nan() {
+            return None;
+        }
+        let density = kg_per_litre(feeder.strength[k]);
+        let per_metre = litres_per_unit(geometry, now.max(0.0), density);
+        Some((litres, litres / per_metre))
     }
 
     fn words(&self, k: usize) -> Words {
@@ -219,7 +245,7 @@ impl Watch<'_> {
                 0.7,
             ),
             Some(Shown::Foaming) => {
-                let risen = rise(self.case, self.at, k).map_or(f64::NAN, |(litres, _)| litres);
+                let risen = self.rise(k).map_or(f64::NAN, |(litres, _)| litres);
                 let risen = Estimate::normal(risen, FOAM_NOISE * feeder.noise_l);
                 let said = " Its level rose by {risen} in a day though nobody poured: foam.";
                 let aged = aged.and(said);
@@ -316,30 +342,19 @@ const FOAM_APART_HOURS: f64 = 24.0;
 /// So much of each must be seen.
 const FOAM_SEEN: f64 = 0.6;
 
-/// How far the level rose in a day though nobody poured, l and m; nothing where that can't be said.
-/// Foam weighs nothing, so what is weighed does not rise.
-fn rise(case: &Case<'_>, (h, f): (usize, usize), k: usize) -> Option<(f64, f64)> {
-    let feeder = &case.signals.hives[h].feeders[f];
-    let geometry = case.input.hives[h].feeders[f].levels.first()?.geometry;
-    if matches!(geometry, Geometry::FeederWeight) {
-        return None;
-    }
-    let (window, apart) = (nodes(FOAM_HOURS), nodes(FOAM_APART_HOURS));
-    let from = k.checked_sub(window + apart)?;
-    if feeder.changed[k] != feeder.changed[from] {
-        return None;
-    }
-    let middle = |until: usize| {
-        let seen = feeder.litres[until - window..=until].iter().copied();
-        let mut seen: Vec<f64> = seen.filter(|v| !v.is_nan()).collect();
-        let enough = seen.len() as f64 > FOAM_SEEN * window as f64;
-        median(&mut seen).filter(|_| enough)
-    };
-    let now = middle(k)?;
-    let litres = now - middle(k - apart)?;
-    let density = kg_per_litre(feeder.strength[k]);
-    Some((
-        litres,
-        litres / litres_per_unit(geometry, now.max(0.0), density),
-    ))
+/// The median level of the half day before each node, l; NaN where too little of it was seen.
+fn levels(feeder: &FeederSignals) -> Vec<f64> {
+    let window = nodes(FOAM_HOURS);
+    let mut seen = Sorted::default();
+    let litres = feeder.litres.iter().enumerate();
+    litres
+        .map(|(k, &now)| {
+            seen.insert(now);
+            if k > window {
+                seen.remove(feeder.litres[k - window - 1]);
+            }
+            let enough = seen.len() as f64 > FOAM_SEEN * window as f64;
+            seen.median().filter(|_| enough).unwrap_or(f64::NAN)
+        })
+        .collect()
 }

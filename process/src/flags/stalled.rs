@@ -23,31 +23,31 @@ pub(super) fn raise(
         let capacity = case.feeder(h, f).capacity_l;
         let easy = ease_of_day(case, &feeder.syrup);
         let sd_l = uptake_sd(feeder, capacity);
-        let expected = pace.expected((h, f));
+        let Some(outlook) = pace.outlook((h, f)) else {
+            continue;
+        };
         let signs = (0..=signals.last).map(|k| {
             let at = signals.grid.time(k);
             let flows = flow[h].iter().any(|spell| spell.holds_at(at));
             let spoilt = sour[h][f].iter().any(|spell| spell.holds_at(at));
             let blind = doubts.level(case, h, f, k) || doubts.off(case, h, f, k);
             let left = feeder.followed[k].litres;
+            let little = left < parameters.least_share * capacity;
+            if flows || spoilt || blind || feeder.filled[k].is_none() || little {
+                return (at, Sign::Gone);
+            }
             let taken = uptake(case, h, f, k, back);
-            let sign = if flows
-                || spoilt
-                || blind
-                || feeder.filled[k].is_none()
-                || left < parameters.least_share * capacity
-            {
-                Sign::Gone
-            } else if taken.is_nan() || expected[k].litres.is_nan() {
+            let expected = outlook.at(k).litres;
+            let sign = if taken.is_nan() || expected.is_nan() {
                 Sign::Between
-            } else if taken > parameters.resumed * expected[k].litres {
+            } else if taken > parameters.resumed * expected {
                 Sign::Gone
             } else if easy[k] > parameters.ease
                 && easy[k.saturating_sub(nodes(14.0))] > parameters.ease
-                && expected[k].litres > CLEAR_SDS * sd_l
+                && expected > CLEAR_SDS * sd_l
                 && taken < parameters.share * capacity
                 && !rose(feeder, k, sd_l)
-                && taken < parameters.of_expected * expected[k].litres
+                && taken < parameters.of_expected * expected
             {
                 Sign::Holds
             } else {
@@ -61,11 +61,12 @@ pub(super) fn raise(
             let took = Evidence::new("Took {took} in {hours}")
                 .with_estimate("took", taken.at_least(0.0), Measure::Volume)
                 .with("hours", parameters.hours, Measure::Hours);
-            let took = if expected[k].neighbours.is_nan() {
+            let expected = outlook.at(k);
+            let took = if expected.neighbours.is_nan() {
                 took
             } else {
                 took.and(", while its neighbours took {neighbours}")
-                    .with_estimate("neighbours", expected[k].beside(), Measure::Volume)
+                    .with_estimate("neighbours", expected.beside(), Measure::Volume)
             };
             let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / 48.0);
             let words = Words {

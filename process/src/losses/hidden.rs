@@ -133,8 +133,8 @@ fn emission(hour: &BalanceHour) -> [f64; K] {
         let scale = tail((missing.0 + lost) * missing.1);
         let appetite = tail((more.0 - USUAL_FEEDER_SHARE / KG_PER_LITRE * lost) * more.1);
         // To the powers 1.5 and 0.375: half the degrees of freedom and one, times the weights.
-        let eighth = appetite.sqrt().sqrt().sqrt();
-        *likelihood = 1.0 / (scale * scale.sqrt() * eighth * eighth * eighth);
+        let cube = scale * scale * scale * appetite.sqrt().sqrt() * appetite.sqrt();
+        *likelihood = 1.0 / cube.sqrt();
     }
     let per_sd = 1.0 / (hour.outflow_sd_l + 0.004);
     for (likelihood, lost) in likelihood.iter_mut().zip(LEVELS_KG) {

@@ -56,8 +56,12 @@ pub(super) fn feeder_signals(
     );
     if let Some(level) = feeder.levels.first() {
         let traits = found.course.sensor.unwrap_or_default();
-        for (k, value) in litres.iter_mut().enumerate() {
-            *value = corrected(level.geometry, &traits, *value, syrup[k], strength[k]);
+        let mut fix = Correction::of(level.geometry, traits, None);
+        for (k, value) in litres.iter_mut().enumerate().filter(|(_, v)| !v.is_nan()) {
+            if strength[k] != fix.strength {
+                fix = Correction::of(level.geometry, traits, strength[k]);
+            }
+            *value = fix.litres(*value, syrup[k]);
         }
     }
     for change in found.evidence.changes.iter().filter(|c| breaks(c, scale)) {
@@ -91,27 +95,43 @@ pub(super) fn feeder_signals(
     }
 }
 
-/// Litres at 20 Cel without what was learned of the sensor.
-fn corrected(
-    geometry: &Geometry,
-    traits: &SensorTraits,
-    litres: f64,
-    celsius: f64,
+/// What was learned of a sensor over syrup of one strength.
+struct Correction<'a> {
+    geometry: &'a Geometry,
+    traits: SensorTraits,
     strength: Option<Strength>,
-) -> f64 {
-    let warmth = if celsius.is_nan() {
-        0.0
-    } else {
-        celsius - 15.0
-    };
-    let per_unit = litres_per_unit(geometry, litres.max(0.0), kg_per_litre(strength));
-    let grown = if matches!(geometry, Geometry::FeederWeight) {
-        1.0
-    } else {
-        Expansion::of(strength).at(celsius)
-    };
-    (litres - per_unit * (traits.offset.0 + traits.per_kelvin.0 * warmth))
-        / ((1.0 + traits.geometry_share.0) * grown)
+    kg_per_litre: f64,
+    expansion: Expansion,
+}
+
+impl<'a> Correction<'a> {
+    fn of(geometry: &'a Geometry, traits: SensorTraits, strength: Option<Strength>) -> Self {
+        Self {
+            geometry,
+            traits,
+            strength,
+            kg_per_litre: kg_per_litre(strength),
+            expansion: Expansion::of(strength),
+        }
+    }
+
+    /// Litres at 20 Cel without what was learned.
+    fn litres(&self, litres: f64, celsius: f64) -> f64 {
+        let traits = &self.traits;
+        let warmth = if celsius.is_nan() {
+            0.0
+        } else {
+            celsius - 15.0
+        };
+        let per_unit = litres_per_unit(self.geometry, litres.max(0.0), self.kg_per_litre);
+        let grown = if matches!(self.geometry, Geometry::FeederWeight) {
+            1.0
+        } else {
+            self.expansion.at(celsius)
+        };
+        (litres - per_unit * (traits.offset.0 + traits.per_kelvin.0 * warmth))
+            / ((1.0 + traits.geometry_share.0) * grown)
+    }
 }
 
 /// Means of three hours.
