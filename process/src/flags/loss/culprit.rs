@@ -1,7 +1,12 @@
 //! Robbers or a hole: told apart by daylight, warmth, and whether honey goes too.
 
+use super::super::signals::nodes;
 use super::fast::WINDOWS;
 use super::{Culprit, Loss, Watch};
+use crate::strengths::kg_per_litre;
+
+/// So long before dark no robbers start (common practice).
+const DUSK_HOURS: f64 = 1.0;
 
 impl Watch<'_> {
     /// Whether robbers could fly at a node.
@@ -9,6 +14,13 @@ impl Watch<'_> {
         let air = self.case.signals.air[k];
         let warm = air.is_nan() || air >= self.case.parameters.loss.flight_cel;
         self.case.signals.daylight[k] && warm
+    }
+
+    /// Whether it is light, but yesterday was not in an hour: robbers go home, a hole does not.
+    pub(super) fn dusk(&self, k: usize) -> bool {
+        let daylight = &self.case.signals.daylight;
+        let yesterday = (k + nodes(DUSK_HOURS)).checked_sub(nodes(24.0));
+        daylight[k] && yesterday.is_some_and(|then| !daylight[then])
     }
 
     /// Who it is likely to be, and how likely.
@@ -35,7 +47,10 @@ impl Watch<'_> {
             );
         }
         // By day robbers are the likelier guess; honey going too makes them sure.
-        let factor = |seen: &Loss| seen.hive_kg / seen.drop_kg.max(0.05);
+        // A noisy level may have seen more go than did.
+        let density = kg_per_litre(self.feeder.strength[k]);
+        let noise_kg = self.feeder.noise_l * 2f64.sqrt() * density;
+        let factor = |seen: &Loss| seen.hive_kg / (seen.drop_kg - noise_kg).max(0.05);
         let long = self.loss(k, WINDOWS[2]);
         let factor = factor(seen).max(factor(&long));
         let odds = 4.0 * (factor - parameters.honey_factor);

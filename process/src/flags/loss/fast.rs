@@ -101,7 +101,7 @@ impl Watch<'_> {
         let hive_z = seen.hive_kg / seen.hive_sd_kg;
         let both = drop_z.min(MOST_Z) + hive_z.min(MOST_Z);
         let sure = self.on_scale && both > SURE_FACTOR * parameters.sds * 2f64.sqrt();
-        let clear = drop_z > 2.5
+        let clear = (drop_z > 2.5 || drop_z > 1.5 && hive_z > 6.0)
             && hive_z > 2.0
             && both > parameters.sds * 2f64.sqrt()
             && rate > parameters.fast_l_per_h + 1.5 * usual;

@@ -120,7 +120,9 @@ impl Watch<'_> {
             let fast = fast::WINDOWS.into_iter().find_map(|w| self.fast(k, w));
             fast_before = if fast.is_some() { fast_before + 1 } else { 0 };
             let fast = fast
-                .filter(|(seen, sure)| fast_before > 1 || *sure && self.culprit(k, seen).1 > SURE)
+                .filter(|(seen, sure)| {
+                    fast_before > 1 || *sure && !self.dusk(k) && self.culprit(k, seen).1 > SURE
+                })
                 .map(|(seen, _)| seen);
             if let Some(was) = &mut open {
                 if self.is_over(k, was, fast) {

@@ -37,6 +37,17 @@ fn a_hole_is_a_leak_within_three_hours_also_at_night() {
 }
 
 #[test]
+fn a_hole_at_dusk_is_not_taken_for_robbers() {
+    // The sun sets at half past six; from five on half a litre an hour runs out.
+    let mut life = Life::ordinary();
+    life.litres = draining(137.0, 10.0, 0.5);
+    life.kg = Box::new(|t| -0.85 * 1.33 * 0.5 * (t - 137.0).clamp(0.0, 10.0));
+    let flags = run(9.0, &Sky::fair(), &four(life));
+    only(&flags, FlagKind::Leaking, 137.5, 140.5);
+    none(&flags, &[FlagKind::Robbed]);
+}
+
+#[test]
 fn a_drip_is_a_leak_within_a_day_and_heavy_drinking_is_none() {
     // 35 ml an hour; what leaks leaves the scale, all of it.
     let mut drip = Life::ordinary();
