@@ -24,8 +24,8 @@ const LEAST_HABIT_DAYS: usize = 3;
 /// By how much hives of a yard differ in half a day, dry and after rain, kg (measured).
 const DRY_SD_KG: f64 = 0.06;
 const WET_SD_KG: f64 = 0.12;
-/// Less than this is no leak worth a flag, kg/h.
-const LEAST_KG_PER_H: f64 = 0.02;
+/// Less than this is no leak worth a flag, kg/h (some 10 ml).
+const LEAST_KG_PER_H: f64 = 0.012;
 /// The feeder lost at least this share of what the hive did, and went down faster by this share; where
 /// it went down faster by more than this many times that, the colony takes more, and dries it.
 const FED_OF_LOST: f64 = 0.8;
@@ -56,7 +56,7 @@ impl Watch<'_> {
     fn by_balance(&self, k: usize) -> Option<(Loss, (Culprit, f64))> {
         // Who flies out in the morning comes home in the evening: only dark ends compare.
         let dark = |k: usize| !self.case.signals.daylight[k];
-        if !self.on_scale || !dark(k) || self.doubts.scale(self.case, self.h, k) {
+        if !dark(k) || self.doubts.scale(self.case, self.h, k) {
             return None;
         }
         [HALF_DAY, DAY].into_iter().find_map(|window| {
@@ -109,8 +109,13 @@ impl Watch<'_> {
         if k < back {
             return None;
         }
-        let (drop_kg, seen) = left_feeders(case.input, case.signals, self.h, k, back);
-        let lost = case.balance.loss_beside(self.h, k, window);
+        let (on_scale_kg, seen) = left_feeders(case.input, case.signals, self.h, k, back);
+        let drop_kg = if self.on_scale {
+            on_scale_kg
+        } else {
+            self.drop_kg(k, back)
+        };
+        let lost = self.lost(k, window);
         let wet = case.signals.wet(k - back, k);
         let seen = seen && self.feeder.followed[k - back].age <= 2;
         (seen && !lost.is_nan()).then_some(Loss {
@@ -122,15 +127,37 @@ impl Watch<'_> {
         })
     }
 
+    /// What the hive lost in a window beyond its yard and drying; of a feeder beside the scale, what left
+    /// it and did not make the hive heavier, kg.
+    fn lost(&self, k: usize, window: usize) -> f64 {
+        let brought = if self.on_scale {
+            0.0
+        } else {
+            self.drop_kg(k, nodes(balance::WINDOWS[window]))
+        };
+        self.case.balance.loss_beside(self.h, k, window) + brought
+    }
+
+    /// The same at this time of other days.
+    fn usually_lost(&self, k: usize, window: usize) -> f64 {
+        let days = (1..=HABIT_DAYS).filter_map(|day| k.checked_sub(day * nodes(24.0)));
+        let lost = days
+            .map(|then| self.lost(then, window))
+            .filter(|kg| !kg.is_nan());
+        median_of_few(lost).unwrap_or(0.0)
+    }
+
+    fn drop_kg(&self, k: usize, back: usize) -> f64 {
+        self.drop(k, back) * kg_per_litre(self.feeder.strength[k])
+    }
+
     /// Most of it within two hours of flight weather was robbers; a loss that went on after dark is a hole,
     /// and one that stopped at dusk was robbers too. `None` while it has not been dark for long enough.
     fn slow_culprit(&self, k: usize, seen: &Loss) -> Option<(Culprit, f64)> {
         let from = k.saturating_sub(nodes(seen.hours));
         let flown = || (from..=k).filter(|&k| self.flying(k));
-        let lost_by = |k: usize| {
-            self.case.balance.loss_beside(self.h, k, TWO_HOURS) - self.habit(k, TWO_HOURS)
-        };
-        let most = flown().map(lost_by).fold(0.0, f64::max);
+        let lost = |k: usize, window: usize| self.lost(k, window) - self.usually_lost(k, window);
+        let most = flown().map(|k| lost(k, TWO_HOURS)).fold(0.0, f64::max);
         if most > BURST_SHARE * seen.hive_kg {
             return Some((Culprit::Robbers, ROBBED_PROBABILITY));
         }
@@ -139,7 +166,7 @@ impl Watch<'_> {
             let from = k.checked_sub(nodes(balance::WINDOWS[window]));
             from.is_some_and(|from| daylight[from..=k].iter().all(|day| !day))
         })?;
-        let lost = self.case.balance.loss_beside(self.h, k, window) - self.habit(k, window);
+        let lost = lost(k, window);
         let hours = balance::WINDOWS[window];
         let pace = seen.hive_kg / seen.hours * hours;
         // How much likelier so much lost in the dark is from a hole that goes on than from nothing.

@@ -103,6 +103,19 @@ fn a_drip_under_a_thirsty_colony_is_a_leak_and_its_thirst_alone_is_none() {
 }
 
 #[test]
+fn what_leaks_beside_the_scale_makes_the_hive_no_heavier() {
+    let beside = |l_per_h: f64, leaks: f64| {
+        let mut life = Life::ordinary();
+        life.beside = true;
+        life.litres = draining(151.0, 60.0, l_per_h);
+        life.kg = Box::new(move |t| -leaks * 0.85 * 1.33 * l_per_h * (t - 151.0).clamp(0.0, 60.0));
+        run(9.0, &Sky::fair(), &four(life))
+    };
+    only(&beside(0.035, 1.0), FlagKind::Leaking, 155.0, 176.0);
+    none(&beside(0.035, 0.0), &[FlagKind::Leaking, FlagKind::Robbed]);
+}
+
+#[test]
 fn nectar_that_dries_by_night_is_no_leak() {
     // Two kilograms a day from eight to eighteen, of which a fifth is gone by the next morning.
     let mut flow = Life::ordinary();

@@ -27,6 +27,8 @@ pub struct Life {
     pub scale: Box<dyn Fn(f64, f64) -> Option<f64>>,
     /// What the level sensor (m of syrup) shows instead, if it does.
     pub level: Box<dyn Fn(f64, f64) -> Option<f64>>,
+    /// Whether the feeder stands beside the scale.
+    pub beside: bool,
     /// Recorded fill: hours and litres.
     pub fill: (f64, f64),
     /// Target on the scale, kg.
@@ -54,6 +56,7 @@ impl Life {
             stays: 0.85,
             scale: Box::new(|_, kg| Some(kg)),
             level: Box::new(|_, m| Some(m)),
+            beside: false,
             fill: (12.0, 8.0),
             target_kg: Some(60.0),
             goal: Goal::WinterStores,
@@ -197,7 +200,7 @@ impl Made {
             hive: hive.id.clone(),
             kind: FeederKind::Tray,
             capacity_l: 10.0,
-            on_scale: true,
+            on_scale: !life.beside,
             sensors: vec![LevelSensor {
                 assignment: source(&devices[1], "depth"),
                 geometry: Geometry::Depth {
@@ -214,7 +217,8 @@ impl Made {
             before = litres;
             let inside = life.stays * (poured - litres).max(0.0) * KG_PER_L;
             let breath = -0.012 * t;
-            let kg = 30.0 + litres * KG_PER_L + inside + breath + (life.kg)(t);
+            let outside = if life.beside { 0.0 } else { litres };
+            let kg = 30.0 + outside * KG_PER_L + inside + breath + (life.kg)(t);
             let kg = (kg * 100.0 + hiss(i, index as i64)).round() / 100.0;
             let metres = litres / (AREA * 1000.0) + 0.0015 * hiss(i, 77 + index as i64);
             let metres = (metres * 1e4).round() / 1e4;
