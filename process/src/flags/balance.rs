@@ -14,9 +14,7 @@ pub struct Balance {
     weight: Vec<Vec<f64>>,
     /// For each hive: the same with the water put back that dried off since the record began, kg.
     undried: Vec<Vec<f64>>,
-    /// For each window: the yard's median change at each node, kg.
-    common: Vec<Vec<f64>>,
-    /// The same with the water put back.
+    /// For each window: the yard's median change at each node with the water put back, kg.
     common_undried: Vec<Vec<f64>>,
 }
 
@@ -41,8 +39,7 @@ impl Balance {
         };
         let undried: Vec<Vec<f64>> = weight.iter().zip(dried).map(put_back).collect();
         Self {
-            common: WINDOWS.map(|hours| medians(&weight, hours)).to_vec(),
-            common_undried: WINDOWS.map(|hours| medians(&undried, hours)).to_vec(),
+            common_undried: WINDOWS.map(|hours| every_median(&undried, hours)).to_vec(),
             weight,
             undried,
         }
@@ -55,7 +52,7 @@ impl Balance {
 
     /// The same for the yard's median hive; NaN where too few are weighed.
     pub fn common(&self, k: usize, window: usize) -> f64 {
-        self.common[window][k]
+        median_change(&self.weight, k, nodes(WINDOWS[window]), &mut Vec::new())
     }
 
     /// The weight at a node, kg.
@@ -88,21 +85,21 @@ impl Balance {
 }
 
 /// At each node the median over the hives of the change in the hours before.
-fn medians(weight: &[Vec<f64>], hours: f64) -> Vec<f64> {
-    let back = nodes(hours);
+fn every_median(weight: &[Vec<f64>], hours: f64) -> Vec<f64> {
     let n = weight.first().map_or(0, Vec::len);
-    let mut known = Vec::new();
-    (0..n)
-        .map(|k| {
-            known.clear();
-            let changes = weight.iter().map(|w| change(w, k, back));
-            known.extend(changes.filter(|c| !c.is_nan()));
-            if known.len() < LEAST_HIVES {
-                return f64::NAN;
-            }
-            median(&mut known).unwrap_or(f64::NAN)
-        })
-        .collect()
+    let mut scratch = Vec::with_capacity(weight.len());
+    let median = |k| median_change(weight, k, nodes(hours), &mut scratch);
+    (0..n).map(median).collect()
+}
+
+fn median_change(weight: &[Vec<f64>], k: usize, back: usize, known: &mut Vec<f64>) -> f64 {
+    known.clear();
+    let changes = weight.iter().map(|w| change(w, k, back));
+    known.extend(changes.filter(|c| !c.is_nan()));
+    if known.len() < LEAST_HIVES {
+        return f64::NAN;
+    }
+    median(known).unwrap_or(f64::NAN)
 }
 
 fn change(weight: &[f64], k: usize, back: usize) -> f64 {
