@@ -107,7 +107,8 @@ pub(super) fn find_disturbances(series: &CleanSeries) -> Vec<Disturbance> {
     found.retain(|step| {
         let total = v[step.last] - v[step.first - 1];
         let sharp = largest_change(v, *step) >= SHARP_SHARE * total.abs();
-        sharp || total.abs() > SURELY_HANDS_KG
+        let hours = t[step.last].hours_since(t[step.first - 1]);
+        sharp || total.abs() > SURELY_HANDS_KG * hours.max(1.0)
     });
     found
 }
@@ -258,5 +259,13 @@ mod tests {
     fn foragers_coming_home_on_a_flow_are_no_step() {
         let ramp: Vec<f64> = (0..40).map(|i| 40.0 + 0.2 * f64::from(i)).collect();
         assert_eq!(steps(&ramp), [0.0; 0]);
+    }
+
+    #[test]
+    fn robbers_who_take_two_kilograms_an_hour_are_no_step() {
+        let mut values = vec![44.95; 12];
+        values.extend((1..13).map(|i| 44.95 - 0.5 * f64::from(i)));
+        values.extend([38.95; 12]);
+        assert_eq!(steps(&values), [0.0; 0]);
     }
 }
