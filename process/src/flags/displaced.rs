@@ -8,6 +8,7 @@
 use super::sensor_fault::Judged;
 use super::{Case, Spell, Words, stores};
 use crate::evidence::ChangeKind;
+use crate::robust::median_of_few;
 use crate::scale::ScaleStep;
 use crate::strengths::kg_per_litre;
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity, Timestamp};
@@ -81,10 +82,8 @@ fn find(case: &Case<'_>, h: usize, f: usize) -> Vec<Found> {
     let mut found: Vec<Found> = Vec::new();
     let steps = &case.analysis.hives[h].scale.steps;
     if feeder.feeder.on_scale {
-        for step in steps
-            .iter()
-            .filter(|step| -step.kg >= case.parameters.displaced.least_step_kg)
-        {
+        let least_kg = least_step_kg(case, feeder.feeder.capacity_l);
+        for step in steps.iter().filter(|step| -step.kg >= least_kg) {
             let free = found
                 .last()
                 .is_none_or(|last| !last.spell.holds_at(step.before));
@@ -105,6 +104,16 @@ fn find(case: &Case<'_>, h: usize, f: usize) -> Vec<Found> {
     found.sort_by_key(|found| found.spell.from);
     found
 }
+
+/// The least step that may be a feeder of a capacity: a jar weighs less than a tray.
+fn least_step_kg(case: &Case<'_>, capacity_l: f64) -> f64 {
+    let parameters = &case.parameters.displaced;
+    let full_kg = capacity_l * (kg_per_litre(None) + parameters.tare_kg_per_litre);
+    parameters.least_step_kg.min(HALF_FULL * full_kg)
+}
+
+/// Feeders that weigh less than this share of a full one are not worth a flag.
+const HALF_FULL: f64 = 0.5;
 
 /// What was in the feeder shortly before `at`, l.
 fn litres_before(case: &Case<'_>, h: usize, f: usize, at: Timestamp) -> Option<(f64, f64)> {
@@ -127,30 +136,35 @@ fn from_step(
     let k = case.signals.grid.at_or_after(step.after);
     let syrup_kg = litres * kg_per_litre(case.signals.hives[h].feeders[f].strength[k]);
     let excess = -step.kg - syrup_kg;
-    if excess < -0.2 * syrup_kg {
+    if excess < -0.2 * syrup_kg || step.sharp_share < SHARP_SHARE {
         return None;
     }
     let from = judged.partition_point(|j| j.time < step.before);
-    let behind = judged[from..].iter().take(LOOKED_AT);
-    let behind: Vec<_> = behind
-        .filter(|j| j.time.hours_since(step.before) <= LOOK_HOURS)
-        .collect();
-    let gone = |j: &&Judged| j.absurd || j.litres < (1.0 - GONE_SHARE) * litres;
+    let within_hour = judged[from..]
+        .iter()
+        .take_while(|j| j.time.hours_since(step.before) <= LOOK_HOURS);
+    let within_hour: Vec<_> = within_hour.take(2 * LOOKED_AT).collect();
+    let behind = &within_hour[..within_hour.len().min(LOOKED_AT)];
+    let capacity_l = case.feeder(h, f).capacity_l;
+    let erratic = jumps_about(&within_hour, ERRATIC_SHARE * capacity_l);
+    let gone = |j: &&Judged| j.absurd || erratic || j.litres < (1.0 - GONE_SHARE) * litres;
     let agree = behind.iter().filter(|j| gone(j)).count();
     let (probability, known_at) = if behind.is_empty() {
         // The level sensor went dark at that moment: only the feeder's own weight speaks.
-        let tare = case.parameters.displaced.tare_kg_per_litre * case.feeder(h, f).capacity_l;
+        let tare = case.parameters.displaced.tare_kg_per_litre * capacity_l;
         if excess < tare.max(TARE_MARGIN_KG) || step.kg < -30.0 {
             return None;
         }
         (0.6, step.before)
     } else if 2 * agree > behind.len() {
         let likely = if excess > TARE_MARGIN_KG { 0.97 } else { 0.7 };
-        (likely, behind.last().map_or(step.before, |j| j.time))
+        let looked_at = if erratic { &within_hour } else { behind };
+        (likely, looked_at.last().map_or(step.before, |j| j.time))
     } else {
         return None;
     };
-    let probability = if excess > TARE_MARGIN_KG || behind.iter().any(|j| j.absurd) {
+    let nonsense = erratic || behind.iter().any(|j| j.absurd);
+    let probability = if excess > TARE_MARGIN_KG || nonsense {
         probability
     } else {
         return None;
@@ -167,6 +181,20 @@ fn from_step(
         probability,
     })
 }
+
+/// Whether readings jump about by more than `limit`, l: a sensor that hangs free, where one over syrup
+/// shows its level again and again.
+fn jumps_about(readings: &[&Judged], limit: f64) -> bool {
+    let jumps = readings
+        .windows(2)
+        .map(|pair| (pair[1].litres - pair[0].litres).abs());
+    readings.len() >= LOOKED_AT && median_of_few(jumps).is_some_and(|jump| jump > limit)
+}
+
+/// By so much from one to the next, as a share of the capacity.
+const ERRATIC_SHARE: f64 = 0.12;
+/// A fall is over between two readings; robbers take several.
+const SHARP_SHARE: f64 = 0.65;
 
 /// The feeder is back when a load comes on that is at least half of what went, or it is filled.
 fn back_on(case: &Case<'_>, h: usize, f: usize, step: &ScaleStep) -> Option<Timestamp> {

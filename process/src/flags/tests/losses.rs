@@ -179,3 +179,28 @@ fn a_feeder_that_was_knocked_off_is_told_from_one_tipped_out() {
     only(&knocked(1.2), FlagKind::Displaced, 100.0, 101.1);
     none(&knocked(0.0), &[FlagKind::Displaced]);
 }
+
+#[test]
+fn a_feeder_whose_sensor_swings_in_the_wind_was_knocked_off() {
+    // It held 5.1 l and weighs 1.5 kg; what its sensor shows could each be a level.
+    let mut life = Life::ordinary();
+    let away_kg = 1.5 + 1.33 * (life.litres)(150.0);
+    life.scale = Box::new(move |t, kg| Some(if t < 150.0 { kg } else { kg - away_kg }));
+    life.level = Box::new(|t, metres| {
+        let swings = [0.11, 0.05, 0.09, 0.03, 0.12];
+        let turn = (4.0 * t).round() as usize % swings.len();
+        Some(if t < 150.0 { metres } else { swings[turn] })
+    });
+    let flags = run(9.0, &Sky::fair(), &four(life));
+    only(&flags, FlagKind::Displaced, 150.0, 152.0);
+}
+
+#[test]
+fn robbers_on_a_slow_scale_are_no_fall() {
+    // 2 l an hour and as much honey for two hours; the level ends where there is none.
+    let mut life = Life::ordinary();
+    life.litres = draining(154.0, 2.0, 2.4);
+    life.kg = Box::new(|t| -(0.85 * 1.33 * 2.4 + 0.8) * (t - 154.0).clamp(0.0, 2.0));
+    let flags = run(9.0, &Sky::fair(), &four(life));
+    none(&flags, &[FlagKind::Displaced]);
+}
