@@ -38,8 +38,23 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) -> 
             median(&mut known).unwrap_or(f64::NAN)
         })
         .collect();
+    let reference = nights_before(case);
     (0..case.input.hives.len())
-        .map(|h| of_hive(case, h, &gains[h], &yard, flags))
+        .map(|h| of_hive(case, h, &gains[h], &yard, &reference, flags))
+        .collect()
+}
+
+/// For each node by day the last one of the night before, when all bees were at home.
+fn nights_before(case: &Case<'_>) -> Vec<Option<usize>> {
+    let mut dark = None;
+    let daylight = case.signals.daylight.iter().enumerate();
+    daylight
+        .map(|(k, &day)| {
+            if !day {
+                dark = Some(k);
+            }
+            dark.filter(|_| day)
+        })
         .collect()
 }
 
@@ -53,16 +68,23 @@ fn storms(case: &Case<'_>) -> Vec<bool> {
     } else {
         SHOWER_KG
     };
-    let mut until = 0;
+    let (mut until, mut largest) = (0, 0.0);
     (0..=case.signals.last)
         .map(|k| {
             let sudden = case.balance.common(k, SUDDEN);
-            let rest = case.balance.common(k, DAY) - sudden;
+            let whole = case.balance.common(k, DAY);
+            let rest = whole - sudden;
             // Bees that come home in the evening went out in the morning: no gain of the day.
             if loaded[k] || sudden > least && rest < 0.5 * sudden {
                 until = k + day + super::signals::nodes(STORM_HOURS);
+                largest = f64::max(largest, sudden.max(least));
             }
-            k < until
+            if k >= until {
+                largest = 0.0;
+            }
+            // A flow that sets in strongly looks like a storm at first, and then goes on.
+            let goes_on = whole > GOES_ON * largest;
+            k < until && !goes_on
         })
         .collect()
 }
@@ -122,21 +144,34 @@ const STORM_KG: f64 = 0.3;
 /// And so much where no gauge tells of showers.
 const SHOWER_KG: f64 = 0.15;
 
+/// A day that brought so many times what came at once had more than a storm.
+const GOES_ON: f64 = 3.0;
+
 fn of_hive(
     case: &Case<'_>,
     h: usize,
     gains: &[f64],
     yard: &[f64],
+    reference: &[Option<usize>],
     flags: &mut Vec<Flag>,
 ) -> Vec<Spell> {
     let parameters = &case.parameters.flow;
     let grid = &case.signals.grid;
+    // Bees that stay in on a wet morning are no gain, though a day ago at that hour they were out.
+    let open_kg = parameters.open_kg_per_day + unknown_rain(case);
+    let beyond_bees = |k: usize| {
+        reference[k].is_none_or(|night| {
+            let gained = case.balance.weight(h, k) - case.balance.weight(h, night);
+            gained.is_nan() || gained > open_kg
+        })
+    };
     let signs = gains
         .iter()
         .zip(yard)
         .enumerate()
         .map(|(k, (&own, &yard))| {
-            let sign = if own > parameters.open_kg_per_day && yard > parameters.yard_kg_per_day {
+            let enough = own > open_kg && yard > parameters.yard_kg_per_day;
+            let sign = if enough && beyond_bees(k) {
                 Sign::Holds
             } else if own < parameters.close_kg_per_day {
                 Sign::Gone
@@ -175,6 +210,21 @@ fn of_hive(
     found
 }
 
+/// What rain may have laid on a hive where neither a gauge nor the yard's other scales tell of it, kg.
+fn unknown_rain(case: &Case<'_>) -> f64 {
+    let weighed = case.signals.hives.iter().filter(|hive| hive.weighed);
+    if case.analysis.climate.has_gauge || weighed.count() >= LEAST_SCALES {
+        0.0
+    } else {
+        WET_HIVE_KG
+    }
+}
+
+/// So many scales that gain at once tell rain from nectar.
+const LEAST_SCALES: usize = 3;
+/// A wet roof and box carry about so much, kg (common practice).
+const WET_HIVE_KG: f64 = 0.3;
+
 /// What a load cell's drift with warmth leaves of a day's change, kg (measured).
 const GAIN_SD_KG: f64 = 0.05;
 
@@ -183,9 +233,6 @@ fn gain(case: &Case<'_>, doubts: &Doubts, h: usize, k: usize) -> f64 {
     let signals = case.signals;
     let back = super::signals::nodes(24.0);
     if k < back || doubts.scale(case, h, k) {
-        return f64::NAN;
-    }
-    if signals.rain_between(k - back, k) > WET_MM {
         return f64::NAN;
     }
     let from_beside: f64 = signals.hives[h]
@@ -201,5 +248,15 @@ fn gain(case: &Case<'_>, doubts: &Doubts, h: usize, k: usize) -> f64 {
             rate * 0.5 * kg_per_litre(feeder.strength[k])
         })
         .sum();
-    case.balance.change(h, k, DAY) - from_beside
+    let gained = case.balance.change(h, k, DAY) - from_beside;
+    if signals.rain_between(k - back, k) <= WET_MM {
+        return gained;
+    }
+    // Rain hides a small gain, and no more than it weighs of a large one.
+    let beyond_rain = gained - WET_HIVE_KG;
+    if beyond_rain > case.parameters.flow.open_kg_per_day {
+        beyond_rain
+    } else {
+        f64::NAN
+    }
 }

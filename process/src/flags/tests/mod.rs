@@ -1,6 +1,7 @@
 //! Small invented yards, told hour by hour, and what must and must not be said of them.
 
 mod appetite;
+mod flow;
 mod kinds;
 mod losses;
 mod promises;
