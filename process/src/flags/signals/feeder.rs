@@ -13,7 +13,7 @@ use crate::level::litres_per_unit;
 use crate::robust::median;
 use crate::scale::{ScaleTrack, lagged};
 use crate::strengths::{Expansion, kg_per_litre};
-use larder_domain::{Geometry, Strength};
+use larder_domain::{FeederKind, Geometry, Strength};
 
 /// Puts it together.
 pub(super) fn feeder_signals(
@@ -25,9 +25,14 @@ pub(super) fn feeder_signals(
 ) -> FeederSignals {
     let grid = yard.grid;
     let n = grid.len();
+    let beside = if feeder.feeder.kind == FeederKind::Entrance {
+        yard.late_air
+    } else {
+        yard.yard_syrup
+    };
     let syrup: Vec<f64> = own
         .iter()
-        .zip(yard.yard_syrup)
+        .zip(beside)
         .map(|(&o, &y)| if o.is_nan() { y } else { o })
         .collect();
     let (mut filled, mut changed) = (vec![None; n], vec![None; n]);
@@ -173,19 +178,27 @@ pub(super) fn thermometer(grid: &Grid, feeder: &FeederInput<'_>) -> Vec<f64> {
     own
 }
 
-/// The median of the yard's syrup thermometers; the air, some hours late, where there are none.
-pub(super) fn yard_syrup(grid: &Grid, own: &[Vec<Vec<f64>>], air: &[f64]) -> Vec<f64> {
-    let late = lagged(air, SYRUP_LAG_HOURS);
+/// The median of the yard's syrup thermometers; where there are none what the hives make of the air.
+pub(super) fn yard_syrup(grid: &Grid, own: &[Vec<Vec<f64>>], late_air: &[f64]) -> Vec<f64> {
     let mut known = Vec::new();
     (0..grid.len())
         .map(|k| {
             known.clear();
             let feeders = own.iter().flatten();
             known.extend(feeders.map(|series| series[k]).filter(|v| !v.is_nan()));
-            median(&mut known).unwrap_or(late[k])
+            median(&mut known).unwrap_or(late_air[k] + COLONY_WARMS_K)
         })
         .collect()
 }
+
+/// The air as a feeder follows it.
+pub(super) fn late_air(air: &[f64]) -> Vec<f64> {
+    lagged(air, SYRUP_LAG_HOURS)
+}
+
+/// A colony keeps the feeder in its hive so much warmer than the air, K: 2 to 6 with one on top of or
+/// between the frames (measured), none with one outside at the entrance.
+const COLONY_WARMS_K: f64 = 3.0;
 
 /// A feeder of some litres inside a hive follows the air with this lag, hours.
 const SYRUP_LAG_HOURS: f64 = 3.0;

@@ -14,7 +14,7 @@ use crate::analysis::{HiveAnalysis, YardAnalysis};
 use crate::grid::Grid;
 use crate::input::{HiveInput, YardInput};
 use crate::strengths::Strengths;
-use feeder::{feeder_signals, thermometer, yard_syrup};
+use feeder::{feeder_signals, late_air, thermometer, yard_syrup};
 use hands::without_steps;
 use larder_domain::{Estimate, Strength};
 use sampling::node_means;
@@ -143,11 +143,13 @@ impl Signals {
             .iter()
             .map(|hive| hive.feeders.iter().map(|f| thermometer(&grid, f)).collect())
             .collect();
-        let yard_syrup = yard_syrup(&grid, &own, &air);
+        let late_air = late_air(&air);
+        let yard_syrup = yard_syrup(&grid, &own, &late_air);
         let yard = Shared {
             grid: &grid,
             strengths: &strengths,
             yard_syrup: &yard_syrup,
+            late_air: &late_air,
         };
         let hives = input.hives.iter().zip(&analysis.hives).zip(own);
         let hives = hives.map(|((hive, found), own)| hive_signals(&yard, hive, found, own));
@@ -170,6 +172,7 @@ struct Shared<'a> {
     grid: &'a Grid,
     strengths: &'a Strengths,
     yard_syrup: &'a [f64],
+    late_air: &'a [f64],
 }
 
 fn hive_signals(
