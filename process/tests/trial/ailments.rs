@@ -12,8 +12,17 @@ pub struct Ailments {
     pub battery: (f64, f64, usize),
 }
 
+/// What a device is, which decides how it fails.
+#[derive(Clone, Copy, PartialEq)]
+pub enum Kind {
+    Scale,
+    Level,
+    /// A weather station, which only falls silent and runs low.
+    Station,
+}
+
 impl Ailments {
-    pub fn draw(days: usize, scale: bool, dice: &mut Dice) -> Self {
+    pub fn draw(days: usize, kind: Kind, dice: &mut Dice) -> Self {
         let steps = days * PER_DAY;
         let within = |dice: &mut Dice, hours: f64| {
             let from = dice.whole(PER_DAY / 2, steps);
@@ -29,8 +38,8 @@ impl Ailments {
             silences.push(within(dice, hours));
         }
         let mut faults = Vec::new();
-        if dice.chance(0.3) {
-            let fault = fault(scale, dice);
+        if kind != Kind::Station && dice.chance(0.3) {
+            let fault = fault(kind, dice);
             let hours = match fault {
                 Fault::Drift(_) => dice.between(30.0, 110.0),
                 _ => dice.log_between(8.0, 96.0),
@@ -72,7 +81,7 @@ impl Ailments {
     }
 }
 
-fn fault(scale: bool, dice: &mut Dice) -> Fault {
+fn fault(kind: Kind, dice: &mut Dice) -> Fault {
     let either = |dice: &mut Dice| if dice.chance(0.5) { 1.0 } else { -1.0 };
     match dice.whole(0, 5) {
         0 => Fault::Stuck,
@@ -80,7 +89,7 @@ fn fault(scale: bool, dice: &mut Dice) -> Fault {
         2 => Fault::Impossible,
         3 => Fault::OutOfRange,
         // A scale: 0.3 to 2 kg a day. A level: 8 to 50 % of its range.
-        _ if scale => Fault::Drift(either(dice) * dice.log_between(0.3, 2.0) / 24.0),
+        _ if kind == Kind::Scale => Fault::Drift(either(dice) * dice.log_between(0.3, 2.0) / 24.0),
         _ => Fault::Drift(either(dice) * dice.log_between(0.08, 0.5) / 24.0),
     }
 }

@@ -1,6 +1,6 @@
 //! The devices of a yard: when they are heard and what they say.
 
-use crate::ailments::Ailments;
+use crate::ailments::{Ailments, Kind};
 use crate::colony::Frame;
 use crate::dice::Dice;
 use crate::instruments::{Memory, failing_at};
@@ -20,10 +20,10 @@ pub struct Device {
 }
 
 impl Device {
-    fn new(plan: &YardPlan, name: String, scale: bool) -> (Self, Dice) {
+    fn new(plan: &YardPlan, name: String, kind: Kind) -> (Self, Dice) {
         let mut dice = Dice::of(plan.seed, &name);
         let device = Self {
-            ailments: Ailments::draw(plan.when.days, scale, &mut dice),
+            ailments: Ailments::draw(plan.when.days, kind, &mut dice),
             name,
             values: Vec::new(),
             temperature: Vec::new(),
@@ -71,7 +71,8 @@ pub fn scale(
     hands: &[f64],
 ) -> Option<Device> {
     let scale = plan.hives[index].scale?;
-    let (mut device, mut dice) = Device::new(plan, format!("sc-{}-{index}", plan.name), true);
+    let (mut device, mut dice) =
+        Device::new(plan, format!("sc-{}-{index}", plan.name), Kind::Scale);
     let mut memory = Memory::default();
     for (step, frame) in frames.iter().enumerate() {
         if !device.hears(step, scale.minutes, scale.lost, &mut dice) {
@@ -92,7 +93,8 @@ pub fn scale(
 pub fn level(plan: &YardPlan, index: usize, frames: &[Frame], skies: &[Sky]) -> Option<Device> {
     let hive = &plan.hives[index];
     let sensor = hive.level?;
-    let (mut device, mut dice) = Device::new(plan, format!("lv-{}-{index}", plan.name), false);
+    let (mut device, mut dice) =
+        Device::new(plan, format!("lv-{}-{index}", plan.name), Kind::Level);
     let mut memory = Memory::default();
     let feeder = (&hive.shape, hive.traits.capacity_l, hive.traits.strength);
     for (step, frame) in frames.iter().enumerate() {
@@ -124,7 +126,7 @@ pub fn weather(plan: &YardPlan, skies: &[Sky]) -> (Option<Device>, [Vec<Sample>;
         return (None, others);
     }
     let station = plan.station;
-    let (mut device, mut dice) = Device::new(plan, format!("wx-{}", plan.name), false);
+    let (mut device, mut dice) = Device::new(plan, format!("wx-{}", plan.name), Kind::Station);
     let mut fallen_mm = 0.0;
     for (step, sky) in skies.iter().enumerate() {
         fallen_mm += sky.rain_mm;

@@ -7,6 +7,7 @@ impl Score {
     pub fn print(&self) {
         self.print_kinds();
         self.print_calibration();
+        self.print_calibration_of_kinds();
         self.print_parts();
     }
 
@@ -57,6 +58,30 @@ impl Score {
         }
     }
 
+    fn print_calibration_of_kinds(&self) {
+        println!("kind, probability said: flags, share right");
+        for kind in PHYSICAL {
+            let mine = || self.claims.iter().filter(|c| c.kind == kind);
+            let mut said: Vec<i64> = mine()
+                .map(|c| (c.probability * 20.0).floor() as i64)
+                .collect();
+            said.sort_unstable();
+            said.dedup();
+            for part in said {
+                let these: Vec<_> = mine()
+                    .filter(|c| (c.probability * 20.0).floor() as i64 == part)
+                    .collect();
+                let right = these.iter().filter(|c| c.right).count() as f64 / these.len() as f64;
+                println!(
+                    "  {:13} {:.2}: {:4} {right:.2}",
+                    kind.name(),
+                    part as f64 / 20.0,
+                    these.len()
+                );
+            }
+        }
+    }
+
     fn print_parts(&self) {
         let size = |e: &Judged| e.event.size;
         let uptake = |e: &Judged| e.event.uptake_l_per_day;
@@ -85,6 +110,7 @@ impl Score {
             FlagKind::Robbed,
             FlagKind::Displaced,
             FlagKind::Stalled,
+            FlagKind::Souring,
             FlagKind::SensorFault,
         ] {
             let mut whats: Vec<&str> = self

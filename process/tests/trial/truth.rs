@@ -190,6 +190,16 @@ impl Hive<'_> {
         let n = frames.len();
         let capacity = self.told.plan.hives[self.i].traits.capacity_l;
         let there = |k: usize| frames[k].litres > 0.08 * capacity;
+        let measured = self
+            .lived
+            .level
+            .as_ref()
+            .is_some_and(|d| !d.temperature.is_empty());
+        let thermometer = if measured {
+            "with a thermometer"
+        } else {
+            "without"
+        };
         let sour = windows(n, |k| there(k) && frames[k].aged >= 1.0);
         for window in sour {
             let heat_k = frames[window.0..window.1]
@@ -197,7 +207,7 @@ impl Hive<'_> {
                 .map(|f| f.heat_k)
                 .fold(0.0, f64::max);
             if window.1 - window.0 >= PER_DAY {
-                self.add(FlagKind::Souring, window, heat_k, "");
+                self.add(FlagKind::Souring, window, heat_k, thermometer);
             } else {
                 self.doubtful(FlagKind::Souring, vec![window]);
             }

@@ -20,7 +20,10 @@ pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
         let clear = odd.abs() > least
             && odd.abs() > parameters.drift_sds * night.sd_kg
             && night.n_habit >= 4;
-        let gains = odd > 0.0 && night.own_kg > GAIN_AT_NIGHT_KG * night.hours / 8.0;
+        let by_chance = GAIN_AT_NIGHT_KG * night.hours / 8.0;
+        // Where no gauge tells of rain, a yard that gains at night does.
+        let rains = !case.analysis.climate.has_gauge && night.own_kg - odd > by_chance;
+        let gains = odd > 0.0 && night.own_kg > by_chance.max(OWN_SHARE * odd) && !rains;
         let flowed = (0..FLOW_DAYS).any(|day| {
             let then = night.known.saturating_sub(day * nodes(24.0));
             case.balance.change(h, then, DAY) > FLOW_KG
@@ -73,6 +76,9 @@ const FED_KG: f64 = 1.0;
 
 /// A hive does not gain this much in a dry night, kg.
 const GAIN_AT_NIGHT_KG: f64 = 0.03;
+
+/// And this share of what is odd is its own: the rest may be a neighbour's loss.
+const OWN_SHARE: f64 = 0.3;
 
 /// From this share of the loss on the feeder explains it.
 const LEAK_SHARE: f64 = 0.3;
