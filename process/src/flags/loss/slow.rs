@@ -211,9 +211,15 @@ impl Watch<'_> {
         let seen = self.loss(k, HALF_DAY);
         let parameters = &self.case.parameters.cold;
         let window = &self.feeder.syrup[k.saturating_sub(nodes(12.0))..=k];
-        let lately = window.iter().map(|&t| ease(parameters, t)).sum::<f64>() / window.len() as f64;
+        // It may be warmer than the yard's others.
+        let doubt = self.feeder.celsius_sd();
+        let easy = window.iter().map(|&t| ease(parameters, t + doubt));
+        let lately = easy.sum::<f64>() / window.len() as f64;
         let cold = lately < COLD_EASE;
         let clear = seen.drop_l > COLD_DROP_L && seen.drop_l > 6.0 * self.feeder.noise_l;
+        // A feeder that is warmer than it is thought goes on as before.
+        let usual_l = self.usual(k, nodes(seen.hours)).0 * seen.hours;
+        let clear = clear && seen.drop_l > usual_l;
         // What is taken cold from beside the hive would weigh on the scale.
         let agrees = if self.on_scale {
             seen.hive_kg.is_nan() || seen.hive_kg >= 0.3 * seen.drop_kg

@@ -7,7 +7,7 @@ use super::{FeederSignals, Shared};
 use crate::analysis::FeederAnalysis;
 use crate::evidence::ChangeKind;
 use crate::feeder::SensorTraits;
-use crate::grid::Grid;
+use crate::grid::{Grid, PER_DAY};
 use crate::input::FeederInput;
 use crate::level::litres_per_unit;
 use crate::robust::median;
@@ -181,14 +181,27 @@ pub(super) fn thermometer(grid: &Grid, feeder: &FeederInput<'_>) -> Vec<f64> {
 /// The median of the yard's syrup thermometers; where there are none what the hives make of the air.
 pub(super) fn yard_syrup(grid: &Grid, own: &[Vec<Vec<f64>>], late_air: &[f64]) -> Vec<f64> {
     let mut known = Vec::new();
-    (0..grid.len())
+    let mut syrup: Vec<f64> = (0..grid.len())
         .map(|k| {
             known.clear();
             let feeders = own.iter().flatten();
             known.extend(feeders.map(|series| series[k]).filter(|v| !v.is_nan()));
-            median(&mut known).unwrap_or(late_air[k] + COLONY_WARMS_K)
+            median(&mut known).unwrap_or(f64::NAN)
         })
-        .collect()
+        .collect();
+    let mut warmer: Vec<f64> = syrup.iter().zip(late_air).map(|(s, air)| s - air).collect();
+    warmer.retain(|kelvin| !kelvin.is_nan());
+    let warmer = if warmer.len() < PER_DAY {
+        COLONY_WARMS_K
+    } else {
+        median(&mut warmer).unwrap_or(COLONY_WARMS_K)
+    };
+    for (syrup, air) in syrup.iter_mut().zip(late_air) {
+        if syrup.is_nan() {
+            *syrup = air + warmer;
+        }
+    }
+    syrup
 }
 
 /// The air as a feeder follows it.
@@ -196,9 +209,9 @@ pub(super) fn late_air(air: &[f64]) -> Vec<f64> {
     lagged(air, SYRUP_LAG_HOURS)
 }
 
-/// A colony keeps the feeder in its hive so much warmer than the air, K: 2 to 6 with one on top of or
-/// between the frames (measured), none with one outside at the entrance.
-const COLONY_WARMS_K: f64 = 3.0;
-
+/// A colony keeps the feeder in its hive so much warmer than the air, K, where no thermometer says how
+/// much: 2 to 6 with one on top of or between the frames (measured: 3.5 and 3.9 in the middle of two
+/// apiaries), none with one outside at the entrance.
+const COLONY_WARMS_K: f64 = 3.7;
 /// A feeder of some litres inside a hive follows the air with this lag, hours.
 const SYRUP_LAG_HOURS: f64 = 3.0;

@@ -34,7 +34,7 @@ pub struct Signals {
     rained: Vec<Option<usize>>,
     /// Wind, m/s; NaN where unknown.
     pub wind: Vec<f64>,
-    /// Syrup as the median of the yard's thermometers has it, Cel; the air, late, where there are none.
+    /// Syrup as the median of the yard's thermometers has it, Cel; the air, late and warmer, where there are none.
     pub yard_syrup: Vec<f64>,
     /// Whether bees can see to fly.
     pub daylight: Vec<bool>,
@@ -90,12 +90,16 @@ impl FeederSignals {
 
     /// A temperature of its syrup with its interval: another feeder's thermometer says less of it.
     pub fn celsius(&self, celsius: f64) -> Estimate {
-        let sd = if self.has_thermometer() {
+        Estimate::normal(celsius, self.celsius_sd())
+    }
+
+    /// How well that is known, K.
+    pub fn celsius_sd(&self) -> f64 {
+        if self.has_thermometer() {
             THERMOMETER_SD
         } else {
             YARD_SYRUP_SD
-        };
-        Estimate::normal(celsius, sd)
+        }
     }
 
     /// Whether it has a thermometer of its own.
