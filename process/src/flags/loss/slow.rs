@@ -18,6 +18,10 @@ const DARK_WINDOWS: [usize; 2] = [3, 2];
 /// And of two hours, in which robbers take at least this share of what went.
 const TWO_HOURS: usize = 1;
 const BURST_SHARE: f64 = 0.6;
+/// It must stand out so far from what hives do by day, standard deviations, and the feeder go down with
+/// it, a share: some two hours of every day look odd.
+const BURST_SDS: f64 = 4.0;
+const BURST_FED: f64 = 0.3;
 /// Days before that make a hive's habit, and how many of them it takes.
 const HABIT_DAYS: usize = 7;
 const LEAST_HABIT_DAYS: usize = 3;
@@ -151,14 +155,20 @@ impl Watch<'_> {
         self.drop(k, back) * kg_per_litre(self.feeder.strength[k])
     }
 
-    /// Most of it within two hours of flight weather was robbers; a loss that went on after dark is a hole,
-    /// and one that stopped at dusk was robbers too. `None` while it has not been dark for long enough.
+    /// Most of it within two hours of flight weather was robbers; a loss that went on after dark is a hole.
+    /// `None` while it has not been dark for long enough, or where it is neither: a level and a scale that
+    /// err together.
     fn slow_culprit(&self, k: usize, seen: &Loss) -> Option<(Culprit, f64)> {
         let from = k.saturating_sub(nodes(seen.hours));
-        let flown = || (from..=k).filter(|&k| self.flying(k));
+        let mut flown = (from..=k).filter(|&k| self.flying(k));
         let lost = |k: usize, window: usize| self.lost(k, window) - self.usually_lost(k, window);
-        let most = flown().map(|k| lost(k, TWO_HOURS)).fold(0.0, f64::max);
-        if most > BURST_SHARE * seen.hive_kg {
+        let least = BURST_SHARE * seen.hive_kg;
+        let least = least.max(BURST_SDS * hive_sd_kg(true, balance::WINDOWS[TWO_HOURS]));
+        let burst = |k: usize| {
+            let lost = lost(k, TWO_HOURS);
+            lost > least && self.drop_kg(k, nodes(balance::WINDOWS[TWO_HOURS])) > BURST_FED * lost
+        };
+        if flown.any(burst) {
             return Some((Culprit::Robbers, ROBBED_PROBABILITY));
         }
         let daylight = &self.case.signals.daylight;
@@ -173,12 +183,7 @@ impl Watch<'_> {
         let sd = hive_sd_kg(false, hours);
         let evidence = pace * (lost - 0.5 * pace) / (sd * sd);
         let hole = 1.0 / (1.0 + (-evidence).exp() / HOLE_ODDS);
-        if hole > 0.5 {
-            Some((Culprit::SlowLeak, LEAK_PROBABILITY))
-        } else {
-            let robbed = flown().next().is_some();
-            robbed.then_some((Culprit::Robbers, ROBBED_PROBABILITY))
-        }
+        (hole > 0.5).then_some((Culprit::SlowLeak, LEAK_PROBABILITY))
     }
 
     fn by_night(&self, k: usize) -> Option<Loss> {
@@ -216,10 +221,16 @@ impl Watch<'_> {
         let easy = window.iter().map(|&t| ease(parameters, t + doubt));
         let lately = easy.sum::<f64>() / window.len() as f64;
         let cold = lately < COLD_EASE;
-        let clear = seen.drop_l > COLD_DROP_L && seen.drop_l > 6.0 * self.feeder.noise_l;
+        // One odd reading at either end is not enough.
+        let level = |hours: f64| self.feeder.level(k.saturating_sub(nodes(hours)));
+        let fallen = (level(seen.hours) - level(0.0)).min(seen.drop_l);
+        let clear = fallen > COLD_DROP_L && fallen > 6.0 * self.feeder.noise_l;
         // A feeder that is warmer than it is thought goes on as before.
         let usual_l = self.usual(k, nodes(seen.hours)).0 * seen.hours;
-        let clear = clear && seen.drop_l > usual_l;
+        let clear = clear && fallen > usual_l;
+        // Comb that goes out of a sensor's sight makes it fall at once.
+        let half = (level(0.5 * seen.hours) - level(0.0)) / fallen;
+        let clear = clear && (0.25..0.75).contains(&half);
         // What is taken cold from beside the hive would weigh on the scale.
         let agrees = if self.on_scale {
             seen.hive_kg.is_nan() || seen.hive_kg >= 0.3 * seen.drop_kg
