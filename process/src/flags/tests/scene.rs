@@ -70,6 +70,8 @@ impl Life {
 pub struct Sky {
     pub celsius: Box<dyn Fn(f64) -> f64>,
     pub rain: Box<dyn Fn(f64) -> f64>,
+    /// Whether the yard has a rain gauge to say so.
+    pub gauge: bool,
 }
 
 impl Sky {
@@ -78,6 +80,7 @@ impl Sky {
         Self {
             celsius: Box::new(day),
             rain: Box::new(|_| 0.0),
+            gauge: true,
         }
     }
 }
@@ -130,7 +133,7 @@ pub fn run_until(days: f64, known: f64, sky: &Sky, lives: &[Life]) -> Vec<Flag> 
         now: at(known * 24.0),
         weather: Weather {
             temperature: &air,
-            rain: &rain,
+            rain: if sky.gauge { &rain } else { &[] },
             wind: &wind,
             ..Weather::default()
         },
