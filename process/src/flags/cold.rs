@@ -66,7 +66,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
             };
             let words = Words {
                 severity: goal::severity(FlagKind::TooCold, goal::of_feeder(case, h, f, k)),
-                probability: if feeder.has_thermometer() { 0.95 } else { 0.85 },
+                probability: if feeder.has_thermometer() { 0.95 } else { 0.7 },
                 evidence: Evidence::new(format!(
                     "{whose} was at {{syrup}} in the last day (warmest {{warmest}}), and bees do not take it below {{none}}; {{left}} left."
                 ))

@@ -33,7 +33,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
             let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / 48.0);
             let words = Words {
                 severity: goal::severity(FlagKind::Empty, goal::of_feeder(case, h, f, k)),
-                probability: if feeder.sensed { 0.95 } else { 0.7 },
+                probability: if feeder.sensed { 0.95 } else { 0.5 },
                 evidence: Evidence::new("{left} left of {capacity}, {days} after the last fill.")
                     .with_estimate(
                         "left",

@@ -238,7 +238,7 @@ impl Watch<'_> {
         let (evidence, probability) = match self.shown(k) {
             Some(Shown::Hot) => (
                 aged.and(" It is {warmer} warmer than the yard's other feeders make it."),
-                0.85,
+                0.8,
             ),
             Some(Shown::RefusedWarm) => (
                 aged.and(" The colony takes less and less of it, and it is {warmer} warmer than the yard's other feeders make it."),

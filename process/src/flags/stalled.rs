@@ -71,7 +71,7 @@ pub(super) fn raise(
             let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / 48.0);
             let words = Words {
                 severity: goal::severity(FlagKind::Stalled, goal::of_feeder(case, h, f, k)),
-                probability: 0.8,
+                probability: 0.75,
                 evidence: took
                     .and("; syrup {syrup}, {left} left, filled {days} ago.")
                     .with_estimate(

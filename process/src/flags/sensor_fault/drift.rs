@@ -56,7 +56,7 @@ pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
             name(source)
         ))
         .with_estimate("change", said[spell.opened].2, Measure::MassChange),
-        probability: 0.75,
+        probability: 0.6,
         spell,
     }
     };
