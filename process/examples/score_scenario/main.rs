@@ -11,7 +11,6 @@ mod tuning;
 mod yard;
 
 use apiary_file::read_apiary;
-use larder_process::flags::YardParameters;
 use larder_process::{YardOutput, process_yard_by};
 use readings::{Archive, read_fills};
 use std::error::Error;
@@ -23,8 +22,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let (settings, arguments): (Vec<_>, Vec<_>) = arguments
         .into_iter()
         .partition(|argument| argument.contains('='));
-    let parameters = tuning::tuned(settings.iter().map(String::as_str))?;
-    let thresholds = YardParameters::default();
+    let (parameters, thresholds) = tuning::tuned(settings.iter().map(String::as_str))?;
     let (scenario, output, runs) = match arguments.as_slice() {
         [_, scenario, output] => (scenario, output, 1),
         [_, scenario, output, runs] => (scenario, output, runs.parse::<u32>()?),

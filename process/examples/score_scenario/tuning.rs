@@ -1,17 +1,29 @@
-//! Estimators set otherwise from the command line: `interval.factor=1.2`.
+//! Estimators and flags set otherwise from the command line: `interval.factor=1.2 loss.slow_sds=3`.
 
 use larder_process::Parameters;
+use larder_process::flags::{FlagParameters, YardParameters};
 use std::error::Error;
 
-/// Sets each `name=value`; a name that there is not is refused.
-pub fn tuned<'a>(settings: impl Iterator<Item = &'a str>) -> Result<Parameters, Box<dyn Error>> {
+/// Sets each `name=value`, of an estimator or else a flag's threshold; a name that there is not is refused.
+pub fn tuned<'a>(
+    settings: impl Iterator<Item = &'a str>,
+) -> Result<(Parameters, YardParameters), Box<dyn Error>> {
     let mut parameters = Parameters::default();
+    let mut yard = FlagParameters::default();
     for setting in settings {
         let (name, value) = setting.split_once('=').ok_or("settings are NAME=VALUE")?;
-        let field = field(&mut parameters, name).ok_or_else(|| format!("no {name}"))?;
-        *field = value.parse()?;
+        let value: f64 = value.parse()?;
+        if let Some(field) = field(&mut parameters, name) {
+            *field = value;
+        } else {
+            yard.set(name, value)?;
+        }
     }
-    Ok(parameters)
+    let thresholds = YardParameters {
+        yard,
+        ..YardParameters::default()
+    };
+    Ok((parameters, thresholds))
 }
 
 fn field<'p>(parameters: &'p mut Parameters, name: &str) -> Option<&'p mut f64> {

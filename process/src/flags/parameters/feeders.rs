@@ -73,7 +73,7 @@ impl Default for Loss {
             fast_l_per_h: 0.06,
             fast_kg: 0.15,
             sds: 4.5,
-            slow_sds: 3.6,
+            slow_sds: 2.5,
             honey_factor: 0.85,
             flight_cel: 10.0,
             slow_kg: 0.13,
