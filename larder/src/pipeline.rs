@@ -116,6 +116,22 @@ impl Pipeline<'_> {
         Ok(done)
     }
 
+    /// Estimates what may have changed from `since` on, where older readings are out of reach. What else has
+    /// changed stays to be estimated.
+    pub fn process_last_days(&self, since: Timestamp, now: Timestamp) -> Result<Processed> {
+        let apiary = self.records.apiary()?;
+        let mut done = Processed::default();
+        let passed = Span {
+            start: since.min(now),
+            end: now.plus_ms(1),
+        };
+        for yard in apiary.yards() {
+            let dates = window::affected_dates(passed, yard.timezone);
+            self.process_one(&apiary, yard, Some(dates), now, &mut done)?;
+        }
+        Ok(done)
+    }
+
     fn process_one(
         &self,
         apiary: &Apiary,

@@ -88,6 +88,40 @@ fn twenty_troubles_at_random_moments_lose_and_double_nothing() {
     assert_eq!(quarantine.trim(), "[]");
 }
 
+/// How many nights have a weight.
+fn nights(data: &Path) -> usize {
+    let report = ok(&["report", "weight", "--format", "csv", "--data", path(data)]);
+    report.lines().count() - 1
+}
+
+#[test]
+fn the_last_days_are_estimated_also_where_older_ones_never_were() {
+    let dir = tempfile::tempdir().unwrap();
+    let Some(mut server) = Influxd::start(dir.path()) else {
+        return;
+    };
+    let data = dir.path().join("data");
+    let influx = InfluxSettings::of(dir.path(), &server, "larder").and("--influx-timeout-s", "2");
+    let csv = hourly_until_now(dir.path(), 100);
+    let apiary = dir.path().join("apiary.toml");
+    std::fs::write(&apiary, APIARY).unwrap();
+    ok(&["apply", path(&apiary), "--data", path(&data)]);
+    ok(&influx.after(&["import", "readings", path(&csv), "--data", path(&data)]));
+    // The server goes before anything was estimated: all hundred days wait for that.
+    server.kill_9();
+    let service = Service::with_built_in_broker(&data, &influx.options());
+    service.takes_readings();
+    wait::until("the last nights to be estimated", WITHIN, || {
+        (nights(&data) >= 3).then_some(())
+    });
+    server.restart();
+    publish(&service, 1);
+    wait::until("all nights to be estimated", WITHIN, || {
+        (nights(&data) >= 99).then_some(())
+    });
+    service.stop();
+}
+
 #[test]
 fn an_outage_is_told_and_the_last_days_stay_within_reach() {
     let dir = tempfile::tempdir().unwrap();
@@ -146,12 +180,6 @@ fn an_outage_is_told_and_the_last_days_stay_within_reach() {
         said.contains("only the last days could be estimated")
             .then_some(())
     });
-    let nights = |data: &Path| {
-        ok(&["report", "weight", "--format", "csv", "--data", path(data)])
-            .lines()
-            .count()
-            - 1
-    };
     assert!(nights(&data) >= 3, "the last nights");
     publish(&service, 2);
     wait::until("the service to say so again", WITHIN, || note(&service));

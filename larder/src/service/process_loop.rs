@@ -60,11 +60,8 @@ pub async fn run(
             let done = process(from.as_ref(), at.as_ref(), &mut taken);
             let is_whole = done.is_ok();
             let done = match done {
-                Err(error) if is_unavailable(&error) => {
-                    // What is here reaches back far enough for the last days.
-                    last_days(at.as_ref(), &mut taken)?;
-                    process(from.as_ref(), at.as_ref(), &mut taken)?
-                }
+                // What is here reaches back far enough for the last days.
+                Err(error) if is_unavailable(&error) => last_days(from.as_ref(), at.as_ref())?,
                 done => done?,
             };
             anyhow::Ok((done, taken, is_whole))
@@ -102,15 +99,6 @@ fn is_unavailable(error: &anyhow::Error) -> bool {
         .any(|error| matches!(error, StoreError::Unavailable(_)))
 }
 
-/// As if every yard had been estimated an hour ago.
-fn last_days(records: &dyn Records, turns: &mut Turns) -> Result<()> {
-    let hour_ago = clock::now().plus_ms(-3_600_000);
-    for yard in records.apiary()?.yards() {
-        turns.entry(yard.id.clone()).or_insert(hour_ago);
-    }
-    Ok(())
-}
-
 /// Returns when a command beside this service has written something.
 async fn written_at_desk(store: &Arc<EmbeddedStore>, told: &mut Option<String>) {
     loop {
@@ -133,17 +121,37 @@ fn process(
     records: &dyn Records,
     turns: &mut Turns,
 ) -> Result<(Processed, Option<Timestamp>)> {
+    let (pipeline, record_ends) = pipeline(readings, records)?;
+    let now = record_ends.unwrap_or(pipeline.clock);
+    let longest_ms = LONGEST_PAUSE.as_millis() as i64 - 1000;
+    Ok((pipeline.process_news(turns, now, longest_ms)?, record_ends))
+}
+
+/// The same of the last days alone, as if every yard had been estimated an hour ago.
+fn last_days(
+    readings: &dyn Readings,
+    records: &dyn Records,
+) -> Result<(Processed, Option<Timestamp>)> {
+    let (pipeline, record_ends) = pipeline(readings, records)?;
+    let now = record_ends.unwrap_or(pipeline.clock);
+    let hour_ago = now.plus_ms(-3_600_000);
+    Ok((pipeline.process_last_days(hour_ago, now)?, record_ends))
+}
+
+/// What both work with, and where the record ends if it is one.
+fn pipeline<'a>(
+    readings: &'a dyn Readings,
+    records: &'a dyn Records,
+) -> Result<(Pipeline<'a>, Option<Timestamp>)> {
     let clock = clock::now();
     note_live_since(records, clock)?;
+    let record_ends = record_end(readings, records)?.filter(|end| *end < clock);
     let pipeline = Pipeline {
         readings,
         records,
         clock,
     };
-    let record_ends = record_end(readings, records)?.filter(|end| *end < clock);
-    let now = record_ends.unwrap_or(clock);
-    let longest_ms = LONGEST_PAUSE.as_millis() as i64 - 1000;
-    Ok((pipeline.process_news(turns, now, longest_ms)?, record_ends))
+    Ok((pipeline, record_ends))
 }
 
 fn publish(done: Processed, live: &Live, news: &broadcast::Sender<News>) {
