@@ -76,9 +76,11 @@ fn storms(case: &Case<'_>) -> Vec<bool> {
             let rest = whole - sudden;
             // Bees that come home in the evening went out in the morning: no gain of the day.
             let shower = sudden > least && rest < 0.5 * sudden;
-            if loaded[k] || shower || gained_in_the_dark(case, k) {
+            let by_night = gained_in_the_dark(case, k);
+            if loaded[k] || shower || by_night {
                 until = k + day + super::signals::nodes(STORM_HOURS);
-                largest = f64::max(largest, sudden.max(least));
+                let fallen = if by_night { whole } else { sudden };
+                largest = f64::max(largest, fallen.max(least));
             }
             if k >= until {
                 largest = 0.0;
