@@ -16,7 +16,7 @@ use larder_tests::mosquitto::Mosquitto;
 use larder_tests::proxy::Proxy;
 use larder_tests::{readings, wait};
 use std::fmt::Write as _;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::thread::sleep;
 use std::time::Duration;
 
@@ -88,6 +88,19 @@ fn twenty_troubles_at_random_moments_lose_and_double_nothing() {
     assert_eq!(quarantine.trim(), "[]");
 }
 
+/// A data directory with a hundred days of a scale under a hive, of which sixty are kept here, and the
+/// settings that say where the others are.
+fn with_a_hundred_days(dir: &Path, server: &Influxd) -> (PathBuf, InfluxSettings) {
+    let data = dir.join("data");
+    let influx = InfluxSettings::of(dir, server, "larder").and("--influx-timeout-s", "2");
+    let csv = hourly_until_now(dir, 100);
+    let apiary = dir.join("apiary.toml");
+    std::fs::write(&apiary, APIARY).unwrap();
+    ok(&["apply", path(&apiary), "--data", path(&data)]);
+    ok(&influx.after(&["import", "readings", path(&csv), "--data", path(&data)]));
+    (data, influx)
+}
+
 /// How many nights have a weight.
 fn nights(data: &Path) -> usize {
     let report = ok(&["report", "weight", "--format", "csv", "--data", path(data)]);
@@ -100,13 +113,7 @@ fn the_last_days_are_estimated_also_where_older_ones_never_were() {
     let Some(mut server) = Influxd::start(dir.path()) else {
         return;
     };
-    let data = dir.path().join("data");
-    let influx = InfluxSettings::of(dir.path(), &server, "larder").and("--influx-timeout-s", "2");
-    let csv = hourly_until_now(dir.path(), 100);
-    let apiary = dir.path().join("apiary.toml");
-    std::fs::write(&apiary, APIARY).unwrap();
-    ok(&["apply", path(&apiary), "--data", path(&data)]);
-    ok(&influx.after(&["import", "readings", path(&csv), "--data", path(&data)]));
+    let (data, influx) = with_a_hundred_days(dir.path(), &server);
     // The server goes before anything was estimated: all hundred days wait for that.
     server.kill_9();
     let service = Service::with_built_in_broker(&data, &influx.options());
@@ -128,14 +135,7 @@ fn an_outage_is_told_and_the_last_days_stay_within_reach() {
     let Some(mut server) = Influxd::start(dir.path()) else {
         return;
     };
-    let data = dir.path().join("data");
-    let influx = InfluxSettings::of(dir.path(), &server, "larder").and("--influx-timeout-s", "2");
-    // A hundred days, of which sixty are kept here, of a scale under a hive.
-    let csv = hourly_until_now(dir.path(), 100);
-    let apiary = dir.path().join("apiary.toml");
-    std::fs::write(&apiary, APIARY).unwrap();
-    ok(&["apply", path(&apiary), "--data", path(&data)]);
-    ok(&influx.after(&["import", "readings", path(&csv), "--data", path(&data)]));
+    let (data, influx) = with_a_hundred_days(dir.path(), &server);
     let service = Service::with_built_in_broker(&data, &influx.options());
     service.takes_readings();
     assert_eq!(note(&service), None);

@@ -2,7 +2,7 @@
 
 use super::super::balance;
 use super::super::signals::nodes;
-use super::{Loss, Watch};
+use super::{GRADUAL, Loss, Watch};
 use crate::robust::median_of_few;
 use crate::strengths::kg_per_litre;
 
@@ -19,6 +19,9 @@ const SHARP_Z: f64 = 10.0;
 const BLURRED_KG: f64 = 0.33;
 /// And more again in a record's first days, a factor.
 const UNKNOWN_FACTOR: f64 = 1.5;
+/// The level must have fallen by so many standard deviations, by fewer where the hive lost so many.
+const SEEN_Z: [f64; 2] = [2.5, 1.5];
+const HEAVY_Z: f64 = 6.0;
 /// One witness counts for so much at most, standard deviations, and both together by this factor more
 /// than they must are beyond doubt.
 const MOST_Z: f64 = 9.0;
@@ -91,7 +94,7 @@ impl Watch<'_> {
             let clear = seen.drop_l > 8.0 * noise && rate > UNWEIGHED_L_PER_H + 3.0 * usual;
             // A keeper, or a fall, takes it at once; robbers and holes take their time.
             let half = self.drop(k, nodes(0.5 * seen.hours));
-            let gradual = (0.25..0.75).contains(&(half / seen.drop_l));
+            let gradual = GRADUAL.contains(&(half / seen.drop_l));
             let slow_enough = rate < UNWEIGHED_MOST_L_PER_H;
             return (clear && gradual && slow_enough && seen.hours >= 2.0).then_some((seen, false));
         }
@@ -101,7 +104,7 @@ impl Watch<'_> {
         let hive_z = seen.hive_kg / seen.hive_sd_kg;
         let both = drop_z.min(MOST_Z) + hive_z.min(MOST_Z);
         let sure = self.on_scale && both > SURE_FACTOR * parameters.sds * 2f64.sqrt();
-        let clear = (drop_z > 2.5 || drop_z > 1.5 && hive_z > 6.0)
+        let clear = (drop_z > SEEN_Z[0] || drop_z > SEEN_Z[1] && hive_z > HEAVY_Z)
             && hive_z > 2.0
             && both > parameters.sds * 2f64.sqrt()
             && rate > parameters.fast_l_per_h + 1.5 * usual;

@@ -15,6 +15,7 @@ use super::night::Night;
 use super::signals::{FeederSignals, nodes};
 use super::{Case, Doubts};
 use larder_domain::Flag;
+use std::ops::Range;
 
 /// A fast loss has stopped when it has been gone for so long, hours.
 const FAST_GONE_HOURS: f64 = 3.0;
@@ -28,6 +29,9 @@ const SURE: f64 = 0.7;
 const DARK_HOURS: f64 = 2.5;
 /// A fast loss blurs the slow balance behind it for so long, hours.
 const BLURRED_HOURS: f64 = 24.0;
+
+/// Of a loss that takes its time such a share falls in the second half of a window.
+const GRADUAL: Range<f64> = 0.25..0.75;
 
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Culprit {

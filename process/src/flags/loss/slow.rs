@@ -6,7 +6,7 @@ use super::super::drying::DRYING_DOUBT;
 use super::super::night::left_feeders;
 use super::super::signals::nodes;
 use super::fast::hive_sd_kg;
-use super::{Culprit, Loss, Watch};
+use super::{Culprit, GRADUAL, Loss, Watch};
 use crate::robust::{MAD_TO_SD, median_of_few};
 use crate::strengths::kg_per_litre;
 
@@ -179,11 +179,10 @@ impl Watch<'_> {
         let lost = lost(k, window);
         let hours = balance::WINDOWS[window];
         let pace = seen.hive_kg / seen.hours * hours;
-        // How much likelier so much lost in the dark is from a hole that goes on than from nothing.
+        // How much likelier so much lost in the dark is from a hole that goes on than from nothing, logarithm.
         let sd = hive_sd_kg(false, hours);
         let evidence = pace * (lost - 0.5 * pace) / (sd * sd);
-        let hole = 1.0 / (1.0 + (-evidence).exp() / HOLE_ODDS);
-        (hole > 0.5).then_some((Culprit::SlowLeak, LEAK_PROBABILITY))
+        (evidence + HOLE_ODDS.ln() > 0.0).then_some((Culprit::SlowLeak, LEAK_PROBABILITY))
     }
 
     fn by_night(&self, k: usize) -> Option<Loss> {
@@ -197,8 +196,8 @@ impl Watch<'_> {
         let odd = -night.odd_kg;
         let clear =
             odd > parameters.slow_kg * night.hours / 8.0 && odd > parameters.slow_sds * night.sd_kg;
-        let fed = night.drop_kg > 0.5 * odd && drop_l > 4.0 * self.feeder.noise_l;
-        let fed = fed && faster(night.drop_kg - night.usual_drop_kg, odd);
+        let fed =
+            drop_l > 4.0 * self.feeder.noise_l && faster(night.drop_kg - night.usual_drop_kg, odd);
         (self.on_scale && night.n_habit >= 3 && clear && fed).then_some(Loss {
             hours: night.hours,
             drop_l,
@@ -230,7 +229,7 @@ impl Watch<'_> {
         let clear = clear && fallen > usual_l;
         // Comb that goes out of a sensor's sight makes it fall at once.
         let half = (level(0.5 * seen.hours) - level(0.0)) / fallen;
-        let clear = clear && (0.25..0.75).contains(&half);
+        let clear = clear && GRADUAL.contains(&half);
         // What is taken cold from beside the hive would weigh on the scale.
         let agrees = if self.on_scale {
             seen.hive_kg.is_nan() || seen.hive_kg >= 0.3 * seen.drop_kg

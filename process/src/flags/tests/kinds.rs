@@ -92,10 +92,10 @@ fn rain_on_every_hive_is_no_flow_and_no_fill() {
 
 #[test]
 fn rain_that_falls_through_the_night_is_no_flow_where_there_is_no_gauge() {
-    // 0.4 kg within a day and a night, slowly; it dries off within two days.
+    // 0.9 kg through a night, slowly; it dries off within two days.
     let wet = |t: f64| {
-        let fallen = 0.4 * ((t - 130.0) / 20.0).clamp(0.0, 1.0);
-        fallen * (-(t - 154.0).max(0.0) / 12.0).exp()
+        let fallen = 0.9 * ((t - 140.0) / 11.0).clamp(0.0, 1.0);
+        fallen * (-(t - 152.0).max(0.0) / 12.0).exp()
     };
     let mut lives = [(); 4].map(|()| Life::ordinary());
     for life in &mut lives {
