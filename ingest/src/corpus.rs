@@ -32,6 +32,7 @@ impl Case {
     pub fn message(&self, received_at: Timestamp) -> Message {
         Message {
             topic: self.topic.clone(),
+            cut_from: None,
             payload: self.payload.clone(),
             content_type: self.content_type.map(str::to_owned),
             retained: self.retained,

@@ -115,6 +115,7 @@ pub fn judge(entry: &Quarantined, config: &DecodeConfig, now: Timestamp) -> Judg
     }
     let message = Message {
         topic: refused.topic.clone(),
+        cut_from: None,
         payload: refused.bytes.clone(),
         content_type: refused.content_type.clone(),
         retained: refused.retained,

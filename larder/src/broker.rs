@@ -1,12 +1,17 @@
 //! The built-in broker, so that nothing else is needed to start. MQTT 3.1.1 and 5 on one port.
 //!
-//! Its honest limits: what it holds is in memory, so a message that it took and that Larder has
-//! not committed yet is lost when the process is killed; a hundred connections from one address;
-//! no TLS. A real broker is the better choice for more than a small operation.
+//! A device's message is confirmed when it is on disk: the broker asks the intake first, in this
+//! process. Its honest limits: what it holds for other subscribers is in memory, and there is no TLS.
+
+mod doorkeeper;
+mod listener;
 
 use crate::failure::wrong_use;
 use anyhow::{Context, Result};
-use mqtt5::broker::auth::PasswordAuthProvider;
+use doorkeeper::{Doorkeeper, Guarded};
+use larder_ingest::session::Intake;
+use listener::Listener;
+use mqtt5::broker::auth::{AllowAllAuthProvider, AuthProvider, PasswordAuthProvider};
 use mqtt5::broker::config::{StorageBackend, StorageConfig};
 use mqtt5::broker::{BrokerConfig, MqttBroker};
 use std::net::SocketAddr;
@@ -16,22 +21,37 @@ use std::time::Duration;
 use tokio::task::JoinHandle;
 
 /// Devices connected at once; a further one is refused and tries again.
-const MOST_CLIENTS: usize = 1_000;
+pub const MOST_CLIENTS: usize = 6_000;
 
 /// Largest packet; our own limit for a payload is a quarter of that.
 const LARGEST_PACKET: usize = 256 * 1024;
 
-/// Messages held for a client that is away, Larder's own session above all; the oldest go first.
-const MOST_QUEUED: usize = 200_000;
+/// Messages held for a subscriber that is away; the oldest go first. Readings do not pass through
+/// here: they are on disk before this.
+const MOST_QUEUED: usize = 1_000;
 
-/// Bytes held for a client that is away.
-const MOST_QUEUED_BYTES: usize = 64 * 1024 * 1024;
+/// Bytes held for a subscriber that is away.
+const MOST_QUEUED_BYTES: usize = 1024 * 1024;
 
-/// Messages under way to one client; the same as Larder's own window.
-const CHANNEL: usize = 10_000;
+/// Messages under way to one subscriber.
+const CHANNEL: usize = 1_000;
 
-/// How long an absent client's session is kept.
-const SESSION: Duration = Duration::from_secs(7 * 24 * 3600);
+/// How long an absent subscriber's session is kept.
+const SESSION: Duration = Duration::from_secs(3600);
+
+/// Sessions kept, those of absent subscribers included; a client with a further name is refused until
+/// some have ended.
+const MOST_SESSIONS: usize = 8_000;
+
+/// Connections from one address that is not this machine.
+const MOST_FROM_ONE_ADDRESS: usize = 2_000;
+
+/// Subscriptions of one client.
+const MOST_SUBSCRIPTIONS: usize = 100;
+
+/// Retained messages, and how long each may be: hive states, and what others keep here.
+const MOST_RETAINED: usize = 20_000;
+const LONGEST_RETAINED: usize = 64 * 1024;
 
 /// A running broker.
 pub struct BuiltInBroker {
@@ -82,25 +102,41 @@ impl Users {
         self
     }
 
+    fn into_provider(self) -> Result<PasswordAuthProvider> {
+        let provider = PasswordAuthProvider::new();
+        for (name, password) in self.0 {
+            provider
+                .add_user(name, &password)
+                .context("taking in the built-in broker's users")?;
+        }
+        Ok(provider)
+    }
+
     /// Whether anyone may connect.
     pub fn is_empty(&self) -> bool {
         self.0.is_empty()
     }
 }
 
-/// Starts it. Refuses to listen beyond this machine without names and passwords.
-pub async fn start(listen: SocketAddr, users: Users) -> Result<BuiltInBroker> {
+/// Starts it; readings go to `intake`. Refuses to listen beyond this machine without names and
+/// passwords.
+pub async fn start(listen: SocketAddr, users: Users, intake: Arc<Intake>) -> Result<BuiltInBroker> {
     if !listen.ip().is_loopback() && users.is_empty() {
         return Err(wrong_use(format!(
             "the built-in broker will not listen on {listen} without credentials: give --mqtt-users FILE with name:password lines, or listen on 127.0.0.1"
         )));
     }
+    let doorkeeper = Arc::new(Doorkeeper::default());
     let config = BrokerConfig {
         bind_addresses: vec![listen],
         max_clients: MOST_CLIENTS,
         max_packet_size: LARGEST_PACKET,
+        max_subscriptions_per_client: MOST_SUBSCRIPTIONS,
+        max_retained_messages: MOST_RETAINED,
+        max_retained_message_size: LONGEST_RETAINED,
         session_expiry_interval: SESSION,
         client_channel_capacity: CHANNEL,
+        event_handler: Some(Arc::new(Listener::new(intake, Arc::clone(&doorkeeper)))),
         sys_topics_enabled: false,
         storage_config: StorageConfig {
             backend: StorageBackend::Memory,
@@ -110,18 +146,17 @@ pub async fn start(listen: SocketAddr, users: Users) -> Result<BuiltInBroker> {
         },
         ..BrokerConfig::default()
     };
-    let mut broker = MqttBroker::with_config(config)
+    let broker = MqttBroker::with_config(config)
         .await
         .with_context(|| format!("starting the built-in broker on {listen}"))?;
-    if !users.is_empty() {
-        let provider = PasswordAuthProvider::new();
-        for (name, password) in users.0 {
-            provider
-                .add_user(name, &password)
-                .context("taking in the built-in broker's users")?;
-        }
-        broker = broker.with_auth_provider(Arc::new(provider));
-    }
+    let provider: Arc<dyn AuthProvider> = match users.is_empty() {
+        true => Arc::new(AllowAllAuthProvider),
+        false => Arc::new(users.into_provider()?),
+    };
+    let mut broker = broker.with_auth_provider(Arc::new(Guarded {
+        provider,
+        doorkeeper,
+    }));
     let address = broker.local_addr().unwrap_or(listen);
     let shutdown = broker.shutdown_handle();
     let mut ready = broker.ready_receiver();

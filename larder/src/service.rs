@@ -13,7 +13,8 @@ use crate::settings::{BrokerChoice, ServeSettings, decode_config};
 use anyhow::{Context, Result};
 use larder_api::{Live, News, Service};
 use larder_ingest::session::{
-    self, BrokerUrl, Committed, IngestStatus, LiveDecodeConfig, Password, SessionConfig, TlsFiles,
+    self, BrokerUrl, Committed, IngestStatus, Intake, IntakeConfig, LiveDecodeConfig, Password,
+    SessionConfig, TlsFiles,
 };
 use larder_store::archive::{ArchivedReadings, Sending, WhenFull};
 use larder_store::{Access, EmbeddedStore, Readings, Records};
@@ -36,12 +37,6 @@ const LAST_ANSWERS: Duration = Duration::from_secs(5);
 
 /// How long readings that wait may be sent on when the service stops.
 const LAST_SENDING: Duration = Duration::from_secs(5);
-
-/// How long a silence shows that the built-in broker has nothing left for us.
-const DRAINED_AFTER: Duration = Duration::from_millis(200);
-
-/// How long to wait for that silence while devices keep sending.
-const LONGEST_DRAIN: Duration = Duration::from_secs(2);
 
 /// A service that runs. It must be stopped by [`Running::stop`].
 pub struct Running {
@@ -136,48 +131,43 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         .await
         .with_context(|| format!("listening on {} for the pages", settings.listen))?;
     let http = listener.local_addr()?;
-    let (broker, session) = connect(&settings, decode.clone()).await?;
-    if session.broker.is_tls {
-        session
-            .tls
-            .client_config()
-            .map_err(|error| wrong_use(error.to_string()))?;
-    }
-    let mqtt = session.broker.to_string();
-    let senders = Arc::new(settings.notices.senders()?);
-    let state = settings.notices.state_topics.then(|| StateTopics {
-        broker: session.broker.clone(),
-        password: session.password.clone(),
-        tls: session.tls.clone(),
-        client_id: format!("{}-state", settings.client_id),
-        prefix: settings.topic_prefix.clone(),
-    });
     let status = Arc::new(IngestStatus::default());
     let (news, _) = broadcast::channel(NEWS);
     let changed = Arc::new(Changed::default());
     let live = Live::default();
 
     let stop_ingest = CancellationToken::new();
-    let ingest = {
+    let committed = {
         let (news, changed) = (news.clone(), Arc::clone(&changed));
-        let committed = move |commit: Committed| {
+        move |commit: Committed| {
             if commit.appended.new + commit.appended.replaced > 0 {
                 changed.readings();
             }
             // Nobody listening is fine.
             let _ = news.send(News::Readings(commit.devices));
-        };
-        let readings = Arc::clone(&readings);
-        let records: Arc<dyn Records> = store.clone();
-        let (status, stop) = (Arc::clone(&status), stop_ingest.clone());
-        tokio::spawn(async move {
-            if let Err(error) =
-                session::run(session, readings, records, status, committed, stop).await
-            {
-                tracing::error!(%error, "ingest cannot start");
-            }
-        })
+        }
     };
+    let into = Into {
+        readings: Arc::clone(&readings),
+        records: store.clone(),
+        status: Arc::clone(&status),
+        decode: decode.clone(),
+        stop: stop_ingest.clone(),
+    };
+    let Connected {
+        door,
+        ingest,
+        broker,
+    } = connect(&settings, into, committed).await?;
+    let mqtt = door.broker.to_string();
+    let senders = Arc::new(settings.notices.senders()?);
+    let state = settings.notices.state_topics.then(|| StateTopics {
+        broker: door.broker,
+        password: door.password,
+        tls: door.tls,
+        client_id: format!("{}-state", settings.client_id),
+        prefix: settings.topic_prefix.clone(),
+    });
 
     let stop_http = CancellationToken::new();
     let host = Arc::new(ServiceHost {
@@ -248,11 +238,37 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
     })
 }
 
-/// The broker to listen to: one that is there, or the built-in one, started here.
+/// What takes messages in works with.
+struct Into {
+    readings: Arc<dyn Readings>,
+    records: Arc<dyn Records>,
+    status: Arc<IngestStatus>,
+    decode: LiveDecodeConfig,
+    stop: CancellationToken,
+}
+
+/// How to reach the broker as a client.
+struct Door {
+    broker: BrokerUrl,
+    password: Option<Password>,
+    tls: TlsFiles,
+}
+
+/// Messages come in.
+struct Connected {
+    door: Door,
+    ingest: JoinHandle<()>,
+    /// The built-in broker, where it is the one in use.
+    broker: Option<BuiltInBroker>,
+}
+
+/// Listens to a broker that is there, or starts the built-in one, which hands its messages over
+/// before it confirms them.
 async fn connect(
     settings: &ServeSettings,
-    decode: LiveDecodeConfig,
-) -> Result<(Option<BuiltInBroker>, SessionConfig)> {
+    into: Into,
+    committed: impl Fn(Committed) + Send + 'static,
+) -> Result<Connected> {
     match &settings.broker {
         BrokerChoice::There(url) => {
             let mut url: BrokerUrl = url.parse().map_err(|error| wrong_use(format!("{error}")))?;
@@ -264,9 +280,38 @@ async fn connect(
                     client: settings.broker_cert.clone(),
                 },
                 client_id: settings.client_id.clone(),
-                ..SessionConfig::new(url, decode)
+                ..SessionConfig::new(url, into.decode.clone())
             };
-            Ok((None, session))
+            if session.broker.is_tls {
+                session
+                    .tls
+                    .client_config()
+                    .map_err(|error| wrong_use(error.to_string()))?;
+            }
+            let door = Door {
+                broker: session.broker.clone(),
+                password: session.password.clone(),
+                tls: session.tls.clone(),
+            };
+            let ingest = tokio::spawn(async move {
+                let Into {
+                    readings,
+                    records,
+                    status,
+                    stop,
+                    ..
+                } = into;
+                if let Err(error) =
+                    session::run(session, readings, records, status, committed, stop).await
+                {
+                    tracing::error!(%error, "ingest cannot start");
+                }
+            });
+            Ok(Connected {
+                door,
+                ingest,
+                broker: None,
+            })
         }
         BrokerChoice::BuiltIn { listen, users } => {
             let mut users = users
@@ -278,7 +323,10 @@ async fn connect(
             if let Some(password) = &own_password {
                 users = users.with(OWN_USER, password);
             }
-            let broker = broker::start(*listen, users).await?;
+            let config = IntakeConfig::new(into.decode);
+            let (intake, task) =
+                Intake::start(config, into.readings, into.records, into.status, committed);
+            let broker = broker::start(*listen, users, intake).await?;
             // A listener on every address is reached on this machine by its own.
             let ip = match broker.address.ip() {
                 ip if ip.is_unspecified() && ip.is_ipv4() => std::net::Ipv4Addr::LOCALHOST.into(),
@@ -292,12 +340,16 @@ async fn connect(
                 user: own_password.as_ref().map(|_| OWN_USER.to_owned()),
                 version: None,
             };
-            let session = SessionConfig {
-                password: own_password.as_deref().map(Password::new),
-                client_id: settings.client_id.clone(),
-                ..SessionConfig::new(url, decode)
-            };
-            Ok((Some(broker), session))
+            let ingest = tokio::spawn(task.run(url.to_string(), into.stop));
+            Ok(Connected {
+                door: Door {
+                    broker: url,
+                    password: own_password.as_deref().map(Password::new),
+                    tls: TlsFiles::default(),
+                },
+                ingest,
+                broker: Some(broker),
+            })
         }
     }
 }
@@ -316,12 +368,12 @@ fn own_password() -> String {
 }
 
 impl Running {
-    /// Stops in the order that loses nothing: what the built-in broker still holds is taken in,
-    /// ingest ends (appends finished, acknowledgements sent), then the broker, the processing,
-    /// open answers, and last the store.
+    /// Stops in the order that loses nothing: the built-in broker first, whose messages are on disk
+    /// when they are confirmed; ingest ends (appends finished, acknowledgements sent), then the
+    /// processing, open answers, and last the store.
     pub async fn stop(self) -> Result<()> {
-        if self.broker.is_some() {
-            drain(&self.status).await;
+        if let Some(broker) = self.broker {
+            broker.stop().await;
         }
         self.stop_ingest.cancel();
         self.ingest.await.context("ingest did not end cleanly")?;
@@ -329,9 +381,6 @@ impl Running {
         self.telling
             .await
             .context("the notices did not end cleanly")?;
-        if let Some(broker) = self.broker {
-            broker.stop().await;
-        }
         self.processing
             .await
             .context("the processing did not end cleanly")?;
@@ -348,19 +397,5 @@ impl Running {
         }
         drop(self.store);
         Ok(())
-    }
-}
-
-/// Waits until nothing more comes from the built-in broker, for a while at most.
-async fn drain(status: &IngestStatus) {
-    let deadline = tokio::time::Instant::now() + LONGEST_DRAIN;
-    let mut seen = status.messages();
-    while tokio::time::Instant::now() < deadline {
-        tokio::time::sleep(DRAINED_AFTER).await;
-        let now = status.messages();
-        if now == seen {
-            return;
-        }
-        seen = now;
     }
 }

@@ -44,11 +44,39 @@ pub struct LatestSample {
     pub sample: Sample,
 }
 
+/// When a message that carries no time of its own was received. Until the sender is known to have been
+/// told that the message is stored, it may come again, and is then the same message.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Receipt {
+    /// Who delivered it: an MQTT client's id, or empty for the session at an outside broker.
+    pub sender: String,
+    /// Which of the sender's messages under way it is; a later message in the same slot takes its
+    /// place.
+    pub slot: u16,
+    /// Tells it from another message in the same slot.
+    pub fingerprint: u64,
+    /// When it came first, which is the time of its readings.
+    pub received_at: Timestamp,
+}
+
 /// Readings: identity is (device, channel, time). Every method may be called from several threads.
 pub trait Readings: Send + Sync {
     /// Appends; when it returns `Ok` the readings are on disk (or in the server's log). Repeating
     /// is safe. The same identity twice in one call: the later one stands.
-    fn append_durable(&self, readings: &[Reading]) -> Result<Appended, StoreError>;
+    fn append_durable(&self, readings: &[Reading]) -> Result<Appended, StoreError> {
+        self.append_received(readings, &[])
+    }
+
+    /// Appends readings of messages without a time, and remembers when those came, in one
+    /// transaction.
+    fn append_received(
+        &self,
+        readings: &[Reading],
+        receipts: &[Receipt],
+    ) -> Result<Appended, StoreError>;
+
+    /// All receipts that are remembered.
+    fn receipts(&self) -> Result<Vec<Receipt>, StoreError>;
 
     /// The same for readings that a store may have lost although it knows them: they go where
     /// readings go in the end even if they are there with the same value.

@@ -56,7 +56,19 @@ impl Burst {
     /// # Panics
     /// When it cannot connect.
     pub fn start(port: u16) -> Self {
-        let mut running = python::start("burst.py", &["--port", &port.to_string()]);
+        Self::of("burst.py", port)
+    }
+
+    /// Starts one whose messages carry no time of their own: `clients/timeless.py`.
+    ///
+    /// # Panics
+    /// When it cannot connect.
+    pub fn timeless(port: u16) -> Self {
+        Self::of("timeless.py", port)
+    }
+
+    fn of(client: &str, port: u16) -> Self {
+        let mut running = python::start(client, &["--port", &port.to_string()]);
         let commands = running.input();
         running.line(READY, |line| line == "connected");
         Self { running, commands }

@@ -105,6 +105,12 @@ impl Service {
         Self::start(data, &[&["--mqtt-listen", "127.0.0.1:0"], extra].concat())
     }
 
+    /// The same at an address that stays the same over restarts.
+    pub fn with_built_in_broker_at(data: &Path, port: u16, extra: &[&str]) -> Self {
+        let listen = format!("127.0.0.1:{port}");
+        Self::start(data, &[&["--mqtt-listen", &listen], extra].concat())
+    }
+
     fn start(data: &Path, extra: &[&str]) -> Self {
         let data = data.to_string_lossy();
         let fixed = ["serve", "--data", &data, "--listen", "127.0.0.1:0"];

@@ -8,6 +8,7 @@
 )]
 
 use larder_tests::burst::{Burst, Moments, published};
+use larder_tests::child::free_port;
 use larder_tests::larder::{Service, ok};
 use larder_tests::mosquitto::Mosquitto;
 use larder_tests::nats::Nats;
@@ -20,7 +21,7 @@ const WITHIN: Duration = Duration::from_secs(180);
 const TOTAL: u64 = 200_000;
 
 #[test]
-fn fifty_kills_of_the_service_lose_nothing() {
+fn a_hundred_kills_of_the_service_lose_nothing() {
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("data");
     let broker = Mosquitto::start(dir.path());
@@ -29,15 +30,87 @@ fn fifty_kills_of_the_service_lose_nothing() {
     let mut client = Burst::start(broker.port);
     client.publish(0, TOTAL, 1_600);
     let mut moments = Moments(0x5eed);
-    for kill in 1..=50 {
-        std::thread::sleep(moments.next_between(50, 1_400));
+    for kill in 1..=100 {
+        std::thread::sleep(moments.next_between(50, 900));
         assert!(client.is_publishing(TOTAL), "over before kill {kill}");
         service.running.kill_9();
-        println!("kill {kill} of 50");
+        println!("kill {kill} of 100");
         service = Service::on_broker(&data, broker.port, &[]);
     }
     client.confirmed(TOTAL);
     ends_with(service, &data, TOTAL);
+}
+
+/// The built-in broker confirms what is on disk: what a device was told is stored outlives any kill.
+#[test]
+fn a_hundred_kills_with_the_built_in_broker_lose_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    let port = free_port();
+    let mut service = Service::with_built_in_broker_at(&data, port, &[]);
+    service.takes_readings();
+    let mut client = Burst::start(port);
+    client.publish(0, TOTAL, 2_000);
+    let mut moments = Moments(0xb417);
+    for kill in 1..=100 {
+        std::thread::sleep(moments.next_between(50, 900));
+        assert!(client.is_publishing(TOTAL), "over before kill {kill}");
+        service.running.kill_9();
+        println!("kill {kill} of 100");
+        service = Service::with_built_in_broker_at(&data, port, &[]);
+    }
+    client.confirmed(TOTAL);
+    ends_with(service, &data, TOTAL);
+}
+
+/// A message without a time that is delivered again after a kill is the same message.
+#[test]
+fn readings_without_a_time_count_once_over_kills_with_the_built_in_broker() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    let port = free_port();
+    let start = || Service::with_built_in_broker_at(&data, port, &[]);
+    timeless_over_kills(port, start, &data);
+}
+
+#[test]
+fn readings_without_a_time_count_once_over_kills_with_mosquitto() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    let broker = Mosquitto::start(dir.path());
+    let start = || Service::on_broker(&data, broker.port, &[]);
+    timeless_over_kills(broker.port, start, &data);
+}
+
+fn timeless_over_kills(port: u16, start: impl Fn() -> Service, data: &Path) {
+    const MESSAGES: u64 = 3_000;
+    let mut service = start();
+    service.takes_readings();
+    let mut client = Burst::timeless(port);
+    client.publish(0, MESSAGES, 150);
+    let mut moments = Moments(0x71e5);
+    for kill in 1..=25 {
+        std::thread::sleep(moments.next_between(50, 700));
+        assert!(client.is_publishing(MESSAGES), "over before kill {kill}");
+        service.running.kill_9();
+        service = start();
+    }
+    client.confirmed(MESSAGES);
+    larder_tests::wait::until("all are committed", WITHIN, || {
+        let latest = service.json("/api/v1/latest")?;
+        let latest = latest["latest"].as_array()?;
+        (latest.iter().any(|one| one["value"] == 2.999)).then_some(())
+    });
+    service.stop();
+    let exported = readings::parse(&ok(&["export", "readings", "--data", path(data)]));
+    let mut seen: Vec<u64> = exported
+        .values()
+        .map(|(_, bits)| (f64::from_bits(*bits) * 1000.0).round() as u64)
+        .collect();
+    seen.sort_unstable();
+    let twice = seen.windows(2).filter(|pair| pair[0] == pair[1]).count();
+    assert_eq!(twice, 0, "so many count twice");
+    assert_eq!(seen, (0..MESSAGES).collect::<Vec<_>>());
 }
 
 #[test]

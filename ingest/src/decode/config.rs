@@ -31,6 +31,12 @@ impl DecodeConfig {
         }
         filters
     }
+
+    /// Whether a topic is one of those that [`Self::filters`] asks for.
+    pub fn reads(&self, topic: &str) -> bool {
+        self.prefix.device_of(topic).is_some()
+            || self.mappings.iter().any(|m| m.filter.matches(topic))
+    }
 }
 
 /// A `[[mapping]]` of the settings file: how another topic and shape of JSON becomes readings.

@@ -4,14 +4,13 @@ use super::fault::{Fault, FaultClass};
 use super::{MAX_PAYLOAD_BYTES, Message};
 use larder_domain::{ChannelName, ChannelRef, DeviceId, Reading, Timestamp, Unit};
 use larder_store::{Attribute, Refused};
+use std::cell::Cell;
 use std::collections::BTreeSet;
 
 /// Bytes of refused records kept for one message: every bad record is kept with the whole message,
 /// so a hostile pack of a thousand bad records would otherwise grow a thousandfold. Records beyond
 /// it share one entry that says how many they are.
 const MAX_REFUSED_BYTES: usize = 8 * 1024 * 1024;
-/// Bytes of an oversized message that are kept.
-const MAX_KEPT_BYTES: usize = 16 * MAX_PAYLOAD_BYTES;
 /// A reason is one line of at most this many characters.
 const MAX_REASON_CHARS: usize = 400;
 
@@ -28,6 +27,8 @@ pub struct Decoded {
     pub faults: Vec<FaultClass>,
     /// The devices that spoke, whether or not their values were possible.
     pub heard: Vec<DeviceId>,
+    /// The time of receipt is the time of some of it: the message says none of its own.
+    pub is_dated_by_receipt: bool,
     /// Set where a network server's message is neither a reading nor an error.
     pub event: Option<Event>,
 }
@@ -70,6 +71,8 @@ pub(super) struct Collector<'a> {
     pending: Vec<Fault>,
     /// Set where one record alone is wanted.
     only: Option<usize>,
+    /// The time of receipt was asked for.
+    is_dated_by_receipt: Cell<bool>,
     /// Bad records beyond [`MAX_REFUSED_BYTES`], and the reason of the first of them.
     beyond: (usize, Option<String>),
 }
@@ -83,6 +86,7 @@ impl<'a> Collector<'a> {
             heard: BTreeSet::new(),
             pending: Vec::new(),
             only: None,
+            is_dated_by_receipt: Cell::new(false),
             beyond: (0, None),
         }
     }
@@ -98,6 +102,7 @@ impl<'a> Collector<'a> {
         if self.message.retained {
             Err(Fault::retained())
         } else {
+            self.is_dated_by_receipt.set(true);
             Ok(self.message.received_at)
         }
     }
@@ -210,6 +215,7 @@ impl<'a> Collector<'a> {
             self.decoded.refused.push(entry);
         }
         self.decoded.heard = self.heard.into_iter().collect();
+        self.decoded.is_dated_by_receipt = self.is_dated_by_receipt.get();
         self.decoded
     }
 
@@ -241,8 +247,8 @@ impl<'a> Collector<'a> {
     ) -> Refused {
         let bytes = &self.message.payload;
         let (impossible, measured_at) = impossible.unzip();
-        let kept = bytes.len().min(MAX_KEPT_BYTES);
-        if kept < bytes.len() {
+        let kept = bytes.len().min(MAX_PAYLOAD_BYTES);
+        if kept < self.message.bytes() {
             reason.push_str(&format!("; only the first {kept} are kept"));
         }
         Refused {

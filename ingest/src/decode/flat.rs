@@ -5,6 +5,7 @@ use super::fault::{Fault, quoted};
 use super::moment::{self, not_a_time};
 use super::wire::{self, Value};
 use larder_domain::{ChannelName, DeviceId, Timestamp, Unit};
+use std::borrow::Cow;
 
 /// The key that holds the time.
 const TIME: &str = "time";
@@ -55,6 +56,15 @@ pub(super) fn read(
     if members.iter().all(|(key, _)| key == TIME) {
         return Err(Fault::unreadable("there are no values in it".into()));
     }
+    if is_only_nested(members) {
+        return Err(Fault::unreadable(format!(
+            "{} holds an object and there is no value beside it; say where its values are with a [[mapping]] in larder.toml",
+            members
+                .iter()
+                .find(|(key, _)| key != TIME)
+                .map_or_else(String::new, |(key, _)| quoted(key))
+        )));
+    }
     collector.heard(device);
     let time = match (own_time(object.member(TIME))?, time) {
         (Some(time), _) | (None, Some(time)) => time,
@@ -67,6 +77,23 @@ pub(super) fn read(
         }
     }
     Ok(())
+}
+
+/// Whether all that is said stands one level deeper, as in `{"readings": {"weight_kg": 41.2}}`: taken
+/// as attributes, the readings in it would be lost unseen.
+fn is_only_nested(members: &[(Cow<'_, str>, Value<'_>)]) -> bool {
+    let holds_object = |value: &Value<'_>| match value {
+        Value::Map(_) => true,
+        Value::List(items) => items.iter().any(|item| matches!(item, Value::Map(_))),
+        _ => false,
+    };
+    let mut said = members
+        .iter()
+        .filter(|(key, value)| key != TIME && !matches!(value, Value::Null))
+        .peekable();
+    said.peek().is_some()
+        && said
+            .all(|(key, value)| holds_object(value) && matches!(meaning(key), Ok(Key::Attribute)))
 }
 
 /// RFC 3339, Unix seconds, or (from 1e11 on) milliseconds; numbers also in quotes. Absent and null:

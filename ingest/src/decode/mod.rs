@@ -39,14 +39,34 @@ pub const MAX_PAYLOAD_BYTES: usize = 64 * 1024;
 pub struct Message {
     /// The topic it was published on.
     pub topic: String,
-    /// The bytes.
+    /// The bytes, of an oversized message perhaps only the first of them.
     pub payload: Vec<u8>,
+    /// How long the payload was, where only its start is kept.
+    pub cut_from: Option<usize>,
     /// The MQTT 5 content type; `None`: not given, or MQTT 3.1.1.
     pub content_type: Option<String>,
     /// The broker kept it and sends it again: its time of receipt says nothing.
     pub retained: bool,
     /// When it came, by our clock.
     pub received_at: Timestamp,
+}
+
+impl Message {
+    /// Of an oversized payload only what the quarantine keeps takes room: the rest is let go at once.
+    #[must_use]
+    pub fn without_excess(mut self) -> Self {
+        if self.payload.len() > MAX_PAYLOAD_BYTES {
+            self.cut_from = Some(self.payload.len());
+            self.payload.truncate(MAX_PAYLOAD_BYTES);
+            self.payload.shrink_to_fit();
+        }
+        self
+    }
+
+    /// How long the payload was when it came.
+    fn bytes(&self) -> usize {
+        self.cut_from.unwrap_or(self.payload.len())
+    }
 }
 
 /// Reads a message. `now` is the clock against which times from the future are judged; for a live
@@ -74,12 +94,12 @@ pub fn decode_record(
 }
 
 fn read(message: &Message, config: &DecodeConfig, collector: &mut Collector) -> Result<(), Fault> {
-    if message.payload.len() > MAX_PAYLOAD_BYTES {
+    if message.bytes() > MAX_PAYLOAD_BYTES {
         return Err(Fault::new(
             FaultClass::Oversized,
             format!(
                 "the message has {} bytes; at most {MAX_PAYLOAD_BYTES} (64 KiB) are read",
-                message.payload.len()
+                message.bytes()
             ),
         ));
     }

@@ -49,7 +49,7 @@ impl TopicPrefix {
     }
 
     /// What stands in the device's place of a readings topic.
-    fn device_of<'t>(&self, topic: &'t str) -> Option<&'t str> {
+    pub(super) fn device_of<'t>(&self, topic: &'t str) -> Option<&'t str> {
         let device = topic
             .strip_prefix(&self.0)?
             .strip_prefix('/')?

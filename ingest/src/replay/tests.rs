@@ -15,6 +15,7 @@ fn store() -> (tempfile::TempDir, EmbeddedStore) {
 fn receive(store: &EmbeddedStore, topic: &str, payload: &str, config: &DecodeConfig) {
     let message = Message {
         topic: topic.into(),
+        cut_from: None,
         payload: payload.into(),
         content_type: None,
         retained: false,

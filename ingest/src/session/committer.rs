@@ -1,13 +1,13 @@
 //! Decoding and committing, on a thread of its own: the session's task never waits for the disk.
 
 use super::backoff::Backoff;
+use super::delivery::Delivery;
 use super::events;
 use super::status::IngestStatus;
-use super::unacked::Sequence;
 use super::{Committed, LiveDecodeConfig};
 use crate::decode::{Decoded, Message, decode};
 use larder_domain::{ChannelRef, DeviceId, Reading, Timestamp};
-use larder_store::{Appended, Attribute, Readings, Records, Refused, StoreError};
+use larder_store::{Appended, Attribute, Readings, Receipt, Records, Refused, StoreError};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError};
@@ -17,11 +17,6 @@ use std::time::{Duration, Instant};
 pub(super) const BATCH_MESSAGES: usize = 2_000;
 /// Payload bytes of one commit, about.
 const BATCH_BYTES: usize = 8 * 1024 * 1024;
-/// How long the first message of a batch waits for others at most.
-const LINGER: Duration = Duration::from_millis(20);
-/// A batch is closed earlier when nothing came for this long: the broker's window is full and waits
-/// for our acknowledgements.
-const QUIET: Duration = Duration::from_millis(1);
 /// Bytes of refused messages held before they are written ahead of the batch: every bad record is
 /// kept with its whole message.
 const REFUSED_BYTES: usize = 16 * 1024 * 1024;
@@ -30,17 +25,34 @@ const FIRST_RETRY: Duration = Duration::from_millis(200);
 const LONGEST_RETRY: Duration = Duration::from_secs(10);
 
 /// A message on its way to the store.
-pub(super) struct Job {
-    pub sequence: Sequence,
+pub(super) struct Job<T> {
     pub message: Message,
+    /// `None`: QoS 0, which nobody sends again.
+    pub delivery: Option<Delivery>,
+    /// How whoever waits for it knows it.
+    pub ticket: T,
 }
 
-/// A batch is on disk.
-pub(super) struct Done {
-    /// Everything up to here.
-    pub up_to: Sequence,
-    pub messages: usize,
-    pub bytes: usize,
+/// How long a batch waits for more messages.
+#[derive(Clone, Copy)]
+pub(super) struct Pace {
+    /// The first message of a batch waits for others so long at most.
+    pub linger: Duration,
+    /// A batch is closed earlier when nothing came for this long.
+    pub quiet: Duration,
+}
+
+impl Pace {
+    /// From a broker that sends a window of messages and then waits for our acknowledgements.
+    pub const BY_WINDOW: Self = Self {
+        linger: Duration::from_millis(20),
+        quiet: Duration::from_millis(1),
+    };
+    /// Every sender waits for its own message: a batch is what came during the last commit.
+    pub const AT_ONCE: Self = Self {
+        linger: Duration::ZERO,
+        quiet: Duration::ZERO,
+    };
 }
 
 /// What the thread works with.
@@ -51,40 +63,40 @@ pub(super) struct Committer<F> {
     pub status: Arc<IngestStatus>,
     pub committed: F,
     pub clock: fn() -> Timestamp,
+    pub pace: Pace,
     /// Its sender is dropped when the session gives up waiting for a failing store.
     pub give_up: Receiver<()>,
 }
 
 impl<F: Fn(Committed)> Committer<F> {
-    /// Works until the jobs' sender is gone and all jobs are done, or until it must give up.
-    pub fn run(self, jobs: &Receiver<Job>, done: &tokio::sync::mpsc::UnboundedSender<Done>) {
-        while let Some(batch) = next_batch(jobs) {
+    /// Works until the jobs' sender is gone and all jobs are done, until nobody waits for them any
+    /// more (`done` says so with `false`), or until it must give up. `done` takes what is on disk.
+    pub fn run<T>(self, jobs: &Receiver<Job<T>>, mut done: impl FnMut(Vec<Job<T>>) -> bool) {
+        while let Some(batch) = next_batch(jobs, self.pace) {
             // Those who wait for it are gone.
             if matches!(self.give_up.try_recv(), Err(TryRecvError::Disconnected)) {
                 return;
             }
-            let report = Done {
-                up_to: batch.last().map_or(0, |job| job.sequence),
-                messages: batch.len(),
-                bytes: batch.iter().map(|job| job.message.payload.len()).sum(),
-            };
-            if !self.commit(&batch) {
-                return;
-            }
-            if done.send(report).is_err() {
+            if !self.commit(&batch) || !done(batch) {
                 return;
             }
         }
     }
 
     /// `false`: it had to give up.
-    fn commit(&self, batch: &[Job]) -> bool {
+    fn commit<T>(&self, batch: &[Job<T>]) -> bool {
         let started = Instant::now();
         let config = self.decode.current();
         let mut work = Work::default();
         for job in batch {
             let decoded = decode(&job.message, &config, (self.clock)());
             events::decoded(&decoded);
+            if decoded.is_dated_by_receipt
+                && let Some(delivery) = &job.delivery
+            {
+                work.receipts
+                    .push(delivery.receipt(job.message.received_at));
+            }
             work.take(decoded, job.message.received_at);
             if work.refused_bytes > REFUSED_BYTES && !self.write(&mut work, Step::Quarantine) {
                 return false;
@@ -144,14 +156,14 @@ fn chain(error: &StoreError) -> String {
 }
 
 /// `None`: the session has ended and nothing is left.
-fn next_batch(jobs: &Receiver<Job>) -> Option<Vec<Job>> {
+fn next_batch<T>(jobs: &Receiver<Job<T>>, pace: Pace) -> Option<Vec<Job<T>>> {
     let first = jobs.recv().ok()?;
-    let deadline = Instant::now() + LINGER;
+    let deadline = Instant::now() + pace.linger;
     let mut bytes = first.message.payload.len();
     let mut batch = vec![first];
     while batch.len() < BATCH_MESSAGES && bytes < BATCH_BYTES {
         let left = deadline.saturating_duration_since(Instant::now());
-        match jobs.recv_timeout(left.min(QUIET)) {
+        match jobs.recv_timeout(left.min(pace.quiet)) {
             Ok(job) => {
                 bytes += job.message.payload.len();
                 batch.push(job);
@@ -172,6 +184,8 @@ enum Step {
 #[derive(Default)]
 struct Work {
     readings: Vec<Reading>,
+    /// Of messages whose readings carry the time of receipt.
+    receipts: Vec<Receipt>,
     refused: Vec<Refused>,
     refused_bytes: usize,
     attributes: Vec<Attribute>,
@@ -220,8 +234,9 @@ impl Work {
             return Ok(());
         }
         if !self.readings.is_empty() {
-            self.appended = readings.append_durable(&self.readings)?;
+            self.appended = readings.append_received(&self.readings, &self.receipts)?;
             self.readings.clear();
+            self.receipts.clear();
         }
         if !self.heard.is_empty() || !self.attributes.is_empty() {
             let heard: Vec<_> = self.heard.iter().map(|(d, at)| (d.clone(), *at)).collect();

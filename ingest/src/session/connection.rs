@@ -2,12 +2,14 @@
 
 use super::backoff::Backoff;
 use super::broker_url::Version;
-use super::committer::{BATCH_MESSAGES, Committer, Done, Job};
+use super::committer::{BATCH_MESSAGES, Committer, Job, Pace};
+use super::delivery::{Delivery, fingerprint};
+use super::known::Known;
 use super::link::{self, Guess, Incoming, LinkError, LinkOptions, Poller, Received, Sender};
 use super::status::IngestStatus;
 use super::unacked::{Sequence, Unacked};
 use super::{Committed, SessionConfig, StartError, events};
-use crate::decode::Message;
+use crate::decode::{MAX_PAYLOAD_BYTES, Message};
 use larder_store::{Readings, Records};
 use std::pin::{Pin, pin};
 use std::sync::Arc;
@@ -25,8 +27,8 @@ const BACKLOG_BYTES: usize = 64 * 1024 * 1024;
 /// than the broker waits for a sign of life. Some brokers send far more than they were told they may,
 /// and on a new connection all of it again.
 const LONGEST_REST: Duration = Duration::from_secs(10);
-/// Room for one more message, as long as a payload may be before it is refused.
-const RESERVED_BYTES: usize = 64 * 1024;
+/// Room for one more message: of a longer one no more is kept.
+const RESERVED_BYTES: usize = MAX_PAYLOAD_BYTES;
 /// What an MQTT 5 broker may send ahead of our acknowledgements: a batch that is being committed and
 /// the next one that gathers.
 const RECEIVE_MAXIMUM: u16 = 2 * BATCH_MESSAGES as u16;
@@ -77,6 +79,7 @@ pub async fn run(
     let (jobs, waiting) = channel();
     let (done_tx, done) = unbounded_channel();
     let (keep_trying, give_up) = sync_channel(0);
+    let known = Known::load(readings.as_ref());
     let committer = Committer {
         readings,
         records,
@@ -84,11 +87,12 @@ pub async fn run(
         status: Arc::clone(&status),
         committed,
         clock: config.clock,
+        pace: Pace::BY_WINDOW,
         give_up,
     };
     let thread = std::thread::Builder::new()
         .name("ingest-commit".into())
-        .spawn(move || committer.run(&waiting, &done_tx))
+        .spawn(move || committer.run(&waiting, |batch| done_tx.send(Done::of(&batch)).is_ok()))
         .expect("the system can start one more thread");
     let mut session = Session {
         config,
@@ -99,6 +103,7 @@ pub async fn run(
         _keep_trying: keep_trying,
         done,
         unacked: Unacked::default(),
+        known,
         sequence: 0,
         backlog: Backlog::default(),
     };
@@ -110,6 +115,24 @@ pub async fn run(
     drop(session);
     let _ = tokio::task::spawn_blocking(move || thread.join()).await;
     Ok(())
+}
+
+/// A batch is on disk.
+struct Done {
+    /// Everything up to here.
+    up_to: Sequence,
+    messages: usize,
+    bytes: usize,
+}
+
+impl Done {
+    fn of(batch: &[Job<Sequence>]) -> Self {
+        Self {
+            up_to: batch.last().map_or(0, |job| job.ticket),
+            messages: batch.len(),
+            bytes: batch.iter().map(|job| job.message.payload.len()).sum(),
+        }
+    }
 }
 
 #[derive(Default)]
@@ -137,11 +160,13 @@ struct Session {
     /// The version that worked; `None`: none yet.
     version: Option<Version>,
     /// To the committing thread; taken when no more is taken in.
-    jobs: Option<JobSender<Job>>,
+    jobs: Option<JobSender<Job<Sequence>>>,
     /// Its end tells the committing thread not to wait for a failing store any longer.
     _keep_trying: SyncSender<()>,
     done: UnboundedReceiver<Done>,
     unacked: Unacked,
+    /// What the broker may send again.
+    known: Known,
     /// Of the last message received.
     sequence: Sequence,
     backlog: Backlog,
@@ -341,6 +366,9 @@ impl Session {
             Incoming::Connected { session_present } => {
                 self.version = Some(version);
                 events::connected(&self.options.broker.to_string(), session_present);
+                if !session_present {
+                    self.known.forget();
+                }
                 // On every connection: a session that the broker lost has no subscription.
                 sender.subscribe(&self.filters());
                 Ok(())
@@ -385,7 +413,31 @@ impl Session {
     fn receive(&mut self, received: Received) -> Result<(), Left> {
         let received_at = (self.config.clock)();
         self.status.received(received_at);
-        let bytes = received.payload.len();
+        let fingerprint = received
+            .packet
+            .map(|packet| fingerprint(packet, &received.topic, &received.payload));
+        let again = received
+            .packet
+            .zip(fingerprint)
+            .filter(|_| received.is_again);
+        if let Some((packet, fingerprint)) = again
+            && self.known.is_taken(packet, fingerprint)
+        {
+            // It is on disk when all is that was taken in up to now.
+            self.unacked.received(self.sequence, packet);
+            return Ok(());
+        }
+        let first_came = again.and_then(|(packet, print)| self.known.first_came(packet, print));
+        let message = Message {
+            topic: received.topic,
+            payload: received.payload,
+            cut_from: None,
+            content_type: received.content_type,
+            retained: received.retained,
+            received_at: first_came.unwrap_or(received_at),
+        }
+        .without_excess();
+        let bytes = message.payload.len();
         if !self.backlog.has_room(bytes) {
             if received.packet.is_some() {
                 return Err(Left::BacklogFull);
@@ -393,15 +445,18 @@ impl Session {
             events::dropped();
             return Ok(());
         }
+        let delivery = received.packet.zip(fingerprint).map(|(packet, print)| {
+            self.known.take(packet, print);
+            Delivery {
+                sender: String::new(),
+                slot: packet,
+                fingerprint: print,
+            }
+        });
         let job = Job {
-            sequence: self.sequence + 1,
-            message: Message {
-                topic: received.topic,
-                payload: received.payload,
-                content_type: received.content_type,
-                retained: received.retained,
-                received_at,
-            },
+            message,
+            delivery,
+            ticket: self.sequence + 1,
         };
         let Some(jobs) = &self.jobs else {
             return Ok(());

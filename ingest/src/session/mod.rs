@@ -9,7 +9,10 @@ mod backoff;
 mod broker_url;
 mod committer;
 mod connection;
+mod delivery;
 mod events;
+mod intake;
+mod known;
 mod link;
 mod status;
 mod tls;
@@ -17,6 +20,7 @@ mod unacked;
 
 pub use broker_url::{BadBrokerUrl, BrokerUrl, Version};
 pub use connection::run;
+pub use intake::{Arrival, Intake, IntakeConfig};
 pub use status::{IngestStatus, StatusSnapshot};
 pub use tls::{TlsError, TlsFiles};
 

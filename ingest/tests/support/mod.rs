@@ -7,8 +7,8 @@ use larder_ingest::corpus::Case;
 use larder_ingest::decode::DecodeConfig;
 use larder_ingest::session::{self, BrokerUrl, Committed, IngestStatus, SessionConfig};
 use larder_store::{
-    Access, Appended, EmbeddedStore, LatestSample, Quarantined, Readings, Records, SeriesInfo,
-    StoreError,
+    Access, Appended, EmbeddedStore, LatestSample, Quarantined, Readings, Receipt, Records,
+    SeriesInfo, StoreError,
 };
 use std::io::Write;
 use std::net::{TcpListener, TcpStream};
@@ -233,7 +233,11 @@ impl Store {
 }
 
 impl Readings for Store {
-    fn append_durable(&self, readings: &[Reading]) -> Result<Appended, StoreError> {
+    fn append_received(
+        &self,
+        readings: &[Reading],
+        receipts: &[Receipt],
+    ) -> Result<Appended, StoreError> {
         std::thread::sleep(Duration::from_millis(self.delay_ms.load(SeqCst)));
         assert!(
             !self.panics.load(SeqCst),
@@ -243,7 +247,11 @@ impl Readings for Store {
             return Err(StoreError::Unavailable("switched off by the test".into()));
         }
         self.appends.fetch_add(1, SeqCst);
-        self.inner.append_durable(readings)
+        self.inner.append_received(readings, receipts)
+    }
+
+    fn receipts(&self) -> Result<Vec<Receipt>, StoreError> {
+        self.inner.receipts()
     }
 
     fn series(&self) -> Result<Vec<SeriesInfo>, StoreError> {

@@ -61,6 +61,7 @@ fn check_payload(check: &Check, payload: &Path, topic: &str, shared: &Shared) ->
     let now = clock::now();
     let message = Message {
         topic: topic.to_owned(),
+        cut_from: None,
         payload: bytes(payload)?,
         content_type: check.content_type.clone(),
         retained: check.retained,

@@ -118,6 +118,7 @@ fn tell(demo: &mut DemoApiary, store: &EmbeddedStore) -> (Nights, Vec<(usize, Ti
     for message in demo.outbox.drain(..) {
         let message = Message {
             topic: message.topic,
+            cut_from: None,
             payload: message.payload,
             content_type: Some(message.content_type.to_owned()),
             retained: false,

@@ -180,6 +180,7 @@ fn every_message_is_read_with_its_content_type_and_without() {
         for content_type in [None, Some(message.content_type.to_owned())] {
             let message = Message {
                 topic: message.topic.clone(),
+                cut_from: None,
                 payload: message.payload.clone(),
                 content_type,
                 retained: false,

@@ -69,6 +69,7 @@ fn live_and_batch_end_at_the_same_results() {
     let readings_of = |message: &crate::demo::DemoMessage| {
         let message = Message {
             topic: message.topic.clone(),
+            cut_from: None,
             payload: message.payload.clone(),
             content_type: Some(message.content_type.to_owned()),
             retained: false,

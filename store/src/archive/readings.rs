@@ -3,7 +3,9 @@
 use super::forward::{self, Wake};
 use super::{ArchiveReader, ArchiveStatus, ArchiveWriter, WriteFault};
 use crate::embedded::readings::{Elsewhere, reduce_between};
-use crate::{Appended, EmbeddedStore, LatestSample, Readings, Records, SeriesInfo, StoreError};
+use crate::{
+    Appended, EmbeddedStore, LatestSample, Readings, Receipt, Records, SeriesInfo, StoreError,
+};
 use larder_domain::{ChannelRef, Reading, Sample, Span, Timestamp};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
@@ -252,13 +254,20 @@ impl ArchivedReadings {
         Ok(elsewhere)
     }
 
-    fn append(&self, readings: &[Reading], again: bool) -> Result<Appended, StoreError> {
+    fn append(
+        &self,
+        readings: &[Reading],
+        receipts: &[Receipt],
+        again: bool,
+    ) -> Result<Appended, StoreError> {
         self.make_room()?;
         let elsewhere = Elsewhere {
             again,
             ..self.look_up(readings)?
         };
-        let appended = self.embedded.append_beside(readings, &elsewhere)?;
+        let appended = self
+            .embedded
+            .append_beside(readings, receipts, &elsewhere)?;
         self.show_waiting()?;
         self.wake.ring();
         Ok(appended)
@@ -318,12 +327,20 @@ impl Sending {
 }
 
 impl Readings for ArchivedReadings {
-    fn append_durable(&self, readings: &[Reading]) -> Result<Appended, StoreError> {
-        self.append(readings, false)
+    fn append_received(
+        &self,
+        readings: &[Reading],
+        receipts: &[Receipt],
+    ) -> Result<Appended, StoreError> {
+        self.append(readings, receipts, false)
+    }
+
+    fn receipts(&self) -> Result<Vec<Receipt>, StoreError> {
+        self.embedded.receipts()
     }
 
     fn append_again(&self, readings: &[Reading]) -> Result<Appended, StoreError> {
-        self.append(readings, true)
+        self.append(readings, &[], true)
     }
 
     fn series(&self) -> Result<Vec<SeriesInfo>, StoreError> {

@@ -289,7 +289,7 @@ fn a_retained_message_needs_a_time() {
 }
 
 #[test]
-fn an_oversized_payload_is_quarantined_whole() {
+fn of_an_oversized_payload_the_start_is_quarantined() {
     let padded = |bytes: usize| {
         let mut payload = GOOD.as_bytes().to_vec();
         payload.resize(bytes, b' ');
@@ -300,10 +300,38 @@ fn an_oversized_payload_is_quarantined_whole() {
     expect_refused(&decoded, "64 KiB");
     let refused = &decoded.refused[0];
     assert_eq!(refused.record, None);
-    assert_eq!(refused.bytes, padded(65_537));
+    assert_eq!(refused.bytes, padded(65_536));
     let decoded = sc1(padded(3_000_000));
     expect_refused(&decoded, "3000000 bytes");
-    assert_eq!(decoded.refused[0].bytes.len(), 1024 * 1024);
+    assert_eq!(decoded.refused[0].bytes.len(), 65_536);
+}
+
+/// The rest of an oversized message can be let go before it is read, and is still told of.
+#[test]
+fn an_oversized_message_takes_no_more_room_than_is_kept() {
+    let whole = message("larder/sc-1/readings", vec![b' '; 1_000_000]);
+    let cut = whole.clone().without_excess();
+    assert_eq!(cut.payload.capacity(), 65_536);
+    assert_eq!(decode(&cut, &config(), NOW), decode(&whole, &config(), NOW));
+}
+
+/// Readings one level deeper would be lost unseen as an attribute.
+#[test]
+fn values_that_are_only_objects_are_quarantined_with_a_hint() {
+    for payload in [
+        r#"{"readings":{"weight_kg":41.2}}"#,
+        r#"{"time":"2026-09-01T05:00:00Z","readings":{"weight_kg":41.2},"more":null}"#,
+        r#"{"readings":[{"weight_kg":41.2}]}"#,
+        r#"{"a":{"weight_kg":41.2},"b":{}}"#,
+    ] {
+        let decoded = sc1(payload);
+        expect_refused(&decoded, "mapping");
+        assert_eq!(decoded.attributes, []);
+    }
+    let beside = sc1(r#"{"weight_kg":41.2,"position":{"row":3}}"#);
+    assert_eq!((beside.readings.len(), beside.attributes.len()), (1, 1));
+    let list = sc1(r#"{"tags":["a","b"]}"#);
+    assert_eq!((list.refused.len(), list.attributes.len()), (0, 1));
 }
 
 #[test]

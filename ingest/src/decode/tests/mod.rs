@@ -28,6 +28,7 @@ pub(super) fn config() -> DecodeConfig {
 pub(super) fn message(topic: &str, payload: impl AsRef<[u8]>) -> Message {
     Message {
         topic: topic.to_owned(),
+        cut_from: None,
         payload: payload.as_ref().to_vec(),
         content_type: None,
         retained: false,

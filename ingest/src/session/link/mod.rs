@@ -58,6 +58,8 @@ pub(super) struct Received {
     pub payload: Vec<u8>,
     pub content_type: Option<String>,
     pub retained: bool,
+    /// The broker sent it before and does not know whether it arrived.
+    pub is_again: bool,
     /// What to acknowledge; `None`: QoS 0.
     pub packet: Option<u16>,
 }
@@ -222,6 +224,7 @@ fn from_v3(event: rumqttc::Event) -> Incoming {
             payload: publish.payload.into(),
             content_type: None,
             retained: publish.retain,
+            is_again: publish.dup,
         }),
         Event::Incoming(Packet::SubAck(ack)) => Incoming::Subscribed {
             refused: refused(&ack.return_codes, |code| {
@@ -244,6 +247,7 @@ fn from_v5(event: v5::Event) -> Incoming {
             payload: publish.payload.into(),
             content_type: publish.properties.and_then(|p| p.content_type),
             retained: publish.retain,
+            is_again: publish.dup,
         }),
         v5::Event::Incoming(Packet::SubAck(ack)) => Incoming::Subscribed {
             refused: refused(&ack.return_codes, |code| {

@@ -5,9 +5,10 @@ use super::blocks;
 use super::day::{Day, SeriesId};
 use super::log;
 use super::memory::{Memory, State};
+use super::receipts;
 use super::samples;
-use crate::Appended;
 use crate::embedded::fault::Fault;
+use crate::{Appended, Receipt};
 use larder_domain::{ChannelRef, Reading, Sample, Timestamp, Unit};
 use rusqlite::{Connection, Transaction, TransactionBehavior};
 use std::collections::{BTreeMap, HashMap};
@@ -18,6 +19,7 @@ pub(super) fn append(
     db: &mut Connection,
     memory: &RwLock<Memory>,
     readings: &[Reading],
+    receipts: &[Receipt],
     elsewhere: &Elsewhere,
 ) -> Result<Appended, Fault> {
     let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
@@ -27,7 +29,9 @@ pub(super) fn append(
         let appended = batch.weigh(&tx, &memory, elsewhere)?;
         (batch, memory.last_log_id + 1, appended)
     };
+    receipts::put(&tx, receipts, log_id)?;
     if batch.entries.is_empty() && batch.units.is_empty() {
+        tx.commit()?;
         return Ok(appended);
     }
     let bytes = log::put(&tx, log_id, &batch.entries)?;

@@ -12,6 +12,7 @@ mod leaving;
 mod log;
 mod memory;
 mod range;
+mod receipts;
 pub(crate) mod reduce;
 mod samples;
 
@@ -24,15 +25,24 @@ pub(crate) use samples::merge_into;
 
 use super::EmbeddedStore;
 use super::fault::Fault;
-use crate::{Appended, Change, LatestSample, Readings, SeriesInfo, StoreError};
+use crate::{Appended, Change, LatestSample, Readings, Receipt, SeriesInfo, StoreError};
 use larder_domain::{ChannelRef, Reading, Sample, Span, Timestamp};
 use range::Wanted;
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 use std::sync::{RwLockReadGuard, RwLockWriteGuard};
 
 impl Readings for EmbeddedStore {
-    fn append_durable(&self, readings: &[Reading]) -> Result<Appended, StoreError> {
-        self.append_beside(readings, &Elsewhere::default())
+    fn append_received(
+        &self,
+        readings: &[Reading],
+        receipts: &[Receipt],
+    ) -> Result<Appended, StoreError> {
+        self.append_beside(readings, receipts, &Elsewhere::default())
+    }
+
+    fn receipts(&self) -> Result<Vec<Receipt>, StoreError> {
+        self.connections
+            .read("read when messages came", receipts::load)
     }
 
     fn series(&self) -> Result<Vec<SeriesInfo>, StoreError> {
@@ -92,13 +102,14 @@ impl EmbeddedStore {
     pub(crate) fn append_beside(
         &self,
         readings: &[Reading],
+        receipts: &[Receipt],
         elsewhere: &Elsewhere,
     ) -> Result<Appended, StoreError> {
         if readings.is_empty() {
             return Ok(Appended::default());
         }
         self.connections.with_writer("write readings", |db| {
-            let appended = append::append(db, &self.memory, readings, elsewhere)?;
+            let appended = append::append(db, &self.memory, readings, receipts, elsewhere)?;
             // What was appended is on disk; sorting can be tried again with the next append.
             if let Err(fault) = compact::keep_pace(db, &self.memory, readings.len()) {
                 let error = fault.told(self.dir(), "sort readings into blocks");
