@@ -147,7 +147,7 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
             let _ = news.send(News::Readings(commit.devices));
         }
     };
-    let into = Into {
+    let sink = Sink {
         readings: Arc::clone(&readings),
         records: store.clone(),
         status: Arc::clone(&status),
@@ -158,7 +158,7 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         door,
         ingest,
         broker,
-    } = connect(&settings, into, committed).await?;
+    } = connect(&settings, sink, committed).await?;
     let mqtt = door.broker.to_string();
     let senders = Arc::new(settings.notices.senders()?);
     let state = settings.notices.state_topics.then(|| StateTopics {
@@ -238,8 +238,8 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
     })
 }
 
-/// What takes messages in works with.
-struct Into {
+/// Where messages go that come in.
+struct Sink {
     readings: Arc<dyn Readings>,
     records: Arc<dyn Records>,
     status: Arc<IngestStatus>,
@@ -266,7 +266,7 @@ struct Connected {
 /// before it confirms them.
 async fn connect(
     settings: &ServeSettings,
-    into: Into,
+    sink: Sink,
     committed: impl Fn(Committed) + Send + 'static,
 ) -> Result<Connected> {
     match &settings.broker {
@@ -280,7 +280,7 @@ async fn connect(
                     client: settings.broker_cert.clone(),
                 },
                 client_id: settings.client_id.clone(),
-                ..SessionConfig::new(url, into.decode.clone())
+                ..SessionConfig::new(url, sink.decode.clone())
             };
             if session.broker.is_tls {
                 session
@@ -294,13 +294,13 @@ async fn connect(
                 tls: session.tls.clone(),
             };
             let ingest = tokio::spawn(async move {
-                let Into {
+                let Sink {
                     readings,
                     records,
                     status,
                     stop,
                     ..
-                } = into;
+                } = sink;
                 if let Err(error) =
                     session::run(session, readings, records, status, committed, stop).await
                 {
@@ -323,9 +323,9 @@ async fn connect(
             if let Some(password) = &own_password {
                 users = users.with(OWN_USER, password);
             }
-            let config = IntakeConfig::new(into.decode);
+            let config = IntakeConfig::new(sink.decode);
             let (intake, task) =
-                Intake::start(config, into.readings, into.records, into.status, committed);
+                Intake::start(config, sink.readings, sink.records, sink.status, committed);
             let broker = broker::start(*listen, users, intake).await?;
             // A listener on every address is reached on this machine by its own.
             let ip = match broker.address.ip() {
@@ -340,7 +340,7 @@ async fn connect(
                 user: own_password.as_ref().map(|_| OWN_USER.to_owned()),
                 version: None,
             };
-            let ingest = tokio::spawn(task.run(url.to_string(), into.stop));
+            let ingest = tokio::spawn(task.run(url.to_string(), sink.stop));
             Ok(Connected {
                 door: Door {
                     broker: url,
