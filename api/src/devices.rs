@@ -33,6 +33,15 @@ struct DeviceBody {
     impossible_count_7d: usize,
     /// What was learned of it last.
     learned: Vec<LearnedBody>,
+    /// What it sent faster than any device may since the service started; null: nothing.
+    excess: Option<ExcessBody>,
+}
+
+/// Messages beyond 50 a second (and 20,000 at once). None is lost; at the built-in broker they wait.
+#[derive(Serialize, ToSchema)]
+struct ExcessBody {
+    messages: u64,
+    last_at: String,
 }
 
 #[derive(Serialize, ToSchema)]
@@ -135,6 +144,13 @@ fn devices_body(service: &Service) -> Result<DevicesBody, Problem> {
     let devices = bodies
         .into_iter()
         .map(|(id, body)| DeviceBody {
+            excess: service
+                .host
+                .excess(&id)
+                .map(|(messages, last_at)| ExcessBody {
+                    messages,
+                    last_at: last_at.to_rfc3339(),
+                }),
             free_since: match places.contains_key(&id) {
                 true => None,
                 false => last_end(&apiary, &id).map(Timestamp::to_rfc3339),

@@ -42,6 +42,11 @@ pub trait Host: Send + Sync {
     fn note(&self) -> Option<String> {
         None
     }
+    /// Messages that a device sent beyond what any device may send, and when the last of them came;
+    /// `None`: none.
+    fn excess(&self, _device: &DeviceId) -> Option<(u64, Timestamp)> {
+        None
+    }
     /// Reads quarantined messages again; empty: all of them.
     fn replay(&self, ids: &[QuarantinedId]) -> Result<ReplayOutcome, StoreError>;
     /// Called after fills or the apiary changed, so that results follow.

@@ -274,7 +274,7 @@ export function devices(world: World): Device[] {
     const seen = at(hive.silentHours);
     const scale = placesOf(world, `sc-${hive.id}`);
     const level = placesOf(world, `lv-${hive.id}`);
-    const common = { last_heard: seen, attributes: [], free_since: null, impossible_count_7d: hive.id === "mill-3" ? 14 : 0 };
+    const common = { last_heard: seen, attributes: [], free_since: null, excess: null, impossible_count_7d: hive.id === "mill-3" ? 14 : 0 };
     if (world.yards.size === 0 || world.hives.size < 3) return [];
     return [
       {
@@ -302,6 +302,7 @@ export function devices(world: World): Device[] {
   found.push({
     id: "node-7f3a",
     last_heard: spoke,
+    excess: null,
     latest: [
       { channel: "weight", unit: "kg", time: spoke, value: 37.42 },
       { channel: "distance", unit: "m", time: spoke, value: 0.092 },

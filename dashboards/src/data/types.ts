@@ -181,6 +181,7 @@ export interface Place {
 export interface Device {
   id: string;
   last_heard: string | null;
+  excess: { messages: number; last_at: string } | null;
   latest: { channel: string; unit: string; time: string; value: number }[];
   attributes: { name: string; value: unknown; time: string }[];
   battery_v: number | null;

@@ -93,6 +93,11 @@ function DeviceLine({ device, devices, shelf, time }: { device: Device; devices:
       </span>
       <span>
         {said.map((l) => `${l.channel} ${reading(l.value, l.unit, system)}`).join(", ")}
+        {device.excess !== null && (
+          <b class="device-odd" title="More than 50 messages a second. None is lost, but it fills the disk and, at the built-in broker, has to wait: let it report less often.">
+            sends too fast: {count(device.excess.messages, "message", "messages")} over the limit, the last {age(Date.parse(device.excess.last_at), time)}
+          </b>
+        )}
         {odd > 0 && <b class="device-odd">{count(odd, "impossible value", "impossible values")} in 7 days</b>}
       </span>
       <span>{device.battery_v === null ? "" : `battery ${device.battery_v.toFixed(2)} V`}</span>

@@ -32,6 +32,11 @@ impl DecodeConfig {
         filters
     }
 
+    /// Who sends on a topic: the device where the topic says it, else the topic itself.
+    pub fn sender(&self, topic: &str) -> String {
+        self.prefix.device_of(topic).unwrap_or(topic).to_owned()
+    }
+
     /// Whether a topic is one of those that [`Self::filters`] asks for.
     pub fn reads(&self, topic: &str) -> bool {
         self.prefix.device_of(topic).is_some()

@@ -412,7 +412,11 @@ impl Session {
 
     fn receive(&mut self, received: Received) -> Result<(), Left> {
         let received_at = (self.config.clock)();
-        self.status.received(received_at);
+        let sender = self.config.decode.current().sender(&received.topic);
+        if !self.status.received(&sender, received_at).is_zero() {
+            // The broker's session is one for all: only counting is left.
+            events::too_fast();
+        }
         let fingerprint = received
             .packet
             .map(|packet| fingerprint(packet, &received.topic, &received.payload));

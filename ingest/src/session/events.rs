@@ -74,6 +74,11 @@ pub(super) fn dropped() {
     counter!("larder_ingest_dropped_total", "kind" => "qos0_backlog_full").increment(1);
 }
 
+/// A message of a device that sends more than any device may.
+pub(super) fn too_fast() {
+    counter!("larder_ingest_over_rate_total").increment(1);
+}
+
 pub(super) fn unacknowledged(count: usize) {
     gauge!("larder_ingest_unacknowledged_messages").set(count as f64);
 }

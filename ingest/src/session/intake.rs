@@ -155,7 +155,13 @@ impl Intake {
     /// this waits. `false`: the service is stopping, and the message must not be confirmed.
     pub async fn commit(&self, arrival: Arrival) -> bool {
         let now = (self.config.clock)();
-        self.status.received(now);
+        let sender = self.config.decode.current().sender(&arrival.topic);
+        let wait = self.status.received(&sender, now);
+        if !wait.is_zero() {
+            // Its own connection waits; nothing is lost, and the others have the store's time.
+            events::too_fast();
+            tokio::time::sleep(wait).await;
+        }
         let print = arrival
             .packet
             .map(|packet| fingerprint(packet, &arrival.topic, &arrival.payload));

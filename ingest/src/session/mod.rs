@@ -14,6 +14,7 @@ mod events;
 mod intake;
 mod known;
 mod link;
+mod rates;
 mod status;
 mod tls;
 mod unacked;
@@ -21,6 +22,7 @@ mod unacked;
 pub use broker_url::{BadBrokerUrl, BrokerUrl, Version};
 pub use connection::run;
 pub use intake::{Arrival, Intake, IntakeConfig};
+pub use rates::Excess;
 pub use status::{IngestStatus, StatusSnapshot};
 pub use tls::{TlsError, TlsFiles};
 

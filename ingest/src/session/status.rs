@@ -1,8 +1,10 @@
 //! What ingest is doing, for `/readyz`, for the pages and for the log.
 
-use larder_domain::Timestamp;
+use super::rates::{Excess, Rates};
+use larder_domain::{DeviceId, Timestamp};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
+use std::time::Duration;
 
 /// What ingest is doing. Shared between the session, which writes, and whoever asks.
 #[derive(Debug, Default)]
@@ -12,6 +14,7 @@ pub struct IngestStatus {
     refused: AtomicU64,
     reconnects: AtomicU64,
     unacknowledged: AtomicU64,
+    rates: Rates,
     /// A std mutex: held for a few assignments, never across an await.
     state: Mutex<State>,
 }
@@ -122,8 +125,16 @@ impl IngestStatus {
         });
     }
 
-    pub(super) fn received(&self, at: Timestamp) {
+    /// A message of a device (or, where a mapping says which one, on a topic) came. Says how long it
+    /// should wait for the others' sake.
+    pub(super) fn received(&self, sender: &str, at: Timestamp) -> Duration {
         self.with(|state| state.last_message_at = Some(at));
+        self.rates.count(sender, at)
+    }
+
+    /// What a device sent beyond what any device may send; `None`: nothing.
+    pub fn excess(&self, device: &DeviceId) -> Option<Excess> {
+        self.rates.excess(device.as_str())
     }
 
     pub(super) fn unacknowledged(&self, count: usize) {

@@ -3,7 +3,7 @@
 use super::Changed;
 use crate::clock;
 use larder_api::{Host, News, ReplayOutcome};
-use larder_domain::Timestamp;
+use larder_domain::{DeviceId, Timestamp};
 use larder_ingest::decode::DecodeConfig;
 use larder_ingest::session::{IngestStatus, LiveDecodeConfig};
 use larder_store::archive::{ArchiveSnapshot, ArchiveStatus};
@@ -44,6 +44,11 @@ impl Host for ServiceHost {
 
     fn note(&self) -> Option<String> {
         self.sending.as_ref()?.snapshot().sentence()
+    }
+
+    fn excess(&self, device: &DeviceId) -> Option<(u64, Timestamp)> {
+        let excess = self.status.excess(device)?;
+        Some((excess.messages, excess.last_at))
     }
 
     fn replay(&self, ids: &[QuarantinedId]) -> Result<ReplayOutcome, StoreError> {
