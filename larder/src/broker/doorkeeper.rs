@@ -16,6 +16,9 @@ use std::time::{Duration, Instant};
 /// From asking to be let in to being in; the broker waits ten seconds for it.
 const ENTERING: Duration = Duration::from_secs(30);
 
+/// Bytes of a client's name: every name is remembered for as long as its session.
+const LONGEST_CLIENT_ID: usize = 256;
+
 /// Who is in, and who may come back to a session.
 #[derive(Default)]
 pub(super) struct Doorkeeper(Mutex<HashMap<String, Client>>);
@@ -122,6 +125,9 @@ impl AuthProvider for Guarded {
     ) -> Answer<'a, mqtt5::Result<AuthResult>> {
         Box::pin(async move {
             let result = self.provider.authenticate(connect, address).await?;
+            if connect.client_id.len() > LONGEST_CLIENT_ID {
+                return Ok(AuthResult::fail(ReasonCode::ClientIdentifierNotValid));
+            }
             let now = Instant::now();
             let may = !result.authenticated
                 || self
