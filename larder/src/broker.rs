@@ -129,7 +129,7 @@ pub async fn start(listen: SocketAddr, users: Users, intake: Arc<Intake>) -> Res
     let doorkeeper = Arc::new(Doorkeeper::default());
     let config = BrokerConfig {
         bind_addresses: vec![listen],
-        max_clients: MOST_CLIENTS,
+        max_clients: MOST_CLIENTS.min(files_for_clients()),
         max_packet_size: LARGEST_PACKET,
         max_subscriptions_per_client: MOST_SUBSCRIPTIONS,
         max_retained_messages: MOST_RETAINED,
@@ -174,6 +174,14 @@ pub async fn start(listen: SocketAddr, users: Users, intake: Arc<Intake>) -> Res
         shutdown,
         task,
     })
+}
+
+/// Open files that may be devices' connections: the store, the pages and the log need some, too.
+fn files_for_clients() -> usize {
+    const FOR_OTHERS: u64 = 256;
+    let files = rustix::process::getrlimit(rustix::process::Resource::Nofile).current;
+    let left = files.map_or(u64::MAX, |files| files.saturating_sub(FOR_OTHERS).max(64));
+    usize::try_from(left).unwrap_or(usize::MAX)
 }
 
 impl BuiltInBroker {

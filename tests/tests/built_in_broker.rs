@@ -68,6 +68,95 @@ fn strangers_clients_work_unchanged() {
     );
 }
 
+fn publisher(port: &str, device: &str) -> Command {
+    let mut client = Command::new("mosquitto_pub");
+    client.args(["-h", "127.0.0.1", "-p", port, "-q", "1"]);
+    client.args(["-t", &format!("larder/{device}/readings")]);
+    client
+}
+
+fn latest_of(service: &Service, device: &str) -> Option<f64> {
+    let latest = service.json("/api/v1/latest")?;
+    let all = latest["latest"].as_array()?;
+    all.iter().find(|one| one["device"] == device)?["value"].as_f64()
+}
+
+/// Readings do not pass through a session that a client of the same name could take over.
+#[test]
+fn nobody_can_take_over_what_others_send() {
+    let dir = tempfile::tempdir().unwrap();
+    let service = Service::with_built_in_broker(&dir.path().join("data"), &[]);
+    service.takes_readings();
+    let port = service
+        .mqtt
+        .expect("it says where its broker listens")
+        .to_string();
+    let mut thief = Command::new("mosquitto_sub")
+        .args(["-h", "127.0.0.1", "-p", &port, "-q", "1", "-c"])
+        .args(["-i", "larder", "-t", "#"])
+        .stdout(std::process::Stdio::null())
+        .spawn()
+        .unwrap();
+    for n in 0..50 {
+        let reading = format!("{{\"time\": {}, \"weight_kg\": {n}}}", 1_767_225_600 + n);
+        let sent = publisher(&port, "sc-1").args(["-m", &reading]).status();
+        assert!(sent.unwrap().success());
+    }
+    assert_eq!(
+        latest_of(&service, "sc-1"),
+        Some(49.0),
+        "confirmed is stored"
+    );
+    thief.kill().unwrap();
+    thief.wait().unwrap();
+    service.stop();
+}
+
+/// A device at full speed waits, is counted and shown; another one's reading is stored meanwhile.
+#[test]
+fn one_device_at_full_speed_harms_no_other() {
+    let dir = tempfile::tempdir().unwrap();
+    let service = Service::with_built_in_broker(&dir.path().join("data"), &[]);
+    service.takes_readings();
+    let port = service
+        .mqtt
+        .expect("it says where its broker listens")
+        .to_string();
+    let lines = dir.path().join("lines");
+    let mut text = String::new();
+    for n in 0..40_000 {
+        text.push_str(&format!(
+            "{{\"time\":{},\"weight_kg\":4}}\n",
+            1_767_225_600 + n
+        ));
+    }
+    std::fs::write(&lines, text).unwrap();
+    let mut flood = publisher(&port, "fast")
+        .arg("-l")
+        .stdin(std::fs::File::open(&lines).unwrap())
+        .spawn()
+        .unwrap();
+    wait::until("the flood is noticed", Duration::from_secs(120), || {
+        let devices = service.json("/api/v1/devices")?;
+        let fast = devices["devices"].as_array()?.iter();
+        let excess = fast
+            .filter(|device| device["id"] == "fast")
+            .map(|d| &d["excess"]);
+        excess
+            .filter_map(|excess| excess["messages"].as_u64())
+            .next()
+    });
+    let sent = publisher(&port, "calm")
+        .args(["-m", r#"{"weight_kg": 40.5}"#])
+        .status();
+    assert!(sent.unwrap().success());
+    assert_eq!(latest_of(&service, "calm"), Some(40.5));
+    assert!(flood.try_wait().unwrap().is_none(), "the flood is not over");
+    flood.kill().unwrap();
+    flood.wait().unwrap();
+    service.stop();
+}
+
 #[test]
 fn it_does_not_listen_beyond_this_machine_without_credentials() {
     let dir = tempfile::tempdir().unwrap();

@@ -43,8 +43,18 @@ pub fn run(serve: Serve, shared: &Shared) -> Result<()> {
     })
 }
 
-/// The runtime that commands with live parts run on.
+/// The runtime that commands with live parts run on. Every connection is an open file, and many
+/// systems start a program with a limit of 1,024 although it may have more.
 pub fn runtime() -> Result<tokio::runtime::Runtime> {
+    use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
+    let allowed = getrlimit(Resource::Nofile);
+    let wanted = Rlimit {
+        current: allowed.maximum,
+        maximum: allowed.maximum,
+    };
+    if let Err(error) = setrlimit(Resource::Nofile, wanted) {
+        tracing::warn!(%error, "the limit of open files stays as it is");
+    }
     Ok(tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()?)
