@@ -4,13 +4,14 @@ use crate::{Problem, ServiceState};
 use axum::extract::State;
 use axum::http::header;
 use axum::response::IntoResponse;
+use larder_domain::Timestamp;
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 #[derive(Serialize, ToSchema)]
 struct HealthBody {
-    /// `ok` while the service runs.
+    /// `ok`, or `degraded` while something that the service does beside taking readings in fails.
     status: &'static str,
     /// The program's version.
     version: &'static str,
@@ -19,6 +20,29 @@ struct HealthBody {
     note: Option<String>,
     /// What of the notices does not get through, in a sentence; null: nothing.
     notices: Option<String>,
+    /// How estimating goes.
+    processing: ProcessingBody,
+}
+
+#[derive(Serialize, ToSchema)]
+struct ProcessingBody {
+    /// When the last run ended that estimated what was due; null: none has since the start.
+    estimated_at: Option<String>,
+    /// How long ago that is, s.
+    age_s: Option<i64>,
+    /// Why the last run estimated nothing; null: it did.
+    problem: Option<String>,
+    /// Yards that are not estimated in full; their results of before stand.
+    failures: Vec<FailureBody>,
+}
+
+#[derive(Serialize, ToSchema)]
+struct FailureBody {
+    yard: String,
+    /// Since when.
+    since: String,
+    /// Why.
+    reason: String,
 }
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
@@ -31,11 +55,29 @@ pub(crate) fn router() -> OpenApiRouter<ServiceState> {
 /// Alive.
 #[utoipa::path(get, path = "/healthz", tag = "health", responses((status = 200, body = HealthBody)))]
 async fn healthz(State(service): State<ServiceState>) -> axum::Json<HealthBody> {
+    let processing = service.live.processing();
+    let is_whole = processing.problem.is_none() && processing.failures.is_empty();
     axum::Json(HealthBody {
-        status: "ok",
+        status: if is_whole { "ok" } else { "degraded" },
         version: env!("CARGO_PKG_VERSION"),
         note: service.host.note(),
         notices: service.live.notice_trouble(),
+        processing: ProcessingBody {
+            estimated_at: processing.estimated_at.map(Timestamp::to_rfc3339),
+            age_s: processing
+                .estimated_at
+                .map(|at| (service.host.now().0 - at.0) / 1000),
+            problem: processing.problem,
+            failures: processing
+                .failures
+                .into_iter()
+                .map(|failure| FailureBody {
+                    yard: failure.yard.to_string(),
+                    since: failure.since.to_rfc3339(),
+                    reason: failure.reason,
+                })
+                .collect(),
+        },
     })
 }
 

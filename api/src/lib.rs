@@ -30,4 +30,6 @@ mod router;
 
 pub use problem::Problem;
 pub use router::{openapi_json, router};
-pub use service::{FlagNews, Host, Live, News, ReplayOutcome, Service, ServiceState};
+pub use service::{
+    FlagNews, Host, Live, News, Processing, ReplayOutcome, Service, ServiceState, YardFailure,
+};

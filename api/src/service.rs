@@ -123,6 +123,29 @@ struct Held {
     feeders: HashMap<FeederId, FeederNow>,
     record_ends: Option<Timestamp>,
     notice_trouble: Option<String>,
+    processing: Processing,
+}
+
+/// How estimating goes.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Processing {
+    /// When the last run ended that estimated what was due; `None`: none has yet.
+    pub estimated_at: Option<Timestamp>,
+    /// Why the last run estimated nothing; `None`: it did.
+    pub problem: Option<String>,
+    /// Yards that are not estimated in full. Their results of before stand.
+    pub failures: Vec<YardFailure>,
+}
+
+/// A yard that is not estimated in full.
+#[derive(Clone, PartialEq, Debug)]
+pub struct YardFailure {
+    /// Which.
+    pub yard: YardId,
+    /// Since when.
+    pub since: Timestamp,
+    /// Why, in a sentence or a few.
+    pub reason: String,
 }
 
 impl Live {
@@ -150,6 +173,21 @@ impl Live {
     /// See [`Self::set_notice_trouble`].
     pub fn notice_trouble(&self) -> Option<String> {
         self.read().notice_trouble.clone()
+    }
+
+    /// How estimating goes.
+    pub fn set_processing(&self, processing: Processing) {
+        self.write().processing = processing;
+    }
+
+    /// Why the last run estimated nothing.
+    pub fn set_processing_problem(&self, problem: Option<String>) {
+        self.write().processing.problem = problem;
+    }
+
+    /// See [`Self::set_processing`].
+    pub fn processing(&self) -> Processing {
+        self.read().processing.clone()
     }
 
     fn read(&self) -> RwLockReadGuard<'_, Held> {

@@ -3,8 +3,10 @@
 
 mod first_known;
 mod load;
+mod turns;
 
 pub use first_known::note_live_since;
+pub use turns::{LeftOut, Turns};
 
 use anyhow::Result;
 use chrono::NaiveDate;
@@ -15,10 +17,10 @@ use larder_domain::{
 use larder_process::{
     FeederNow, YardOutput, flags::YardParameters, life, process_yard_with, window,
 };
-use larder_store::{Readings, Records, ResultsPatch};
+use larder_store::{Readings, Records, ResultsPatch, StoreError};
 use load::LoadedYard;
-use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 
 /// Stores and the clock's reading that a run works with.
 pub struct Pipeline<'a> {
@@ -29,9 +31,6 @@ pub struct Pipeline<'a> {
     /// What the clock says. What is estimated as of an earlier moment is a record of the past.
     pub clock: Timestamp,
 }
-
-/// As of when each yard was estimated last. A yard that is not in it is estimated whole.
-pub type Turns = BTreeMap<YardId, Timestamp>;
 
 fn cover(one: Span, other: Span) -> Span {
     Span {
@@ -53,6 +52,19 @@ pub struct Processed {
     pub flags: Vec<KeptFlag>,
     /// Local days that now have results.
     pub days: u64,
+    /// Yards, and parts of yards, that could not be estimated, and why. Their results of before
+    /// stand.
+    pub left_out: Vec<(YardId, Vec<LeftOut>)>,
+}
+
+/// Whether all that needs what an error is about must wait: a server that does not answer, a store
+/// that can't be written. Other errors are one yard's, and the other yards go on.
+fn concerns_everything(error: &anyhow::Error) -> bool {
+    let of_store = error
+        .chain()
+        .filter_map(|cause| cause.downcast_ref::<StoreError>());
+    let mut of_store = of_store.peekable();
+    of_store.peek().is_some() && of_store.all(|error| !matches!(error, StoreError::Damaged { .. }))
 }
 
 impl Pipeline<'_> {
@@ -64,7 +76,8 @@ impl Pipeline<'_> {
             .yards()
             .filter(|yard| only.is_none_or(|only| *only == yard.id))
         {
-            self.process_one(&apiary, yard, None, now, &mut done)?;
+            // What is wrong with it is told in `left_out`.
+            let _ = self.process_yard(&apiary, yard, None, now, &mut done)?;
         }
         Ok(done)
     }
@@ -97,7 +110,11 @@ impl Pipeline<'_> {
                 .filter(|change| devices.contains(&change.series.device))
                 .map(|change| change.span)
                 .reduce(cover);
-            let before = turns.get(&yard.id).copied();
+            // Its news is forgotten below: when its time has come it is estimated whole.
+            if turns.must_wait(&yard.id, self.clock) {
+                continue;
+            }
+            let before = turns.before(&yard.id);
             if touched.is_none() && before.is_some_and(|before| now.0 - before.0 < longest_ms) {
                 continue;
             }
@@ -109,8 +126,10 @@ impl Pipeline<'_> {
                 touched = touched.into_iter().chain([passed]).reduce(cover);
                 window::affected_dates(touched.unwrap_or(passed), yard.timezone)
             });
-            self.process_one(&apiary, yard, dates, now, &mut done)?;
-            turns.insert(yard.id.clone(), now);
+            match self.process_yard(&apiary, yard, dates, now, &mut done)? {
+                Ok(left_out) => turns.estimated(&yard.id, now, self.clock, &left_out),
+                Err(sentence) => turns.failed(&yard.id, self.clock, sentence),
+            }
         }
         self.records.settle(mark)?;
         Ok(done)
@@ -127,9 +146,40 @@ impl Pipeline<'_> {
         };
         for yard in apiary.yards() {
             let dates = window::affected_dates(passed, yard.timezone);
-            self.process_one(&apiary, yard, Some(dates), now, &mut done)?;
+            let _ = self.process_yard(&apiary, yard, Some(dates), now, &mut done)?;
         }
         Ok(done)
+    }
+
+    /// Estimates one yard. What is wrong with it alone, a fault of the estimators included, is no
+    /// error here: the other yards go on.
+    fn process_yard(
+        &self,
+        apiary: &Apiary,
+        yard: &Yard,
+        dates: Option<RangeInclusive<NaiveDate>>,
+        now: Timestamp,
+        done: &mut Processed,
+    ) -> Result<Result<Vec<LeftOut>, String>> {
+        // What a panic leaves half-done in `done` is only what is told; results are one transaction.
+        let run = AssertUnwindSafe(|| self.process_one(apiary, yard, dates, now, done));
+        let outcome = match catch_unwind(run) {
+            Ok(Err(error)) if concerns_everything(&error) => return Err(error),
+            Ok(outcome) => outcome.map_err(|error| format!("{error:#}")),
+            Err(_) => Err("the estimators failed by a fault of their own".to_owned()),
+        };
+        let left_out = match &outcome {
+            Ok(left_out) => left_out.clone(),
+            Err(sentence) => vec![LeftOut {
+                hive: None,
+                device: None,
+                sentence: sentence.clone(),
+            }],
+        };
+        if !left_out.is_empty() {
+            done.left_out.push((yard.id.clone(), left_out));
+        }
+        Ok(outcome)
     }
 
     fn process_one(
@@ -139,10 +189,10 @@ impl Pipeline<'_> {
         dates: Option<RangeInclusive<NaiveDate>>,
         now: Timestamp,
         done: &mut Processed,
-    ) -> Result<()> {
+    ) -> Result<Vec<LeftOut>> {
         let loaded = LoadedYard::load(self.readings, self.records, apiary, &yard.id, dates, now)?;
         let Some(loaded) = loaded else {
-            return Ok(());
+            return Ok(Vec::new());
         };
         // `larder apply` lets no other names in; a newer version may have had some.
         let parameters = YardParameters::of(apiary, &yard.id).unwrap_or_else(|error| {
@@ -155,7 +205,7 @@ impl Pipeline<'_> {
         done.hives.extend(loaded.hive_ids());
         done.days += output.uptake.len() as u64;
         done.now.extend(output.now);
-        Ok(())
+        Ok(loaded.left_out)
     }
 
     fn keep(
@@ -181,13 +231,13 @@ impl Pipeline<'_> {
             fills: output.fills.clone(),
             learned: output.learned.clone(),
         })?;
-        self.keep_flags(&loaded.yard.id, whole_days, &output.flags, now)
+        self.keep_flags(loaded, whole_days, &output.flags, now)
     }
 
     /// Says what changed.
     fn keep_flags(
         &self,
-        yard: &YardId,
+        loaded: &LoadedYard<'_>,
         days: Span,
         found: &[Flag],
         now: Timestamp,
@@ -196,7 +246,15 @@ impl Pipeline<'_> {
             start: days.start.plus_ms(-1),
             end: days.end,
         };
-        let kept = self.records.flags(Some(yard), reaching_in)?;
+        let mut kept = self.records.flags(Some(&loaded.yard.id), reaching_in)?;
+        // Of what was not estimated nothing new is known.
+        kept.retain(|kept| {
+            let flag = &kept.flag;
+            !loaded.left_out.iter().any(|part| {
+                (part.hive.is_some() && part.hive == flag.hive)
+                    || (part.device.is_some() && part.device == flag.device)
+            })
+        });
         let first_known = FirstKnown::of(self.records, self.clock, now)?;
         let changed = life::changes(&kept, days, found, self.clock, |flag| first_known.at(flag));
         self.records.keep_flags(&changed)?;

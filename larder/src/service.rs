@@ -1,10 +1,13 @@
 //! The service put together: broker, ingest, processing as news arrives, HTTP. One room for how it
 //! starts and, above all, how it stops without losing anything.
 
+mod core;
 mod host;
 mod process_loop;
 
 pub use host::ServiceHost;
+
+use self::core::Core;
 
 use crate::broker::{self, BuiltInBroker, Users};
 use crate::failure::wrong_use;
@@ -54,6 +57,7 @@ pub struct Running {
     pub changed: Arc<Changed>,
     /// Sends readings on, where they are kept elsewhere in the end.
     sending: Option<Sending>,
+    core: Core,
     broker: Option<BuiltInBroker>,
     stop_ingest: CancellationToken,
     ingest: JoinHandle<()>,
@@ -136,6 +140,7 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
     let changed = Arc::new(Changed::default());
     let live = Live::default();
 
+    let core = Core::default();
     let stop_ingest = CancellationToken::new();
     let committed = {
         let (news, changed) = (news.clone(), Arc::clone(&changed));
@@ -158,7 +163,7 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         door,
         ingest,
         broker,
-    } = connect(&settings, sink, committed).await?;
+    } = connect(&settings, &core, sink, committed).await?;
     let mqtt = door.broker.to_string();
     let senders = Arc::new(settings.notices.senders()?);
     let state = settings.notices.state_topics.then(|| StateTopics {
@@ -182,17 +187,21 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
     });
 
     let stop_processing = CancellationToken::new();
-    let processing = tokio::spawn(process_loop::run(
-        Arc::clone(&store),
-        Arc::clone(&readings),
-        live.clone(),
-        news.clone(),
-        Arc::clone(&changed),
-        Arc::clone(&host),
-        stop_processing.clone(),
-    ));
+    let processing = core.spawn(
+        "processing",
+        process_loop::run(
+            Arc::clone(&store),
+            Arc::clone(&readings),
+            live.clone(),
+            news.clone(),
+            Arc::clone(&changed),
+            Arc::clone(&host),
+            stop_processing.clone(),
+        ),
+    );
 
-    let telling = tokio::spawn(
+    let telling = core.spawn(
+        "the notices",
         Runner {
             store: Arc::clone(&store),
             live: live.clone(),
@@ -214,7 +223,7 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
     });
     let serve = axum::serve(listener, larder_api::router(service))
         .with_graceful_shutdown(stop_http.clone().cancelled_owned());
-    let server = tokio::spawn(async move {
+    let server = core.spawn("the HTTP server", async move {
         if let Err(error) = serve.into_future().await {
             tracing::error!(%error, "the HTTP server ended");
         }
@@ -227,6 +236,7 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         store,
         changed,
         sending,
+        core,
         broker,
         stop_ingest,
         ingest,
@@ -266,6 +276,7 @@ struct Connected {
 /// before it confirms them.
 async fn connect(
     settings: &ServeSettings,
+    core: &Core,
     sink: Sink,
     committed: impl Fn(Committed) + Send + 'static,
 ) -> Result<Connected> {
@@ -293,7 +304,7 @@ async fn connect(
                 password: session.password.clone(),
                 tls: session.tls.clone(),
             };
-            let ingest = tokio::spawn(async move {
+            let ingest = core.spawn("ingest", async move {
                 let Sink {
                     readings,
                     records,
@@ -340,7 +351,7 @@ async fn connect(
                 user: own_password.as_ref().map(|_| OWN_USER.to_owned()),
                 version: None,
             };
-            let ingest = tokio::spawn(task.run(url.to_string(), sink.stop));
+            let ingest = core.spawn("ingest", task.run(url.to_string(), sink.stop));
             Ok(Connected {
                 door: Door {
                     broker: url,
@@ -368,6 +379,12 @@ fn own_password() -> String {
 }
 
 impl Running {
+    /// Waits until a task ends without which the service is not one, which it never does by itself;
+    /// says which.
+    pub async fn failed(&self) -> &'static str {
+        self.core.ended().await
+    }
+
     /// Stops in the order that loses nothing: the built-in broker first, whose messages are on disk
     /// when they are confirmed; ingest ends (appends finished, acknowledgements sent), then the
     /// processing, open answers, and last the store.
@@ -376,14 +393,12 @@ impl Running {
             broker.stop().await;
         }
         self.stop_ingest.cancel();
-        self.ingest.await.context("ingest did not end cleanly")?;
+        let ingest = self.ingest.await.context("ingest did not end cleanly");
         self.stop_processing.cancel();
-        self.telling
-            .await
-            .context("the notices did not end cleanly")?;
-        self.processing
-            .await
-            .context("the processing did not end cleanly")?;
+        let telling = self.telling.await;
+        let telling = telling.context("the notices did not end cleanly");
+        let processing = self.processing.await;
+        let processing = processing.context("the processing did not end cleanly");
         self.stop_http.cancel();
         if tokio::time::timeout(LAST_ANSWERS, self.server)
             .await
@@ -396,6 +411,7 @@ impl Running {
             tokio::task::spawn_blocking(move || sending.finish(LAST_SENDING)).await?;
         }
         drop(self.store);
-        Ok(())
+        // A part that failed keeps none of the others from ending in order.
+        ingest.and(telling).and(processing)
     }
 }

@@ -226,3 +226,13 @@ fn with_credentials_only_those_who_have_them_get_in() {
     });
     service.stop();
 }
+
+/// Whoever stops it as soon as it says that it is ready finds it listening.
+#[test]
+fn stopped_at_once_it_ends_in_order() {
+    let dir = tempfile::tempdir().unwrap();
+    for round in 0..20 {
+        let data = dir.path().join(format!("data-{round}"));
+        Service::with_built_in_broker(&data, &[]).stop();
+    }
+}

@@ -1,6 +1,6 @@
 //! `larder demo`: an invented apiary, sent as real messages through the real ingest.
 
-use super::serve::{runtime, stop_asked};
+use super::serve::{Signals, runtime};
 use crate::clock;
 use crate::demo::publish::{BrokerAddress, publish_history, publish_live};
 use crate::demo::{DemoApiary, DemoOptions};
@@ -74,12 +74,12 @@ pub fn run(demo: Demo, shared: &Shared) -> Result<()> {
     let settings = settings(&demo, data)?;
     let json = shared.json;
     runtime()?.block_on(async move {
+        let signals = Signals::install()?;
         let running = service::start(settings).await?;
         let stop = CancellationToken::new();
-        let mut asked = tokio::spawn(stop_asked());
         let outcome = tokio::select! {
             told = tell(&running, options, json) => told.map(Some),
-            _ = &mut asked => Ok(None),
+            () = signals.asked() => Ok(None),
         };
         if let Some(mut apiary) = outcome? {
             let (address, store) = (address(&running)?, running.store.clone());
@@ -93,7 +93,7 @@ pub fn run(demo: Demo, shared: &Shared) -> Result<()> {
             let live = publish_live(&address, &mut apiary, clock::now, noted, stop.clone());
             tokio::select! {
                 () = live => {}
-                _ = &mut asked => stop.cancel(),
+                () = signals.asked() => stop.cancel(),
             }
         }
         running.stop().await

@@ -5,7 +5,7 @@ use crate::failure::wrong_use;
 use crate::pipeline::{Pipeline, record_end};
 use crate::readings_store::OpenStore;
 use crate::settings::{SettingsFile, Shared};
-use anyhow::Result;
+use anyhow::{Result, bail};
 use clap::Args;
 use larder_domain::YardId;
 use larder_store::Access;
@@ -48,12 +48,21 @@ pub fn run(process: Process, shared: &Shared) -> Result<()> {
         None => pipeline.process_everything(now)?,
     };
     let seconds = began.elapsed().as_secs_f64();
+    let left_out: Vec<String> = done
+        .left_out
+        .iter()
+        .flat_map(|(yard, parts)| {
+            parts
+                .iter()
+                .map(move |part| format!("yard {yard}: {}", part.sentence))
+        })
+        .collect();
     if shared.json {
         let yards: Vec<_> = done.yards.iter().map(ToString::to_string).collect();
         println!(
             "{}",
             json!({ "yards": yards, "hives": done.hives.len(), "feeder_days": done.days,
-                "judged_at": now.to_rfc3339(), "seconds": (seconds * 1000.0).round() / 1000.0 })
+                "judged_at": now.to_rfc3339(), "left_out": left_out, "seconds": (seconds * 1000.0).round() / 1000.0 })
         );
     } else if done.yards.is_empty() {
         println!("Nothing to estimate: no declared yard has readings or fills yet.");
@@ -66,5 +75,11 @@ pub fn run(process: Process, shared: &Shared) -> Result<()> {
             now.to_rfc3339()
         );
     }
-    Ok(())
+    match left_out.is_empty() {
+        true => Ok(()),
+        false => bail!(
+            "not everything could be estimated, and what stood there stays: {}; see `larder check`",
+            left_out.join("; ")
+        ),
+    }
 }

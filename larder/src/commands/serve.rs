@@ -2,10 +2,11 @@
 
 use crate::service;
 use crate::settings::{ServeOptions, ServeSettings, SettingsFile, Shared};
-use anyhow::Result;
+use anyhow::{Result, bail};
 use clap::Args;
 use serde_json::json;
 use tokio::signal::unix::{SignalKind, signal};
+use tokio_util::sync::CancellationToken;
 
 /// Take in readings, process them, serve the pages and the API
 #[derive(Args, Debug)]
@@ -23,7 +24,12 @@ pub fn run(serve: Serve, shared: &Shared) -> Result<()> {
     let settings = ServeSettings::check(shared, serve.options, file)?;
     let json = shared.json;
     runtime()?.block_on(async move {
-        let running = service::start(settings).await?;
+        // Before anything is ready, so that whoever stops it at once finds it listening.
+        let signals = Signals::install()?;
+        let running = tokio::select! {
+            running = service::start(settings) => running?,
+            () = signals.asked() => return Ok(()),
+        };
         if json {
             println!(
                 "{}",
@@ -37,9 +43,19 @@ pub fn run(serve: Serve, shared: &Shared) -> Result<()> {
                 running.http, running.mqtt
             );
         }
-        stop_asked().await?;
+        let failed = tokio::select! {
+            () = signals.asked() => None,
+            failed = running.failed() => Some(failed),
+        };
+        if let Some(failed) = failed {
+            tracing::error!("{failed} ended by a fault of its own; the service stops");
+        }
         tracing::info!("stopping");
-        running.stop().await
+        running.stop().await?;
+        match failed {
+            None => Ok(()),
+            Some(failed) => bail!("{failed} ended by a fault of its own; start the service anew"),
+        }
     })
 }
 
@@ -60,20 +76,33 @@ pub fn runtime() -> Result<tokio::runtime::Runtime> {
         .build()?)
 }
 
-/// Returns when the program is told to stop. Told a second time, it ends at once.
-pub async fn stop_asked() -> Result<()> {
-    let mut terminate = signal(SignalKind::terminate())?;
-    let mut interrupt = signal(SignalKind::interrupt())?;
-    tokio::select! {
-        _ = terminate.recv() => {}
-        _ = interrupt.recv() => {}
+/// What tells the program to stop. Told a second time, it ends at once.
+pub struct Signals(CancellationToken);
+
+impl Signals {
+    /// From now on signals are caught.
+    pub fn install() -> Result<Self> {
+        let mut terminate = signal(SignalKind::terminate())?;
+        let mut interrupt = signal(SignalKind::interrupt())?;
+        let asked = CancellationToken::new();
+        let told = asked.clone();
+        tokio::spawn(async move {
+            for _ in 0..2 {
+                tokio::select! {
+                    _ = terminate.recv() => {}
+                    _ = interrupt.recv() => {}
+                }
+                if told.is_cancelled() {
+                    std::process::exit(130);
+                }
+                told.cancel();
+            }
+        });
+        Ok(Self(asked))
     }
-    tokio::spawn(async move {
-        tokio::select! {
-            _ = terminate.recv() => {}
-            _ = interrupt.recv() => {}
-        }
-        std::process::exit(130);
-    });
-    Ok(())
+
+    /// Returns when the program is told to stop, or was before.
+    pub async fn asked(&self) {
+        self.0.cancelled().await;
+    }
 }

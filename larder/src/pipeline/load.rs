@@ -1,5 +1,6 @@
 //! One yard's readings and records, loaded and owned, to be lent to the estimators.
 
+use super::turns::LeftOut;
 use anyhow::Result;
 use chrono::NaiveDate;
 use larder_domain::time::local_day;
@@ -8,7 +9,7 @@ use larder_domain::{
     HiveId, LevelSensor, RecordedFill, Sample, Span, Timestamp, Yard, YardId,
 };
 use larder_process::{DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput, window};
-use larder_store::{DeviceHealth, Readings, Records, SeriesInfo};
+use larder_store::{DeviceHealth, Readings, Records, SeriesInfo, StoreError};
 use std::collections::BTreeSet;
 use std::ops::RangeInclusive;
 
@@ -20,6 +21,8 @@ pub struct LoadedYard<'a> {
     weather: [Vec<Sample>; 5],
     hives: Vec<LoadedHive<'a>>,
     devices: Vec<LoadedDevice>,
+    /// What is stored of these is damaged.
+    pub left_out: Vec<LeftOut>,
 }
 
 struct LoadedHive<'a> {
@@ -96,26 +99,51 @@ impl<'a> LoadedYard<'a> {
             yard: &yard.id,
             span: context,
         };
-        let hives = apiary
-            .hives()
-            .filter(|hive| !stays(hive, &yard.id).is_empty())
-            .map(|hive| loader.hive(apiary, hive))
-            .collect::<Result<_>>()?;
+        let mut left_out = Vec::new();
+        let mut hives = Vec::new();
+        for hive in apiary.hives() {
+            if stays(hive, &yard.id).is_empty() {
+                continue;
+            }
+            match unless_damaged(loader.hive(apiary, hive))? {
+                Ok(loaded) => hives.push(loaded),
+                Err(damage) => left_out.push(LeftOut {
+                    hive: Some(hive.id.clone()),
+                    device: None,
+                    sentence: format!("hive {} is not estimated: {damage}", hive.id),
+                }),
+            }
+        }
         let health = records.devices()?;
-        let devices = ids
-            .iter()
-            .map(|device| loader.device(device, &series, &health))
-            .collect::<Result<_>>()?;
-        let weather = match &yard.weather {
-            Some(device) => loader.weather(device)?,
-            None => Default::default(),
-        };
+        let mut devices = Vec::new();
+        for device in &ids {
+            match unless_damaged(loader.device(device, &series, &health))? {
+                Ok(loaded) => devices.push(loaded),
+                Err(damage) => left_out.push(LeftOut {
+                    hive: None,
+                    device: Some(device.clone()),
+                    sentence: format!("device {device} is not watched: {damage}"),
+                }),
+            }
+        }
+        let mut weather = Default::default();
+        if let Some(device) = &yard.weather {
+            match unless_damaged(loader.weather(device))? {
+                Ok(loaded) => weather = loaded,
+                Err(damage) => left_out.push(LeftOut {
+                    hive: None,
+                    device: None,
+                    sentence: format!("estimated without the weather of {device}: {damage}"),
+                }),
+            }
+        }
         Ok(Some(Self {
             yard,
             span,
             weather,
             hives,
             devices,
+            left_out,
         }))
     }
 
@@ -188,6 +216,22 @@ impl LoadedDevice {
             impossible: &self.impossible,
         }
     }
+}
+
+/// Sets apart what can't be read because it is damaged: that concerns only whoever needs it.
+fn unless_damaged<T>(loaded: Result<T>) -> Result<Result<T, String>> {
+    let error = match loaded {
+        Ok(loaded) => return Ok(Ok(loaded)),
+        Err(error) => error,
+    };
+    let damage = error
+        .chain()
+        .filter_map(|cause| cause.downcast_ref::<StoreError>())
+        .find_map(|error| match error {
+            StoreError::Damaged { what, .. } => Some(what.clone()),
+            _ => None,
+        });
+    damage.map_or(Err(error), |what| Ok(Err(what)))
 }
 
 struct Loader<'s> {

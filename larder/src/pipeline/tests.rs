@@ -1,9 +1,12 @@
 //! Live and batch end at the same results.
 
 use super::*;
-use crate::demo::{DemoApiary, DemoOptions};
+use crate::demo::{DemoApiary, DemoMessage, DemoOptions};
+use larder_domain::{ChannelRef, Reading, Sample};
 use larder_ingest::decode::{DecodeConfig, Message, decode};
-use larder_store::{Access, EmbeddedStore};
+use larder_store::{
+    Access, Appended, EmbeddedStore, LatestSample, Receipt, SeriesInfo, StoreError,
+};
 
 const START: Timestamp = Timestamp(1_788_238_800_000);
 
@@ -20,7 +23,9 @@ fn store() -> Told {
     }
 }
 
-fn results(told: &Told, apiary: &Apiary) -> (Vec<String>, Vec<String>, Vec<String>, Vec<String>) {
+type Rows = (Vec<String>, Vec<String>, Vec<String>, Vec<String>);
+
+fn results(told: &Told, apiary: &Apiary) -> Rows {
     let feeders: Vec<_> = apiary.feeders().map(|f| f.id.clone()).collect();
     let hives: Vec<_> = apiary.hives().map(|h| h.id.clone()).collect();
     (
@@ -55,6 +60,18 @@ fn results(told: &Told, apiary: &Apiary) -> (Vec<String>, Vec<String>, Vec<Strin
     )
 }
 
+fn readings_of(message: &DemoMessage) -> Vec<Reading> {
+    let message = Message {
+        topic: message.topic.clone(),
+        cut_from: None,
+        payload: message.payload.clone(),
+        content_type: Some(message.content_type.to_owned()),
+        retained: false,
+        received_at: message.at,
+    };
+    decode(&message, &DecodeConfig::default(), START).readings
+}
+
 /// Weeks of the demo, taken in two days at a time and processed each time, and once more
 /// with a day that comes late, against one run over all of it.
 #[test]
@@ -65,19 +82,6 @@ fn live_and_batch_end_at_the_same_results() {
     let messages: Vec<_> = demo.history().collect();
     let fills = demo.take_fills();
     let (live, batch) = (store(), store());
-    let config = DecodeConfig::default();
-    let readings_of = |message: &crate::demo::DemoMessage| {
-        let message = Message {
-            topic: message.topic.clone(),
-            cut_from: None,
-            payload: message.payload.clone(),
-            content_type: Some(message.content_type.to_owned()),
-            retained: false,
-            received_at: message.at,
-        };
-        decode(&message, &config, START).readings
-    };
-
     batch.store.set_apiary(&apiary).unwrap();
     batch.store.record_fills(&fills).unwrap();
     for message in &messages {
@@ -97,7 +101,7 @@ fn live_and_batch_end_at_the_same_results() {
         records: &live.store,
         clock: START,
     };
-    let mut turns = Turns::new();
+    let mut turns = Turns::default();
     let late_from = START.plus_ms(-12 * 86_400_000);
     let late = Span {
         start: late_from,
@@ -123,4 +127,128 @@ fn live_and_batch_end_at_the_same_results() {
     assert_eq!(live.1, batch.1, "weight");
     assert_eq!(live.2, batch.2, "fills");
     assert_eq!(live.3, batch.3, "flags");
+}
+
+/// A store of which one series can't be read, or makes the estimators fail.
+struct Spoilt<'a> {
+    inner: &'a EmbeddedStore,
+    series: ChannelRef,
+    panics: bool,
+}
+
+impl Readings for Spoilt<'_> {
+    fn append_received(
+        &self,
+        readings: &[Reading],
+        receipts: &[Receipt],
+    ) -> Result<Appended, StoreError> {
+        self.inner.append_received(readings, receipts)
+    }
+
+    fn receipts(&self) -> Result<Vec<Receipt>, StoreError> {
+        self.inner.receipts()
+    }
+
+    fn series(&self) -> Result<Vec<SeriesInfo>, StoreError> {
+        self.inner.series()
+    }
+
+    fn range(&self, series: &ChannelRef, span: Span) -> Result<Vec<Sample>, StoreError> {
+        if *series == self.series {
+            assert!(
+                !self.panics,
+                "a fault of the estimators, played by the test"
+            );
+            return Err(StoreError::Damaged {
+                dir: "here".into(),
+                what: "a block does not match its checksum".into(),
+            });
+        }
+        self.inner.range(series, span)
+    }
+
+    fn reduced(
+        &self,
+        series: &ChannelRef,
+        span: Span,
+        points: usize,
+    ) -> Result<Vec<Sample>, StoreError> {
+        self.inner.reduced(series, span, points)
+    }
+
+    fn latest(&self) -> Result<Vec<LatestSample>, StoreError> {
+        self.inner.latest()
+    }
+}
+
+/// One damaged series, or a fault in one yard, stops nobody else, and takes no old result away.
+#[test]
+fn one_damaged_series_stops_no_other() {
+    let mut demo = DemoApiary::new(DemoOptions::new(10, 2, 3, 3).unwrap(), START);
+    let apiary = demo.apiary();
+    let told = store();
+    told.store.set_apiary(&apiary).unwrap();
+    for message in demo.history().collect::<Vec<_>>() {
+        told.store.append_durable(&readings_of(&message)).unwrap();
+    }
+    told.store.record_fills(&demo.take_fills()).unwrap();
+    let whole = Pipeline {
+        readings: &told.store,
+        records: &told.store,
+        clock: START,
+    };
+    whole.process_everything(START).unwrap();
+    let before = results(&told, &apiary);
+    let hive = apiary.hives().next().unwrap();
+    let spoilt = |panics| Spoilt {
+        inner: &told.store,
+        series: hive.scales[0].source.clone(),
+        panics,
+    };
+    let yards: Vec<_> = apiary.yards().map(|yard| yard.id.clone()).collect();
+
+    let damaged = spoilt(false);
+    let part = Pipeline {
+        readings: &damaged,
+        records: &told.store,
+        clock: START,
+    };
+    let mut turns = Turns::default();
+    let done = part.process_news(&mut turns, START, 0).unwrap();
+    assert_eq!(done.yards, yards);
+    assert!(!done.hives.contains(&hive.id));
+    assert_eq!(done.hives.len(), apiary.hives().count() - 1);
+    let [(yard, left_out)] = &done.left_out[..] else {
+        panic!("{:?}", done.left_out);
+    };
+    assert_eq!(*yard, hive.yard);
+    assert!(
+        left_out
+            .iter()
+            .any(|part| part.hive.as_ref() == Some(&hive.id))
+    );
+    assert_eq!(turns.troubles().count(), 1);
+    // Its neighbours are estimated without it; what stood there of it stays.
+    let of_hive = |all: Rows| -> Vec<String> {
+        let all = [all.0, all.1, all.2, all.3].concat();
+        all.into_iter()
+            .filter(|row| row.contains(hive.id.as_str()))
+            .collect()
+    };
+    assert_eq!(of_hive(results(&told, &apiary)), of_hive(before));
+
+    let faulty = spoilt(true);
+    let part = Pipeline {
+        readings: &faulty,
+        records: &told.store,
+        clock: START,
+    };
+    let done = part.process_news(&mut turns, START.plus_ms(1), 0).unwrap();
+    assert_eq!(done.yards, yards[1..]);
+    assert!(turns.must_wait(&yards[0], START.plus_ms(2)));
+    let mended = whole.process_news(&mut turns, START.plus_ms(2), 0).unwrap();
+    assert_eq!(mended.yards, yards[1..], "it waits");
+    turns.clear();
+    let mended = whole.process_news(&mut turns, START.plus_ms(3), 0).unwrap();
+    assert_eq!((mended.yards, turns.troubles().count()), (yards, 0));
 }

@@ -4,9 +4,10 @@ use super::{Changed, ServiceHost};
 use crate::clock;
 use crate::pipeline::{Pipeline, Processed, Turns, note_live_since, record_end};
 use anyhow::Result;
-use larder_api::{Host, Live, News};
-use larder_domain::Timestamp;
+use larder_api::{Host, Live, News, Processing, YardFailure};
+use larder_domain::{Timestamp, YardId};
 use larder_store::{Desk, EmbeddedStore, Readings, Records, StoreError};
+use std::collections::BTreeSet;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::broadcast;
@@ -36,7 +37,8 @@ pub async fn run(
 ) {
     changed.everything();
     let mut told = None;
-    let mut turns = Turns::new();
+    let mut troubled = BTreeSet::new();
+    let mut turns = Turns::default();
     let mut pause = Duration::ZERO;
     loop {
         tokio::select! {
@@ -70,6 +72,8 @@ pub async fn run(
         match outcome {
             Ok(Ok(((done, record_ends), taken, is_whole))) => {
                 turns = taken;
+                tell_troubles(&turns, &mut troubled);
+                live.set_processing(processing(&turns, clock::now()));
                 live.set_record_end(record_ends);
                 publish(done, &live, &news);
                 match asking {
@@ -82,12 +86,60 @@ pub async fn run(
             }
             Ok(Err(error)) => {
                 tracing::warn!(error = %format!("{error:#}"), "processing failed; it is tried again");
+                live.set_processing_problem(Some(format!("{error:#}")));
                 changed.everything();
             }
-            Err(error) => tracing::error!(%error, "processing ended unexpectedly"),
+            Err(error) => {
+                tracing::error!(%error, "processing ended unexpectedly");
+                live.set_processing_problem(Some("processing ended unexpectedly".into()));
+            }
         }
+        show(&live.processing());
         metrics::histogram!("larder_process_seconds").record(began.elapsed().as_secs_f64());
         pause = (began.elapsed() * SHARE_OF_TIME).clamp(SHORTEST_PAUSE, LONGEST_PAUSE);
+    }
+}
+
+/// How estimating goes, as metrics.
+fn show(processing: &Processing) {
+    metrics::gauge!("larder_process_failing_yards").set(processing.failures.len() as f64);
+    metrics::gauge!("larder_process_up").set(f64::from(u8::from(processing.problem.is_none())));
+    if let Some(at) = processing.estimated_at {
+        metrics::gauge!("larder_process_last_run_timestamp_seconds").set(at.0 as f64 / 1000.0);
+    }
+    for failure in &processing.failures {
+        metrics::gauge!("larder_process_failing_since_timestamp_seconds", "yard" => failure.yard.to_string())
+            .set(failure.since.0 as f64 / 1000.0);
+    }
+}
+
+/// Logs what is wrong with a yard when it begins and when it is over, not each time.
+fn tell_troubles(turns: &Turns, troubled: &mut BTreeSet<YardId>) {
+    for trouble in turns.troubles() {
+        if troubled.insert(trouble.yard.clone()) {
+            let reason = trouble.sentences.first().map_or("", String::as_str);
+            tracing::error!(yard = %trouble.yard, reason, "a yard cannot be estimated in full; the others go on");
+        }
+    }
+    troubled.retain(|yard| {
+        let is_still = turns.troubles().any(|trouble| trouble.yard == *yard);
+        if !is_still {
+            tracing::info!(%yard, "the yard is estimated again");
+        }
+        is_still
+    });
+}
+
+fn processing(turns: &Turns, ended_at: Timestamp) -> Processing {
+    let failures = turns.troubles().map(|trouble| YardFailure {
+        yard: trouble.yard.clone(),
+        since: trouble.since,
+        reason: trouble.sentences.join("; "),
+    });
+    Processing {
+        estimated_at: Some(ended_at),
+        problem: None,
+        failures: failures.collect(),
     }
 }
 
