@@ -3,6 +3,7 @@
 
 mod body;
 mod place;
+mod revision;
 
 use crate::problem::{Body, Id};
 use crate::{Problem, Service, ServiceState};
@@ -11,6 +12,8 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use body::{FeederBody, HiveBody, YardBody};
 use larder_domain::{Apiary, Feeder, FeederId, Hive, HiveId, Yard, YardId};
+use larder_store::edit_apiary;
+use revision::{Expected, Marked, Tagged};
 use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
@@ -48,29 +51,38 @@ struct Parts {
     feeders: Vec<Feeder>,
 }
 
-/// Changes the apiary, or says everything that would no longer fit together.
-fn change(service: &Service, edit: impl FnOnce(&mut Parts)) -> Result<(), Problem> {
-    let apiary = service.records.apiary()?;
-    let mut parts = Parts {
-        yards: apiary.yards().cloned().collect(),
-        hives: apiary.hives().cloned().collect(),
-        feeders: apiary.feeders().cloned().collect(),
-    };
-    edit(&mut parts);
-    let gateways = apiary.gateways().to_vec();
-    let changed = Apiary::new(parts.yards, parts.hives, parts.feeders, gateways)
-        .and_then(|new| {
-            let kept = new.that_fit(apiary.thresholds());
-            new.with_thresholds(kept)
-        })
-        .map_err(|problems| {
-            let sentences: Vec<_> = problems.iter().map(ToString::to_string).collect();
-            Problem::conflict(sentences.join("; "))
-        })?;
-    if service.records.set_apiary(&changed)? {
+/// Changes the apiary in one transaction, or says everything that would no longer fit together.
+/// `check` looks at what is declared at that moment and may refuse.
+fn change(
+    service: &Service,
+    check: impl Fn(&Apiary) -> Result<(), Problem>,
+    edit: impl Fn(&mut Parts),
+) -> Result<Apiary, Problem> {
+    let mut edited = None;
+    let changed = edit_apiary(service.records.as_ref(), |apiary| {
+        check(apiary)?;
+        let mut parts = Parts {
+            yards: apiary.yards().cloned().collect(),
+            hives: apiary.hives().cloned().collect(),
+            feeders: apiary.feeders().cloned().collect(),
+        };
+        edit(&mut parts);
+        let gateways = apiary.gateways().to_vec();
+        Apiary::new(parts.yards, parts.hives, parts.feeders, gateways)
+            .and_then(|new| {
+                let kept = new.that_fit(apiary.thresholds());
+                new.with_thresholds(kept)
+            })
+            .map_err(|problems| {
+                let sentences: Vec<_> = problems.iter().map(ToString::to_string).collect();
+                Problem::conflict(sentences.join("; "))
+            })
+            .inspect(|apiary| edited = Some(apiary.clone()))
+    })??;
+    if changed {
         service.host.changed();
     }
-    Ok(())
+    edited.ok_or_else(|| Problem::internal("the apiary was not changed"))
 }
 
 fn missing(what: &str, id: impl std::fmt::Display) -> Problem {
@@ -82,7 +94,10 @@ fn missing(what: &str, id: impl std::fmt::Display) -> Problem {
 async fn yards(State(service): State<ServiceState>) -> Result<Json<YardsBody>, Problem> {
     let apiary = service.blocking(|s| Ok(s.records.apiary()?)).await?;
     Ok(Json(YardsBody {
-        yards: apiary.yards().map(Into::into).collect(),
+        yards: apiary
+            .yards()
+            .map(|one| YardBody::from(one).marked())
+            .collect(),
     }))
 }
 
@@ -92,48 +107,61 @@ async fn yards(State(service): State<ServiceState>) -> Result<Json<YardsBody>, P
 async fn yard(
     State(service): State<ServiceState>,
     Id(id): Id<YardId>,
-) -> Result<Json<YardBody>, Problem> {
+) -> Result<Tagged<YardBody>, Problem> {
     let apiary = service.blocking(|s| Ok(s.records.apiary()?)).await?;
     apiary
         .yard(&id)
-        .map(|yard| Json(yard.into()))
+        .map(|yard| Tagged(YardBody::from(yard).marked()))
         .ok_or_else(|| missing("yard", id))
 }
 
 /// Declares a yard, or declares it anew.
-#[utoipa::path(put, path = "/api/v1/yards/{id}", tag = "yards", params(("id" = String, Path)), request_body = YardBody,
-    responses((status = 200, body = YardBody), (status = 400, body = Problem), (status = 409, body = Problem)))]
+#[utoipa::path(put, path = "/api/v1/yards/{id}", tag = "yards", params(("id" = String, Path), Expected), request_body = YardBody,
+    responses((status = 200, body = YardBody), (status = 400, body = Problem), (status = 409, body = Problem),
+        (status = 412, description = "Somebody changed it meanwhile", body = Problem)))]
 async fn put_yard(
     State(service): State<ServiceState>,
     Id(id): Id<YardId>,
+    expected: Expected,
     Body(body): Body<YardBody>,
-) -> Result<Json<YardBody>, Problem> {
+) -> Result<Tagged<YardBody>, Problem> {
+    let expected = expected.or(body.revision());
     let yard = body.parse(id).map_err(Problem::bad_request)?;
     service
         .blocking(move |s| {
-            change(s, |parts| {
+            let wanted = YardBody::from(&yard).marked();
+            let check = |apiary: &Apiary| {
+                let found = apiary
+                    .yard(&yard.id)
+                    .map(|one| YardBody::from(one).marked());
+                expected.check("yard", found.as_ref(), Some(&wanted))
+            };
+            let apiary = change(s, check, |parts| {
                 parts.yards.retain(|other| other.id != yard.id);
                 parts.yards.push(yard.clone());
             })?;
-            Ok(Json((&yard).into()))
+            let declared = apiary.yard(&yard.id).unwrap_or(&yard);
+            Ok(Tagged(YardBody::from(declared).marked()))
         })
         .await
 }
 
 /// Takes a yard out; it must have no hives.
-#[utoipa::path(delete, path = "/api/v1/yards/{id}", tag = "yards", params(("id" = String, Path)),
-    responses((status = 204), (status = 404, body = Problem), (status = 409, body = Problem)))]
+#[utoipa::path(delete, path = "/api/v1/yards/{id}", tag = "yards", params(("id" = String, Path), Expected),
+    responses((status = 204), (status = 404, body = Problem), (status = 409, body = Problem),
+        (status = 412, description = "Somebody changed it meanwhile", body = Problem)))]
 async fn delete_yard(
     State(service): State<ServiceState>,
     Id(id): Id<YardId>,
+    expected: Expected,
 ) -> Result<StatusCode, Problem> {
     service
         .blocking(move |s| {
-            s.records
-                .apiary()?
-                .yard(&id)
-                .ok_or_else(|| missing("yard", &id))?;
-            change(s, |parts| parts.yards.retain(|yard| yard.id != id))?;
+            let check = |apiary: &Apiary| {
+                let found = apiary.yard(&id).ok_or_else(|| missing("yard", &id))?;
+                expected.check("yard", Some(&YardBody::from(found).marked()), None)
+            };
+            change(s, check, |parts| parts.yards.retain(|yard| yard.id != id))?;
             Ok(StatusCode::NO_CONTENT)
         })
         .await
@@ -144,7 +172,10 @@ async fn delete_yard(
 async fn hives(State(service): State<ServiceState>) -> Result<Json<HivesBody>, Problem> {
     let apiary = service.blocking(|s| Ok(s.records.apiary()?)).await?;
     Ok(Json(HivesBody {
-        hives: apiary.hives().map(Into::into).collect(),
+        hives: apiary
+            .hives()
+            .map(|one| HiveBody::from(one).marked())
+            .collect(),
     }))
 }
 
@@ -154,48 +185,61 @@ async fn hives(State(service): State<ServiceState>) -> Result<Json<HivesBody>, P
 async fn hive(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
-) -> Result<Json<HiveBody>, Problem> {
+) -> Result<Tagged<HiveBody>, Problem> {
     let apiary = service.blocking(|s| Ok(s.records.apiary()?)).await?;
     apiary
         .hive(&id)
-        .map(|hive| Json(hive.into()))
+        .map(|hive| Tagged(HiveBody::from(hive).marked()))
         .ok_or_else(|| missing("hive", id))
 }
 
 /// Declares a hive, or declares it anew.
-#[utoipa::path(put, path = "/api/v1/hives/{id}", tag = "hives", params(("id" = String, Path)), request_body = HiveBody,
-    responses((status = 200, body = HiveBody), (status = 400, body = Problem), (status = 409, body = Problem)))]
+#[utoipa::path(put, path = "/api/v1/hives/{id}", tag = "hives", params(("id" = String, Path), Expected), request_body = HiveBody,
+    responses((status = 200, body = HiveBody), (status = 400, body = Problem), (status = 409, body = Problem),
+        (status = 412, description = "Somebody changed it meanwhile", body = Problem)))]
 async fn put_hive(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
+    expected: Expected,
     Body(body): Body<HiveBody>,
-) -> Result<Json<HiveBody>, Problem> {
+) -> Result<Tagged<HiveBody>, Problem> {
+    let expected = expected.or(body.revision());
     let hive = body.parse(id).map_err(Problem::bad_request)?;
     service
         .blocking(move |s| {
-            change(s, |parts| {
+            let wanted = HiveBody::from(&hive).marked();
+            let check = |apiary: &Apiary| {
+                let found = apiary
+                    .hive(&hive.id)
+                    .map(|one| HiveBody::from(one).marked());
+                expected.check("hive", found.as_ref(), Some(&wanted))
+            };
+            let apiary = change(s, check, |parts| {
                 parts.hives.retain(|other| other.id != hive.id);
                 parts.hives.push(hive.clone());
             })?;
-            Ok(Json((&hive).into()))
+            let declared = apiary.hive(&hive.id).unwrap_or(&hive);
+            Ok(Tagged(HiveBody::from(declared).marked()))
         })
         .await
 }
 
 /// Takes a hive out; it must have no feeders.
-#[utoipa::path(delete, path = "/api/v1/hives/{id}", tag = "hives", params(("id" = String, Path)),
-    responses((status = 204), (status = 404, body = Problem), (status = 409, body = Problem)))]
+#[utoipa::path(delete, path = "/api/v1/hives/{id}", tag = "hives", params(("id" = String, Path), Expected),
+    responses((status = 204), (status = 404, body = Problem), (status = 409, body = Problem),
+        (status = 412, description = "Somebody changed it meanwhile", body = Problem)))]
 async fn delete_hive(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
+    expected: Expected,
 ) -> Result<StatusCode, Problem> {
     service
         .blocking(move |s| {
-            s.records
-                .apiary()?
-                .hive(&id)
-                .ok_or_else(|| missing("hive", &id))?;
-            change(s, |parts| parts.hives.retain(|hive| hive.id != id))?;
+            let check = |apiary: &Apiary| {
+                let found = apiary.hive(&id).ok_or_else(|| missing("hive", &id))?;
+                expected.check("hive", Some(&HiveBody::from(found).marked()), None)
+            };
+            change(s, check, |parts| parts.hives.retain(|hive| hive.id != id))?;
             Ok(StatusCode::NO_CONTENT)
         })
         .await
@@ -206,7 +250,10 @@ async fn delete_hive(
 async fn feeders(State(service): State<ServiceState>) -> Result<Json<FeedersBody>, Problem> {
     let apiary = service.blocking(|s| Ok(s.records.apiary()?)).await?;
     Ok(Json(FeedersBody {
-        feeders: apiary.feeders().map(Into::into).collect(),
+        feeders: apiary
+            .feeders()
+            .map(|one| FeederBody::from(one).marked())
+            .collect(),
     }))
 }
 
@@ -216,48 +263,63 @@ async fn feeders(State(service): State<ServiceState>) -> Result<Json<FeedersBody
 async fn feeder(
     State(service): State<ServiceState>,
     Id(id): Id<FeederId>,
-) -> Result<Json<FeederBody>, Problem> {
+) -> Result<Tagged<FeederBody>, Problem> {
     let apiary = service.blocking(|s| Ok(s.records.apiary()?)).await?;
     apiary
         .feeder(&id)
-        .map(|feeder| Json(feeder.into()))
+        .map(|feeder| Tagged(FeederBody::from(feeder).marked()))
         .ok_or_else(|| missing("feeder", id))
 }
 
 /// Declares a feeder, or declares it anew.
-#[utoipa::path(put, path = "/api/v1/feeders/{id}", tag = "feeders", params(("id" = String, Path)), request_body = FeederBody,
-    responses((status = 200, body = FeederBody), (status = 400, body = Problem), (status = 409, body = Problem)))]
+#[utoipa::path(put, path = "/api/v1/feeders/{id}", tag = "feeders", params(("id" = String, Path), Expected), request_body = FeederBody,
+    responses((status = 200, body = FeederBody), (status = 400, body = Problem), (status = 409, body = Problem),
+        (status = 412, description = "Somebody changed it meanwhile", body = Problem)))]
 async fn put_feeder(
     State(service): State<ServiceState>,
     Id(id): Id<FeederId>,
+    expected: Expected,
     Body(body): Body<FeederBody>,
-) -> Result<Json<FeederBody>, Problem> {
+) -> Result<Tagged<FeederBody>, Problem> {
+    let expected = expected.or(body.revision());
     let feeder = body.parse(id).map_err(Problem::bad_request)?;
     service
         .blocking(move |s| {
-            change(s, |parts| {
+            let wanted = FeederBody::from(&feeder).marked();
+            let check = |apiary: &Apiary| {
+                let found = apiary
+                    .feeder(&feeder.id)
+                    .map(|one| FeederBody::from(one).marked());
+                expected.check("feeder", found.as_ref(), Some(&wanted))
+            };
+            let apiary = change(s, check, |parts| {
                 parts.feeders.retain(|other| other.id != feeder.id);
                 parts.feeders.push(feeder.clone());
             })?;
-            Ok(Json((&feeder).into()))
+            let declared = apiary.feeder(&feeder.id).unwrap_or(&feeder);
+            Ok(Tagged(FeederBody::from(declared).marked()))
         })
         .await
 }
 
 /// Takes a feeder out; its readings stay.
-#[utoipa::path(delete, path = "/api/v1/feeders/{id}", tag = "feeders", params(("id" = String, Path)),
-    responses((status = 204), (status = 404, body = Problem)))]
+#[utoipa::path(delete, path = "/api/v1/feeders/{id}", tag = "feeders", params(("id" = String, Path), Expected),
+    responses((status = 204), (status = 404, body = Problem),
+        (status = 412, description = "Somebody changed it meanwhile", body = Problem)))]
 async fn delete_feeder(
     State(service): State<ServiceState>,
     Id(id): Id<FeederId>,
+    expected: Expected,
 ) -> Result<StatusCode, Problem> {
     service
         .blocking(move |s| {
-            s.records
-                .apiary()?
-                .feeder(&id)
-                .ok_or_else(|| missing("feeder", &id))?;
-            change(s, |parts| parts.feeders.retain(|feeder| feeder.id != id))?;
+            let check = |apiary: &Apiary| {
+                let found = apiary.feeder(&id).ok_or_else(|| missing("feeder", &id))?;
+                expected.check("feeder", Some(&FeederBody::from(found).marked()), None)
+            };
+            change(s, check, |parts| {
+                parts.feeders.retain(|feeder| feeder.id != id)
+            })?;
             Ok(StatusCode::NO_CONTENT)
         })
         .await

@@ -5,6 +5,7 @@ use crate::{Problem, ServiceState};
 use axum::Json;
 use axum::extract::State;
 use larder_domain::{DeviceId, Learned};
+use larder_store::edit_apiary;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
@@ -114,14 +115,19 @@ async fn learn_anew(
                 None => s.as_of(),
                 Some(text) => crate::span::moment(&text)?,
             };
-            let (apiary, channels) = s.records.apiary()?.learn_anew(&id, at);
-            if channels.is_empty() {
-                return Err(Problem::conflict(format!(
-                    "device \"{id}\" stood nowhere at {}; say where it stands first",
-                    at.to_rfc3339()
-                )));
-            }
-            if s.records.set_apiary(&apiary)? {
+            let mut channels = Vec::new();
+            let changed = edit_apiary(s.records.as_ref(), |apiary| {
+                let (apiary, begun) = apiary.clone().learn_anew(&id, at);
+                if begun.is_empty() {
+                    return Err(Problem::conflict(format!(
+                        "device \"{id}\" stood nowhere at {}; say where it stands first",
+                        at.to_rfc3339()
+                    )));
+                }
+                channels = begun;
+                Ok(apiary)
+            })??;
+            if changed {
                 s.host.changed();
             }
             Ok(Json(BegunBody {

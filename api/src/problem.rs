@@ -10,7 +10,7 @@ use serde::Serialize;
 use utoipa::ToSchema;
 
 /// What went wrong, as the caller sees it. 400: the request is wrong; 404: no such thing;
-/// 409: in the way of something else; 503: trying again may help; 500: ours.
+/// 409: in the way of something else; 412: changed by somebody meanwhile; 503: trying again may help; 500: ours.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, ToSchema)]
 pub struct Problem {
     /// Always `about:blank`: the status says the kind.
@@ -47,6 +47,11 @@ impl Problem {
     /// Something else stands in the way.
     pub fn conflict(detail: impl Into<String>) -> Self {
         Self::new(StatusCode::CONFLICT, detail)
+    }
+
+    /// What the sender believed is no longer so.
+    pub fn stale(detail: impl Into<String>) -> Self {
+        Self::new(StatusCode::PRECONDITION_FAILED, detail)
     }
 
     /// Not now; trying again may help.

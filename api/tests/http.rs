@@ -1006,3 +1006,114 @@ async fn a_place_that_cannot_be_is_refused_with_a_sentence() {
     }
     assert_eq!(places(&api, "sc-9").await, json!([]));
 }
+
+fn yard_body(name: &str) -> Value {
+    json!({ "name": name, "timezone": "Europe/Berlin", "latitude": null, "longitude": null, "weather": null })
+}
+
+/// Of many changes at the same time, here and by a command beside the service, none eats another.
+#[tokio::test(flavor = "multi_thread", worker_threads = 4)]
+async fn forty_changes_at_once_are_all_kept() {
+    let api = Arc::new(Api::new());
+    let folder = api.store.dir().to_owned();
+    let beside = tokio::task::spawn_blocking(move || {
+        let desk = larder_store::Desk::open(&folder).unwrap();
+        assert!(desk.is_beside_service());
+        for n in 0..20 {
+            let edited = larder_store::edit_apiary(desk.records(), |apiary| {
+                let mut yards: Vec<_> = apiary.yards().cloned().collect();
+                yards.push(larder_domain::Yard {
+                    id: YardId::new(&format!("desk-{n}")).unwrap(),
+                    name: format!("Desk {n}"),
+                    timezone: chrono_tz::Europe::Berlin,
+                    position: None,
+                    weather: None,
+                });
+                larder_domain::Apiary::new(yards, vec![], vec![], vec![])
+            });
+            assert!(edited.unwrap().unwrap());
+        }
+    });
+    let writes = (0..40).map(|n| {
+        let api = Arc::clone(&api);
+        tokio::spawn(async move {
+            let path = format!("/api/v1/yards/yard-{n}");
+            let (status, _) = api
+                .write("PUT", &path, &yard_body(&format!("Yard {n}")))
+                .await;
+            assert_eq!(status, StatusCode::OK);
+        })
+    });
+    for write in writes.collect::<Vec<_>>() {
+        write.await.unwrap();
+    }
+    beside.await.unwrap();
+    let (_, yards) = api.get("/api/v1/yards").await;
+    assert_eq!(yards["yards"].as_array().unwrap().len(), 60);
+}
+
+/// A form that was filled from what somebody has changed since is told, and only then.
+#[tokio::test]
+async fn a_stale_form_is_told() {
+    let api = Api::new();
+    let path = "/api/v1/yards/north";
+    let (_, first) = api.write("PUT", path, &yard_body("North")).await;
+    let (_, read) = api.get(path).await;
+    assert_eq!(read["revision"], first["revision"]);
+
+    let mut mine = read.clone();
+    mine["name"] = "My north".into();
+    let mut theirs = read.clone();
+    theirs["name"] = "Their north".into();
+    let (status, answer) = api.write("PUT", path, &theirs).await;
+    assert_eq!(status, StatusCode::OK);
+    assert_ne!(answer["revision"], read["revision"]);
+    let (status, problem) = api.write("PUT", path, &mine).await;
+    assert_eq!(status, StatusCode::PRECONDITION_FAILED);
+    assert!(
+        problem["detail"]
+            .as_str()
+            .unwrap()
+            .contains("somebody changed this yard")
+    );
+    assert_eq!(api.get(path).await.1["name"], "Their north");
+
+    // The same request twice (the answer was lost on the way) is no conflict with oneself.
+    let (status, _) = api.write("PUT", path, &theirs).await;
+    assert_eq!(status, StatusCode::OK);
+    // Another yard is not disturbed, and without a revision nothing is compared.
+    let (status, _) = api
+        .write("PUT", "/api/v1/yards/south", &yard_body("South"))
+        .await;
+    assert_eq!(status, StatusCode::OK);
+    mine.as_object_mut().unwrap().remove("revision");
+    let (status, _) = api.write("PUT", path, &mine).await;
+    assert_eq!(status, StatusCode::OK);
+
+    let with = |method: &str, name: header::HeaderName, value: &str, body: Body| {
+        Request::builder()
+            .method(method)
+            .uri(path)
+            .header(header::CONTENT_TYPE, "application/json")
+            .header(name, value)
+            .body(body)
+            .unwrap()
+    };
+    let again = Body::from(yard_body("Another").to_string());
+    let (status, _, _) = api
+        .send(with("PUT", header::IF_NONE_MATCH, "*", again))
+        .await;
+    assert_eq!(status, StatusCode::PRECONDITION_FAILED);
+    let stale = with(
+        "DELETE",
+        header::IF_MATCH,
+        "\"0123456789abcdef\"",
+        Body::empty(),
+    );
+    assert_eq!(api.send(stale).await.0, StatusCode::PRECONDITION_FAILED);
+    let get = Request::get(path).body(Body::empty()).unwrap();
+    let answer = api.router.clone().oneshot(get).await.unwrap();
+    let tag = answer.headers()[header::ETAG].to_str().unwrap().to_owned();
+    let known = with("DELETE", header::IF_MATCH, &tag, Body::empty());
+    assert_eq!(api.send(known).await.0, StatusCode::NO_CONTENT);
+}

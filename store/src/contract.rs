@@ -220,6 +220,14 @@ pub trait Records: Send + Sync {
     /// Replaces the apiary. Says whether anything changed.
     fn set_apiary(&self, apiary: &Apiary) -> Result<bool, StoreError>;
 
+    /// Changes the apiary in one transaction: `edit` sees what is declared at that moment, whoever
+    /// else is writing, and what it returns takes its place; `None` leaves everything as it is. Says
+    /// whether anything changed. See [`edit_apiary`] for edits that may fail.
+    fn edit_apiary_with(
+        &self,
+        edit: &mut dyn FnMut(&Apiary) -> Option<Apiary>,
+    ) -> Result<bool, StoreError>;
+
     /// Writes fills down; identity (feeder, time). Repeating is safe; another volume or strength
     /// replaces. `new`, `replaced`, `repeated` as for readings.
     fn record_fills(&self, fills: &[RecordedFill]) -> Result<Appended, StoreError>;
@@ -303,4 +311,21 @@ pub trait Records: Send + Sync {
     fn setting(&self, name: &str) -> Result<Option<String>, StoreError>;
     /// Sets one of the operation's own settings.
     fn set_setting(&self, name: &str, value: &str) -> Result<(), StoreError>;
+}
+
+/// Changes the apiary by an edit that may refuse, which then changes nothing. Read, edit and write are
+/// one transaction: of two edits at the same time neither eats the other.
+pub fn edit_apiary<E>(
+    records: &dyn Records,
+    mut edit: impl FnMut(&Apiary) -> Result<Apiary, E>,
+) -> Result<Result<bool, E>, StoreError> {
+    let mut refusal = None;
+    let changed = records.edit_apiary_with(&mut |apiary| match edit(apiary) {
+        Ok(edited) => Some(edited),
+        Err(error) => {
+            refusal = Some(error);
+            None
+        }
+    })?;
+    Ok(refusal.map_or(Ok(changed), Err))
 }

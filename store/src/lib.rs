@@ -12,7 +12,7 @@ pub mod notices;
 
 pub use contract::{
     Appended, Attribute, Change, DeviceHealth, LatestSample, Quarantined, QuarantinedId,
-    READING_LINE, Readings, Receipt, Records, Refused, ResultsPatch, SeriesInfo,
+    READING_LINE, Readings, Receipt, Records, Refused, ResultsPatch, SeriesInfo, edit_apiary,
 };
 pub use embedded::readings::reduce::reduce;
 pub use embedded::{Access, Desk, Durability, EmbeddedStore};

@@ -23,6 +23,10 @@ pub(super) struct YardBody {
     longitude: Option<f64>,
     /// The device whose readings are this yard's weather.
     weather: Option<String>,
+    /// Tells this state from any other. Sent back with a change, the change is refused with 412
+    /// where somebody changed it meanwhile; left out, it is not looked at.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) revision: Option<String>,
 }
 
 /// A hive as declared.
@@ -49,6 +53,10 @@ pub(super) struct HiveBody {
     supers_on: bool,
     #[serde(default)]
     moves: Vec<MoveBody>,
+    /// Tells this state from any other. Sent back with a change, the change is refused with 412
+    /// where somebody changed it meanwhile; left out, it is not looked at.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) revision: Option<String>,
 }
 
 /// A channel that stands here for a while.
@@ -87,6 +95,10 @@ pub(super) struct FeederBody {
     /// Its level sensors, each for its time.
     #[serde(default)]
     sensor: Vec<SensorBody>,
+    /// Tells this state from any other. Sent back with a change, the change is refused with 412
+    /// where somebody changed it meanwhile; left out, it is not looked at.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub(super) revision: Option<String>,
 }
 
 fn yes() -> bool {
@@ -164,6 +176,7 @@ impl YardBody {
 impl From<&Yard> for YardBody {
     fn from(yard: &Yard) -> Self {
         Self {
+            revision: None,
             id: Some(yard.id.to_string()),
             name: yard.name.clone(),
             timezone: yard.timezone.to_string(),
@@ -227,6 +240,7 @@ impl From<&Hive> for HiveBody {
             from: carried.from.to_rfc3339(),
         });
         Self {
+            revision: None,
             id: Some(hive.id.to_string()),
             name: Some(hive.name.clone()),
             yard: hive.yard.to_string(),
@@ -267,6 +281,7 @@ impl FeederBody {
 impl From<&Feeder> for FeederBody {
     fn from(feeder: &Feeder) -> Self {
         Self {
+            revision: None,
             id: Some(feeder.id.to_string()),
             hive: feeder.hive.to_string(),
             kind: feeder.kind.name().to_owned(),

@@ -7,7 +7,7 @@ use crate::{Problem, ServiceState};
 use axum::extract::State;
 use axum::http::StatusCode;
 use larder_domain::apiary::{Assignment, LevelSensor};
-use larder_domain::{ChannelRef, DeviceId, FeederId, HiveId, Timestamp};
+use larder_domain::{Apiary, ChannelRef, DeviceId, FeederId, HiveId, Timestamp};
 use serde::Deserialize;
 use utoipa::ToSchema;
 
@@ -38,12 +38,14 @@ pub(super) struct PlaceBody {
 }
 
 /// Where to.
+#[derive(Clone)]
 enum Place {
     Nowhere,
     Under(HiveId),
     Over(FeederId, LevelSensor),
 }
 
+#[derive(Clone)]
 struct Placing {
     stands: Assignment,
     place: Place,
@@ -90,17 +92,15 @@ pub(super) async fn place_device(
     let placing = body.parse(&id).map_err(Problem::bad_request)?;
     service
         .blocking(move |s| {
-            let apiary = s.records.apiary()?;
-            match &placing.place {
+            let check = |apiary: &Apiary| match &placing.place {
                 Place::Under(hive) if apiary.hive(hive).is_none() => Err(missing("hive", hive)),
                 Place::Over(feeder, _) if apiary.feeder(feeder).is_none() => {
                     Err(missing("feeder", feeder))
                 }
-                _ => {
-                    change(s, |parts| placing.put(parts))?;
-                    Ok(StatusCode::NO_CONTENT)
-                }
-            }
+                _ => Ok(()),
+            };
+            change(s, check, |parts| placing.clone().put(parts))?;
+            Ok(StatusCode::NO_CONTENT)
         })
         .await
 }

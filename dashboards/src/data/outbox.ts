@@ -5,6 +5,7 @@
  */
 import { database } from "./database";
 import { ApiError, invalidate, request } from "./query";
+import { allTheSame, asOwn, noteOwn } from "./revisions";
 import { signal } from "./signal";
 
 export interface Edit {
@@ -20,6 +21,8 @@ export interface QueuedEdit extends Edit {
   queued_at: number;
   /** The server's sentence, where it refused. */
   refused: string | null;
+  /** It was refused because somebody changed the same thing meanwhile. */
+  stale?: boolean;
 }
 
 export const outbox = signal<QueuedEdit[]>([]);
@@ -48,8 +51,10 @@ export async function discard(seq: number): Promise<void> {
   await reread();
 }
 
+/** Sends a refused edit once more; one that was refused as stale goes through all the same. */
 export async function sendAgain(edit: QueuedEdit): Promise<void> {
-  await database.put("outbox", { ...edit, refused: null });
+  const body = edit.stale === true ? allTheSame(edit.body) : edit.body;
+  await database.put("outbox", { ...edit, body, refused: null, stale: false });
   await reread();
   await flush();
 }
@@ -74,13 +79,14 @@ async function sendAll(): Promise<void> {
     const next = (await reread()).find((edit) => edit.refused === null);
     if (next === undefined) return;
     try {
-      await request(next.method, next.path, next.body);
+      const body = asOwn(next.path, next.body);
+      noteOwn(next.path, body, await request(next.method, next.path, body));
       await database.delete("outbox", next.seq);
       await reread();
       invalidate((path) => !path.includes("/readings?") && !path.includes("/scale?"));
     } catch (cause) {
       if (!(cause instanceof ApiError) || mayPass(cause.status)) return;
-      await database.put("outbox", { ...next, refused: cause.message });
+      await database.put("outbox", { ...next, refused: cause.message, stale: cause.status === 412 });
     }
   }
 }

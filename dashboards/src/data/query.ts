@@ -52,13 +52,19 @@ export class ApiError extends Error {
   }
 }
 
+/** What a request may ask for beside its body. */
+export interface Asked {
+  /** Refused where there is one of that id already. */
+  onlyNew?: boolean;
+}
+
 /** One request; resolves with the decoded body, or throws an `ApiError` with a sentence. */
-export async function request<T>(method: string, path: string, body?: unknown): Promise<T> {
+export async function request<T>(method: string, path: string, body?: unknown, asked: Asked = {}): Promise<T> {
   // No headers of its own where it reads: only so does it take what `index.html` asked for ahead.
   const init: RequestInit = { method, signal: AbortSignal.timeout(GIVE_UP_MS) };
   if (body !== undefined) {
     init.body = JSON.stringify(body);
-    init.headers = { "content-type": "application/json" };
+    init.headers = { "content-type": "application/json", ...(asked.onlyNew === true ? { "if-none-match": "*" } : {}) };
   }
   let response: Response;
   try {

@@ -209,6 +209,8 @@ export interface Learned {
 
 export interface YardDeclaration {
   id: string;
+  /** Sent back with a change, so that nobody undoes unseen what somebody else has changed. */
+  revision?: string;
   name: string;
   /** IANA. */
   timezone: string;
@@ -228,6 +230,8 @@ export interface Assignment {
 
 export interface HiveDeclaration {
   id: string;
+  /** Sent back with a change, so that nobody undoes unseen what somebody else has changed. */
+  revision?: string;
   name: string;
   yard: string;
   scale: Assignment[];
@@ -251,6 +255,8 @@ export interface SensorDeclaration extends Assignment, SensorShape {}
 
 export interface FeederDeclaration {
   id: string;
+  /** Sent back with a change, so that nobody undoes unseen what somebody else has changed. */
+  revision?: string;
   hive: string;
   kind: FeederKind;
   capacity_l: number;

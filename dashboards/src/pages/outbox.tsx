@@ -33,7 +33,7 @@ function EditLine({ edit }: { edit: QueuedEdit }) {
           <p class="caution">Larder did not take it: {edit.refused}</p>
           <p class="row">
             <button type="button" class="button" onClick={() => void sendAgain(edit)}>
-              Send again
+              {edit.stale === true ? "Save mine all the same" : "Send again"}
             </button>
             <button type="button" class="button" onClick={() => void discard(edit.seq)}>
               Drop it

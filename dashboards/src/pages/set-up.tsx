@@ -44,7 +44,7 @@ function useWrite(): { problem: string | null; busy: boolean; write: (path: stri
   const [busy, setBusy] = useState(false);
   const write = (path: string, body: unknown, then: () => void) => {
     setBusy(true);
-    request("PUT", path, body)
+    request("PUT", path, body, { onlyNew: true })
       .then(() => refresh("/api/v1/shelf"))
       .then(
         () => {

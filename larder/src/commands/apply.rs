@@ -8,7 +8,7 @@ use clap::Args;
 use larder_domain::Apiary;
 use larder_domain::apiary::Problem;
 use larder_ingest::apiary_file::{self, ApiaryFile};
-use larder_store::Desk;
+use larder_store::{Desk, edit_apiary};
 use serde_json::json;
 use std::path::{Path, PathBuf};
 
@@ -30,11 +30,13 @@ pub fn run(apply: Apply, shared: &Shared) -> Result<()> {
     let declared = read(&apply.file)?;
     let settings = SettingsFile::find(shared.config.as_deref())?;
     let desk = Desk::open(&data_dir(shared, &settings))?;
-    let current = desk.records().apiary()?;
-    let apiary = apiary_file::apply(&current, &declared, apply.prune)
-        .map_err(|problems| mistakes(&apply.file, &problems))?;
-    thresholds_are_known(&apply.file, &apiary)?;
-    let changed = desk.records().set_apiary(&apiary)?;
+    let changed = edit_apiary(desk.records(), |current| {
+        let apiary = apiary_file::apply(current, &declared, apply.prune)
+            .map_err(|problems| mistakes(&apply.file, &problems))?;
+        thresholds_are_known(&apply.file, &apiary)?;
+        anyhow::Ok(apiary)
+    })??;
+    let apiary = desk.records().apiary()?;
     if changed {
         desk.tell_service(&clock::now().to_rfc3339())?;
     }

@@ -7,7 +7,7 @@ use crate::settings::{SettingsFile, Shared, data_dir};
 use anyhow::Result;
 use clap::{Args, Subcommand};
 use larder_domain::{DeviceId, Learned, Timestamp};
-use larder_store::{Access, Desk, EmbeddedStore, Records, StoreError};
+use larder_store::{Access, Desk, EmbeddedStore, Records, StoreError, edit_apiary};
 use serde_json::json;
 
 /// What was learned of scales and level sensors; learning anew after a repair
@@ -105,14 +105,19 @@ fn learn_anew(device: &DeviceId, at: Option<Timestamp>, shared: &Shared) -> Resu
     let file = SettingsFile::find(shared.config.as_deref())?;
     let desk = Desk::open(&data_dir(shared, &file))?;
     let at = at.unwrap_or_else(clock::now);
-    let (apiary, channels) = desk.records().apiary()?.learn_anew(device, at);
-    if channels.is_empty() {
-        return Err(wrong_use(format!(
-            "device \"{device}\" stood nowhere at {}; `larder export apiary` shows where devices stand",
-            at.to_rfc3339()
-        )));
-    }
-    if desk.records().set_apiary(&apiary)? {
+    let mut channels = Vec::new();
+    let changed = edit_apiary(desk.records(), |apiary| {
+        let (apiary, begun) = apiary.clone().learn_anew(device, at);
+        if begun.is_empty() {
+            return Err(wrong_use(format!(
+                "device \"{device}\" stood nowhere at {}; `larder export apiary` shows where devices stand",
+                at.to_rfc3339()
+            )));
+        }
+        channels = begun;
+        Ok(apiary)
+    })??;
+    if changed {
         desk.tell_service(&clock::now().to_rfc3339())?;
     }
     let channels: Vec<String> = channels.iter().map(|c| c.channel.to_string()).collect();

@@ -41,6 +41,17 @@ impl Records for EmbeddedStore {
             .write("write the apiary", |tx| apiary::replace(tx, apiary))
     }
 
+    fn edit_apiary_with(
+        &self,
+        edit: &mut dyn FnMut(&Apiary) -> Option<Apiary>,
+    ) -> Result<bool, StoreError> {
+        self.connections
+            .write("change the apiary", |tx| match edit(&apiary::load(tx)?) {
+                Some(edited) => apiary::replace(tx, &edited),
+                None => Ok(false),
+            })
+    }
+
     fn record_fills(&self, fills: &[RecordedFill]) -> Result<Appended, StoreError> {
         self.connections
             .write("write fills down", |tx| fills::record(tx, fills))
