@@ -29,7 +29,8 @@ pub struct PersonBody {
     /// Only these yards; empty: all.
     #[serde(default)]
     pub yards: Vec<String>,
-    /// Only these kinds; empty: all.
+    /// Only these kinds; empty: all but `needs_feed` and `behind_target`, of which only those are
+    /// told who name them.
     #[serde(default)]
     pub kinds: Vec<String>,
     /// `info`, `warning` or `urgent`: only flags at least so pressing.

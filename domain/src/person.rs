@@ -17,7 +17,7 @@ pub struct Person {
     pub ways: Vec<Way>,
     /// Only these yards; empty: all.
     pub yards: Vec<YardId>,
-    /// Only these kinds; empty: all.
+    /// Only these kinds; empty: the usual ones (see [`Self::wants`]).
     pub kinds: Vec<FlagKind>,
     /// Only flags that are at least so pressing.
     pub from_severity: Severity,
@@ -29,6 +29,21 @@ pub struct Person {
     pub units: Option<UnitSystem>,
     /// Since when they are told; what was known before is not news to them.
     pub since: Timestamp,
+}
+
+/// Kinds of which only those are told who name them. They rest on what a hive has left in stores,
+/// which is not estimated well enough yet to wake anybody.
+pub const ONLY_WHEN_NAMED: [FlagKind; 2] = [FlagKind::NeedsFeed, FlagKind::BehindTarget];
+
+impl Person {
+    /// Whether they are told of flags of this kind: of those that they name, or, where they name
+    /// none, of all but [`ONLY_WHEN_NAMED`].
+    pub fn wants(&self, kind: FlagKind) -> bool {
+        match self.kinds.is_empty() {
+            true => !ONLY_WHEN_NAMED.contains(&kind),
+            false => self.kinds.contains(&kind),
+        }
+    }
 }
 
 /// Where a notice goes.

@@ -72,8 +72,8 @@ export function PersonForm({ person, yards, taken, onDone }: Props) {
       {yards.length > 1 && (
         <Ticks label="Of which yards" choices={yards.map(({ id, name: words }) => ({ value: id, words }))} ticked={ofYards} onChange={setOfYards} hint="None ticked: of all." />
       )}
-      <Fold summary={`Of what: ${kinds.length === 0 ? "all kinds" : list(kinds.map((kind) => FLAG_WORDS[kind].word))}`}>
-        {() => <Ticks label="Of what" choices={KINDS} ticked={kinds} onChange={setKinds} hint="None ticked: of all." />}
+      <Fold summary={`Of what: ${kinds.length === 0 ? "the usual kinds" : list(kinds.map((kind) => FLAG_WORDS[kind].word))}`}>
+        {() => <Ticks label="Of what" choices={KINDS} ticked={kinds} onChange={setKinds} hint="None ticked: of all but needs feed and behind target, which come only if you tick them." />}
       </Fold>
       <TimeField label="Once a day at" value={digest} onInput={setDigest} hint="Left empty: at once." />
       <TimeField label="Nothing from" value={quietFrom} onInput={setQuietFrom} />

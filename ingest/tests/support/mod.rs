@@ -357,6 +357,13 @@ pub struct RecordsOf(pub Arc<Store>);
 macro_rules! delegate {
     ($($name:ident($($arg:ident: $type:ty),*) -> $result:ty;)*) => {
         impl Records for RecordsOf {
+            fn edit_apiary_with(
+                &self,
+                edit: &mut dyn FnMut(&Apiary) -> Option<Apiary>,
+            ) -> Result<bool, StoreError> {
+                self.0.inner.edit_apiary_with(edit)
+            }
+
             $(fn $name(&self, $($arg: $type),*) -> Result<$result, StoreError> {
                 self.0.inner.$name($($arg),*)
             })*

@@ -157,7 +157,7 @@ fn concerns(case: &Situation<'_>, person: &Person, kept: &KeptFlag) -> bool {
         .is_some_and(|known| known >= person.since && case.now.0 - known.0 <= NEWS_FOR_MS);
     news && kept.is_loud(case.now)
         && (person.yards.is_empty() || here)
-        && (person.kinds.is_empty() || person.kinds.contains(&flag.kind))
+        && person.wants(flag.kind)
         && flag.severity >= person.from_severity
 }
 

@@ -253,3 +253,30 @@ fn whoever_was_told_hears_that_it_was_wrong() {
     assert_eq!(planned[0].person, people[0].id);
     assert_eq!(planned[0].things, [(flags[0].id.clone(), Event::Withdrawn)]);
 }
+
+/// What rests on stores is told only to those who ask for it by name.
+#[test]
+fn two_kinds_are_told_only_to_those_who_name_them() {
+    for kind in [FlagKind::NeedsFeed, FlagKind::BehindTarget] {
+        let usual = ada();
+        let naming = Person {
+            kinds: vec![kind],
+            ..ada()
+        };
+        assert!(!usual.wants(kind) && naming.wants(kind));
+        assert!(usual.wants(FlagKind::Empty) && !naming.wants(FlagKind::Empty));
+        let things = |person: Person| {
+            let flags = [flag(kind)];
+            plan(&Situation {
+                people: &[person],
+                flags: &flags,
+                told: &BTreeSet::new(),
+                digests: &BTreeMap::new(),
+                zones: &[],
+                now: NOW,
+            })
+            .len()
+        };
+        assert_eq!((things(usual), things(naming)), (0, 1));
+    }
+}
