@@ -231,7 +231,54 @@ impl Pipeline<'_> {
             fills: output.fills.clone(),
             learned: output.learned.clone(),
         })?;
-        self.keep_flags(loaded, whole_days, &output.flags, now)
+        self.forget_beyond(loaded, now)?;
+        let judged = match output.covered_until {
+            // Nothing came after it: what was wrong then may still be, and stays as it is.
+            None if loaded.is_after_all(whole_days.start) => return Ok(Vec::new()),
+            Some(until) if loaded.is_after_all(until) => Span {
+                start: whole_days.start,
+                end: whole_days.end.min(until),
+            },
+            _ => whole_days,
+        };
+        self.keep_flags(loaded, judged, &output.flags, now)
+    }
+
+    /// Takes out what was estimated for days that have not come yet, by a clock that was ahead.
+    fn forget_beyond(&self, loaded: &LoadedYard<'_>, now: Timestamp) -> Result<()> {
+        let zone = loaded.yard.timezone;
+        let today = now.local_date(zone);
+        let feeders = loaded.feeder_ids();
+        let Some(tomorrow) = today.succ_opt() else {
+            return Ok(());
+        };
+        let ahead = Span {
+            start: local_day(zone, today).end,
+            end: Span::ALWAYS.end,
+        };
+        let is_clean = self
+            .records
+            .uptake(&feeders, Some(tomorrow), None)?
+            .is_empty()
+            && self
+                .records
+                .weight(&loaded.hive_ids(), Some(tomorrow), None)?
+                .is_empty()
+            && self.records.fill_events(&feeders, ahead)?.is_empty();
+        if !is_clean {
+            self.records.replace_results(&ResultsPatch {
+                hives: loaded.hive_ids(),
+                feeders,
+                dates: Some((tomorrow, LAST_DATE)),
+                fills_span: Some(ahead),
+                ..ResultsPatch::default()
+            })?;
+        }
+        let mut kept = self.records.flags(Some(&loaded.yard.id), ahead)?;
+        kept.retain(|kept| kept.flag.opened_at >= ahead.start);
+        let withdrawn = life::changes(&kept, ahead, &[], self.clock, |_| None);
+        self.records.keep_flags(&withdrawn)?;
+        Ok(())
     }
 
     /// Says what changed.
@@ -261,6 +308,9 @@ impl Pipeline<'_> {
         Ok(changed)
     }
 }
+
+/// No result is of a later date.
+const LAST_DATE: NaiveDate = NaiveDate::from_ymd_opt(9999, 12, 31).expect("a date of the calendar");
 
 /// Changed series looked at in one run; the rest waits for the next, which follows at once.
 const MOST_CHANGES: usize = 100_000;

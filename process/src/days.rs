@@ -49,6 +49,15 @@ pub fn days_on(grid: &Grid, zone: Tz) -> Vec<Day> {
     days
 }
 
+/// The local dates that `span` touches.
+pub fn dates(span: Span, zone: Tz) -> impl Iterator<Item = NaiveDate> {
+    let last = span.end.plus_ms(-1).max(span.start).local_date(zone);
+    std::iter::successors(Some(span.start.local_date(zone)), |date| {
+        date.checked_add_days(Days::new(1))
+    })
+    .take_while(move |date| *date <= last)
+}
+
 fn at_hour(zone: Tz, date: NaiveDate, hour: u32) -> Timestamp {
     let time = NaiveTime::from_hms_opt(hour, 0, 0).expect("a whole hour below 24 exists");
     local_moment(zone, date, time)

@@ -83,4 +83,15 @@ pub struct DeviceInput<'a> {
     pub battery: &'a [Sample],
     /// Moments at which values of it were refused as impossible, in order.
     pub impossible: &'a [Timestamp],
+    /// What it said last with a clock that is off by years; `None`: nothing.
+    pub clock_off: Option<ClockOff>,
+}
+
+/// A time long past that a device gave to what it had just measured.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct ClockOff {
+    /// What its clock said.
+    pub said: Timestamp,
+    /// When it reported, by our clock.
+    pub received_at: Timestamp,
 }

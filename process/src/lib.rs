@@ -17,6 +17,7 @@ pub mod losses;
 pub mod nights;
 pub mod notices;
 pub mod parameters;
+pub mod record;
 pub mod scale;
 pub mod strengths;
 pub mod visits;
@@ -28,12 +29,15 @@ pub mod grid;
 pub mod kalman;
 pub mod robust;
 
+use larder_domain::time::local_day;
+use larder_domain::{Span, Timestamp};
+
 mod intervals;
 mod learned;
 mod report;
 
 pub use analysis::{FeederAnalysis, HiveAnalysis, YardAnalysis, analyse_yard, analyse_yard_with};
-pub use input::{DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};
+pub use input::{ClockOff, DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};
 pub use output::{FeederNow, YardOutput};
 pub use parameters::Parameters;
 
@@ -56,17 +60,41 @@ pub fn process_yard_by(
 ) -> YardOutput {
     let zone = input.yard.timezone;
     let mut output = YardOutput::default();
+    let coverage = record::Coverage::of(input);
+    // Up to where the record reaches that was estimated last; set while nothing is known after it.
+    let mut ended: Option<Timestamp> = None;
     for block in window::Block::touching(input.span, zone) {
-        let block_input = window::cut(input, block.window(zone));
-        let analysis = analyse_yard_with(&block_input, parameters);
         let Some(asked) = block.span(zone).intersect(input.span) else {
             continue;
         };
-        let mut part = report::report(&block_input, &analysis, asked, &parameters.interval);
+        let days = days::dates(asked, zone).map(|date| local_day(zone, date));
+        let days: Vec<Span> = days.filter(|day| coverage.holds(day.end)).collect();
+        let (Some(first), Some(last)) = (days.first(), days.last()) else {
+            ended = ended.or(output.covered_until);
+            continue;
+        };
+        if let Some(end) = ended.take() {
+            output.end_record(end);
+        }
+        let asked = Span {
+            start: asked.start.max(first.start),
+            end: asked.end.min(last.end),
+        };
+        output.covered_from = output.covered_from.or(Some(asked.start));
+        output.covered_until = Some(asked.end);
+        let block_input = window::cut(input, block.window(zone));
+        let analysis = analyse_yard_with(&block_input, parameters);
+        let is_covered = |day: &days::Day| days.iter().any(|known| known.start == day.span.start);
+        let open = &parameters.interval;
+        let mut part = report::report(&block_input, &analysis, asked, is_covered, open);
         let last_date = asked.end.plus_ms(-1).local_date(zone);
         part.learned = learned::learned(&block_input, &analysis, last_date);
         let flags = flags::raise_for_yard(&block_input, &analysis, thresholds);
         output.append(part, report::within(flags, asked));
+    }
+    let last = input.span.end.plus_ms(-1).max(input.span.start);
+    if !coverage.holds(local_day(zone, last.local_date(zone)).end) {
+        output.forget_now();
     }
     output.sort();
     output

@@ -20,6 +20,10 @@ pub struct YardOutput {
     pub now: Vec<FeederNow>,
     /// What was learned of the instruments, as of some days of the span, by channel, then date.
     pub learned: Vec<Learned>,
+    /// From where on and up to where the span is part of a record; what lies outside is not judged.
+    pub covered_from: Option<Timestamp>,
+    /// See [`Self::covered_from`].
+    pub covered_until: Option<Timestamp>,
 }
 
 impl YardOutput {
@@ -37,6 +41,24 @@ impl YardOutput {
                 Some(earlier) => earlier.closed_at = flag.closed_at,
                 None => self.flags.push(flag),
             }
+        }
+    }
+
+    /// A record ended at `end`, and another one begins later: nothing is wrong any more of which
+    /// nothing is known.
+    pub(crate) fn end_record(&mut self, end: Timestamp) {
+        for flag in &mut self.flags {
+            if flag.closed_at.is_none() {
+                flag.closed_at = Some(end.max(flag.opened_at));
+            }
+        }
+    }
+
+    /// Nothing was measured for weeks: how feeders stand now is not known.
+    pub(crate) fn forget_now(&mut self) {
+        for feeder in &mut self.now {
+            feeder.remaining_l = None;
+            feeder.rate_l_per_day = None;
         }
     }
 

@@ -11,15 +11,19 @@ use crate::output::{FeederNow, YardOutput};
 use crate::parameters::IntervalParameters;
 use larder_domain::{Estimate, FillEvent, FillSource, Flag, Span, Timestamp, UptakeDay};
 
-/// Everything but the flags, for the local days that `asked` touches.
+/// Everything but the flags, for the local days that `asked` touches and that are part of the
+/// record.
 pub fn report(
     input: &YardInput<'_>,
     analysis: &YardAnalysis,
     asked: Span,
+    is_covered: impl Fn(&Day) -> bool,
     open: &IntervalParameters,
 ) -> YardOutput {
     let mut output = YardOutput::default();
-    let wanted = |day: &&Day| day.span.intersect(asked).is_some() && day.span.start < input.now;
+    let wanted = |day: &&Day| {
+        day.span.intersect(asked).is_some() && day.span.start < input.now && is_covered(day)
+    };
     let days: Vec<&Day> = analysis.days.iter().filter(wanted).collect();
     for (hive, found) in input.hives.iter().zip(&analysis.hives) {
         let balance = &found.balance;

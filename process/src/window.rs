@@ -143,6 +143,9 @@ pub(crate) fn cut<'a>(input: &YardInput<'a>, window: Span) -> YardInput<'a> {
                 heard: slice(device.heard, window, |at| *at),
                 battery: samples(device.battery, window),
                 impossible: slice(device.impossible, window, |at| *at),
+                clock_off: device
+                    .clock_off
+                    .filter(|clock| window.contains(clock.received_at)),
             })
             .collect(),
     }

@@ -148,6 +148,10 @@ pub struct Refused {
     pub measured_at: Option<Timestamp>,
 }
 
+/// The name of the attribute that says what a device's clock said (RFC 3339) when it was last off by
+/// years; its time is that of receipt.
+pub const CLOCK_OFF: &str = "clock_off";
+
 /// The content type of a [`Refused`] that is one line of a readings file:
 /// `time,device,channel,unit,value`.
 pub const READING_LINE: &str = "text/csv; header=absent";

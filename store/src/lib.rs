@@ -11,7 +11,7 @@ pub mod influxdb2;
 pub mod notices;
 
 pub use contract::{
-    Appended, Attribute, Change, DeviceHealth, LatestSample, Quarantined, QuarantinedId,
+    Appended, Attribute, CLOCK_OFF, Change, DeviceHealth, LatestSample, Quarantined, QuarantinedId,
     READING_LINE, Readings, Receipt, Records, Refused, ResultsPatch, SeriesInfo, edit_apiary,
 };
 pub use embedded::readings::reduce::reduce;

@@ -7,7 +7,9 @@ use super::status::IngestStatus;
 use super::{Committed, LiveDecodeConfig};
 use crate::decode::{Decoded, Message, decode};
 use larder_domain::{ChannelRef, DeviceId, Reading, Timestamp};
-use larder_store::{Appended, Attribute, Readings, Receipt, Records, Refused, StoreError};
+use larder_store::{
+    Appended, Attribute, CLOCK_OFF, Readings, Receipt, Records, Refused, StoreError,
+};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::sync::mpsc::{Receiver, RecvTimeoutError, TryRecvError};
@@ -97,6 +99,7 @@ impl<F: Fn(Committed)> Committer<F> {
                 work.receipts
                     .push(delivery.receipt(job.message.received_at));
             }
+            work.note_clocks(&decoded, job.message.received_at);
             work.take(decoded, job.message.received_at);
             if work.refused_bytes > REFUSED_BYTES && !self.write(&mut work, Step::Quarantine) {
                 return false;
@@ -197,7 +200,28 @@ struct Work {
     series: BTreeSet<ChannelRef>,
 }
 
+/// A device that dates what it has just measured so long ago has a clock that is off: it lost its
+/// battery, or was never set. No logger is out of reach for a year and some. Chosen.
+const CLOCK_OFF_MS: i64 = 400 * 86_400_000;
+
 impl Work {
+    /// Notes what clocks that are off by years said.
+    fn note_clocks(&mut self, decoded: &Decoded, received_at: Timestamp) {
+        let mut told: Option<&DeviceId> = None;
+        for reading in &decoded.readings {
+            let is_off = received_at.0 - reading.time.0 > CLOCK_OFF_MS;
+            if is_off && told != Some(&reading.device) {
+                told = Some(&reading.device);
+                self.attributes.push(Attribute {
+                    device: reading.device.clone(),
+                    name: CLOCK_OFF.to_owned(),
+                    value_json: format!("\"{}\"", reading.time.to_rfc3339()),
+                    time: received_at,
+                });
+            }
+        }
+    }
+
     fn take(&mut self, decoded: Decoded, received_at: Timestamp) {
         for reading in &decoded.readings {
             let series = reading.series();

@@ -8,8 +8,10 @@ use larder_domain::{
     Apiary, Assignment, ChannelKind, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, Hive,
     HiveId, LevelSensor, RecordedFill, Sample, Span, Timestamp, Yard, YardId,
 };
-use larder_process::{DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput, window};
-use larder_store::{DeviceHealth, Readings, Records, SeriesInfo, StoreError};
+use larder_process::{
+    ClockOff, DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput, record, window,
+};
+use larder_store::{CLOCK_OFF, DeviceHealth, Readings, Records, SeriesInfo, StoreError};
 use std::collections::BTreeSet;
 use std::ops::RangeInclusive;
 
@@ -23,6 +25,8 @@ pub struct LoadedYard<'a> {
     devices: Vec<LoadedDevice>,
     /// What is stored of these is damaged.
     pub left_out: Vec<LeftOut>,
+    /// When anything of the yard was measured or written down last.
+    last_known: Option<Timestamp>,
 }
 
 struct LoadedHive<'a> {
@@ -49,6 +53,7 @@ struct LoadedDevice {
     heard: Vec<Timestamp>,
     battery: Vec<Sample>,
     impossible: Vec<Timestamp>,
+    clock_off: Option<ClockOff>,
 }
 
 const WEATHER: [ChannelKind; 5] = [
@@ -98,6 +103,7 @@ impl<'a> LoadedYard<'a> {
             records,
             yard: &yard.id,
             span: context,
+            now,
         };
         let mut left_out = Vec::new();
         let mut hives = Vec::new();
@@ -144,7 +150,15 @@ impl<'a> LoadedYard<'a> {
             hives,
             devices,
             left_out,
+            last_known: series.iter().map(|info| info.last).max(),
         }))
+    }
+
+    /// Whether a moment lies behind all that is known: what was wrong then may still be.
+    pub fn is_after_all(&self, at: Timestamp) -> bool {
+        let fills = self.hives.iter().flat_map(|hive| &hive.feeders);
+        let fills = fills.filter_map(|feeder| feeder.recorded.last().map(|fill| fill.time));
+        fills.chain(self.last_known).all(|last| last < at)
     }
 
     /// Lends everything to the estimators.
@@ -214,6 +228,7 @@ impl LoadedDevice {
             heard: &self.heard,
             battery: &self.battery,
             impossible: &self.impossible,
+            clock_off: self.clock_off,
         }
     }
 }
@@ -239,6 +254,7 @@ struct Loader<'s> {
     records: &'s dyn Records,
     yard: &'s YardId,
     span: Span,
+    now: Timestamp,
 }
 
 impl Loader<'_> {
@@ -304,12 +320,31 @@ impl Loader<'_> {
                     .intersect(*stay)
                     .and_then(|p| p.intersect(self.span));
                 if let Some(part) = part {
-                    samples.extend(self.readings.range(&source, part)?);
+                    samples.extend(self.range(&source, part)?);
                 }
             }
         }
         samples.sort_by_key(|sample| sample.time);
         samples.dedup_by_key(|sample| sample.time);
+        Ok(samples)
+    }
+
+    /// One channel's readings without stray ones. Whether those at the edges are stray may depend on
+    /// what lies beyond, so that any part of a season is loaded as the whole of it is.
+    fn range(&self, source: &ChannelRef, span: Span) -> Result<Vec<Sample>> {
+        let mut samples = self.readings.range(source, span)?;
+        let mut strays = record::strays(&samples, self.now);
+        if !strays.contains(&true) {
+            return Ok(samples);
+        }
+        let wide = Span {
+            start: record::around(span.start).start,
+            end: record::around(span.end).end,
+        };
+        samples = self.readings.range(source, wide)?;
+        strays = record::strays(&samples, self.now);
+        let mut strays = strays.into_iter();
+        samples.retain(|sample| !strays.next().unwrap_or(false) && span.contains(sample.time));
         Ok(samples)
     }
 
@@ -321,7 +356,7 @@ impl Loader<'_> {
                 device: device.clone(),
                 channel,
             };
-            *samples = self.readings.range(&source, self.span)?;
+            *samples = self.range(&source, self.span)?;
         }
         Ok(channels)
     }
@@ -335,7 +370,7 @@ impl Loader<'_> {
         let mut heard = Vec::new();
         let mut battery = Vec::new();
         for info in series.iter().filter(|info| info.series.device == *device) {
-            let samples = self.readings.range(&info.series, self.span)?;
+            let samples = self.range(&info.series, self.span)?;
             heard.extend(samples.iter().map(|sample| sample.time));
             if info.series.channel.kind() == Some(ChannelKind::Battery) {
                 battery = samples;
@@ -352,8 +387,25 @@ impl Loader<'_> {
             heard,
             battery,
             impossible: impossible.collect(),
+            clock_off: health
+                .iter()
+                .find(|known| known.device == *device)
+                .and_then(clock_off),
         })
     }
+}
+
+/// What a device said last with a clock that is off by years.
+fn clock_off(health: &DeviceHealth) -> Option<ClockOff> {
+    let said = health
+        .attributes
+        .iter()
+        .find(|said| said.name == CLOCK_OFF)?;
+    let text = said.value_json.trim_matches('"');
+    Some(ClockOff {
+        said: Timestamp::parse_rfc3339(text)?,
+        received_at: said.time,
+    })
 }
 
 /// From the first reading or fill of a yard to `now`; `None` where there is none.

@@ -252,3 +252,132 @@ fn one_damaged_series_stops_no_other() {
     let mended = whole.process_news(&mut turns, START.plus_ms(3), 0).unwrap();
     assert_eq!((mended.yards, turns.troubles().count()), (yards, 0));
 }
+
+fn told_of(demo: &mut DemoApiary, without: impl Fn(&DemoMessage) -> bool) -> Told {
+    let told = store();
+    told.store.set_apiary(&demo.apiary()).unwrap();
+    for message in demo.history().filter(|message| !without(message)) {
+        told.store.append_durable(&readings_of(&message)).unwrap();
+    }
+    told.store.record_fills(&demo.take_fills()).unwrap();
+    told
+}
+
+fn processed(told: &Told, now: Timestamp) -> Processed {
+    let pipeline = Pipeline {
+        readings: &told.store,
+        records: &told.store,
+        clock: now,
+    };
+    pipeline.process_everything(now).unwrap()
+}
+
+/// What a clock chip says after its battery died made 26 years of uptake, 28 times the work, and flags
+/// open since 2000.
+#[test]
+fn a_reading_from_the_year_2000_changes_nothing_but_the_sensors_flag() {
+    let options = || DemoOptions::new(12, 1, 2, 5).unwrap();
+    let mut demo = DemoApiary::new(options(), START);
+    let apiary = demo.apiary();
+    let clean = told_of(&mut demo, |_| false);
+    let without = processed(&clean, START);
+
+    let told = told_of(&mut DemoApiary::new(options(), START), |_| false);
+    let scale = apiary.hives().next().unwrap().scales[0].source.clone();
+    let dead_battery = Timestamp::parse_rfc3339("2000-01-01T00:00:05Z").unwrap();
+    let stray = Reading {
+        device: scale.device.clone(),
+        channel: scale.channel,
+        unit: larder_domain::Unit::new("kg").unwrap(),
+        time: dead_battery,
+        value: 41.0,
+    };
+    told.store.append_durable(&[stray]).unwrap();
+    let with = processed(&told, START);
+    assert_eq!(with.days, without.days);
+    assert_eq!(results(&told, &apiary), results(&clean, &apiary));
+
+    // The same was heard live: the sensor is told of.
+    let received_at = START.plus_ms(-86_400_000);
+    let said = larder_store::Attribute {
+        device: scale.device.clone(),
+        name: larder_store::CLOCK_OFF.into(),
+        value_json: "\"2000-01-01T00:00:05Z\"".into(),
+        time: received_at,
+    };
+    told.store.note_devices(&[], &[said]).unwrap();
+    processed(&told, START);
+    let flags = told.store.flags(None, Span::ALWAYS).unwrap();
+    let of_clock = flags.iter().find(|kept| {
+        kept.flag.kind == larder_domain::FlagKind::SensorFault
+            && kept.flag.device.as_ref() == Some(&scale.device)
+            && kept.flag.evidence.template.contains("clock said")
+    });
+    assert_eq!(of_clock.unwrap().flag.opened_at, received_at);
+}
+
+/// A yard that says nothing for five weeks is not estimated in them, and what it says before and
+/// after is.
+#[test]
+fn a_hole_of_weeks_is_not_bridged() {
+    let day = |n: i64| START.plus_ms(-n * 86_400_000);
+    let mut demo = DemoApiary::new(DemoOptions::new(60, 1, 2, 11).unwrap(), START);
+    let apiary = demo.apiary();
+    let told = told_of(&mut demo, |message| {
+        (day(50)..day(15)).contains(&message.at)
+    });
+    // The demo's keeper wrote fills down meanwhile; nobody did here.
+    for fill in told.store.recorded_fills(None, Span::ALWAYS).unwrap() {
+        if (day(50)..day(15)).contains(&fill.time) {
+            told.store.remove_fill(&fill.feeder, fill.time).unwrap();
+        }
+    }
+    processed(&told, START);
+    let feeders: Vec<_> = apiary.feeders().map(|f| f.id.clone()).collect();
+    let zone = apiary.yards().next().unwrap().timezone;
+    let uptake = told.store.uptake(&feeders, None, None).unwrap();
+    let has = |n: i64| uptake.iter().any(|row| row.date == day(n).local_date(zone));
+    assert!(has(55) && has(10) && has(1), "before and after");
+    assert!(has(35), "three weeks of silence are still judged");
+    assert!((17..27).all(|n| !has(n)), "the rest is not known");
+    let in_hole = day(25)..day(16);
+    let flags = told.store.flags(None, Span::ALWAYS).unwrap();
+    let open = flags.iter().filter(|kept| kept.stands()).filter(|kept| {
+        // That devices were silent is known; nothing else is.
+        kept.flag.kind != larder_domain::FlagKind::Silent
+            && kept.flag.opened_at < in_hole.start
+            && kept.flag.closed_at.is_none_or(|at| at > in_hole.end)
+    });
+    assert_eq!(
+        open.map(|kept| &kept.flag).collect::<Vec<_>>(),
+        Vec::<&Flag>::new()
+    );
+}
+
+/// What was estimated while the clock was in 2106 goes with the next run.
+#[test]
+fn results_beyond_today_are_removed() {
+    let mut demo = DemoApiary::new(DemoOptions::new(8, 1, 2, 5).unwrap(), START);
+    let apiary = demo.apiary();
+    let told = told_of(&mut demo, |_| false);
+    processed(&told, START);
+    let before = results(&told, &apiary);
+    let hives: Vec<_> = apiary.hives().map(|h| h.id.clone()).collect();
+    let feeders: Vec<_> = apiary.feeders().map(|f| f.id.clone()).collect();
+    let date = |text: &str| text.parse::<NaiveDate>().unwrap();
+    let row = told.store.uptake(&feeders, None, None).unwrap().remove(0);
+    let patch = ResultsPatch {
+        hives,
+        feeders,
+        dates: Some((date("2106-01-01"), date("2106-12-31"))),
+        uptake: vec![larder_domain::UptakeDay {
+            date: date("2106-02-03"),
+            ..row
+        }],
+        ..ResultsPatch::default()
+    };
+    told.store.replace_results(&patch).unwrap();
+    assert_ne!(results(&told, &apiary), before);
+    processed(&told, START);
+    assert_eq!(results(&told, &apiary), before);
+}

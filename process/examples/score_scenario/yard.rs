@@ -25,6 +25,7 @@ pub fn yard_input<'a>(
             heard: device.heard,
             battery: archive.series_of(device.id, "battery"),
             impossible: device.impossible,
+            clock_off: None,
         })
         .collect();
     YardInput {

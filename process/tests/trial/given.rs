@@ -83,6 +83,7 @@ impl Declared {
                     heard: &given.heard,
                     battery: &given.battery,
                     impossible: &given.impossible,
+                    clock_off: None,
                 })
                 .collect(),
         }

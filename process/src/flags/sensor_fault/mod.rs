@@ -1,6 +1,7 @@
 //! A device's values can't be right: stuck, out of range, jumping between two echoes, drifting.
 
 mod absurd;
+mod clock;
 mod drift;
 mod judged;
 mod stuck;
@@ -62,6 +63,11 @@ pub(super) fn raise(
             }
         }
         faults.levels.push(levels);
+    }
+    for device in &case.input.devices {
+        if let Some(found) = clock::clock_off(device, case.input.now) {
+            by_device.entry(device.device).or_default().push(found);
+        }
     }
     for (device, found) in by_device {
         for spell in joined(found.iter().map(|s| s.spell).collect()) {

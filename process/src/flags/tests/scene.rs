@@ -273,6 +273,7 @@ impl Made {
             heard,
             battery: &[],
             impossible: &[],
+            clock_off: None,
         };
         [
             of(&self.devices[0], &self.heard_scale),
