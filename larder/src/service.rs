@@ -1,12 +1,14 @@
 //! The service put together: broker, ingest, processing as news arrives, HTTP. One room for how it
 //! starts and, above all, how it stops without losing anything.
 
+mod clock_watch;
 mod core;
 mod host;
 mod process_loop;
 
 pub use host::ServiceHost;
 
+use self::clock_watch::ClockWatch;
 use self::core::Core;
 
 use crate::broker::{self, BuiltInBroker, Users};
@@ -64,6 +66,7 @@ pub struct Running {
     stop_processing: CancellationToken,
     processing: JoinHandle<()>,
     telling: JoinHandle<()>,
+    watching: JoinHandle<()>,
     stop_http: CancellationToken,
     server: JoinHandle<()>,
 }
@@ -141,6 +144,8 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
     let live = Live::default();
 
     let core = Core::default();
+    // Before anything is taken in.
+    let watch = ClockWatch::begin(readings.as_ref(), store.as_ref(), Arc::clone(&status))?;
     let stop_ingest = CancellationToken::new();
     let committed = {
         let (news, changed) = (news.clone(), Arc::clone(&changed));
@@ -200,6 +205,15 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         ),
     );
 
+    let watching = {
+        let host = Arc::clone(&host);
+        let settled = move |now| host.bring_back(now);
+        core.spawn(
+            "the clock's watch",
+            watch.run(settled, stop_processing.clone()),
+        )
+    };
+
     let telling = core.spawn(
         "the notices",
         Runner {
@@ -243,6 +257,7 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         stop_processing,
         processing,
         telling,
+        watching,
         stop_http,
         server,
     })
@@ -398,6 +413,7 @@ impl Running {
         let telling = self.telling.await;
         let telling = telling.context("the notices did not end cleanly");
         let processing = self.processing.await;
+        let watching = self.watching.await.context("the clock's watch failed");
         let processing = processing.context("the processing did not end cleanly");
         self.stop_http.cancel();
         if tokio::time::timeout(LAST_ANSWERS, self.server)
@@ -412,6 +428,6 @@ impl Running {
         }
         drop(self.store);
         // A part that failed keeps none of the others from ending in order.
-        ingest.and(telling).and(processing)
+        ingest.and(telling).and(processing).and(watching)
     }
 }

@@ -143,6 +143,14 @@ impl Service {
         http::json(self.http, path)
     }
 
+    /// The status and the body of `GET path`.
+    ///
+    /// # Panics
+    /// When there is no answer.
+    pub fn answer(&self, path: &str) -> (u16, String) {
+        http::get(self.http, path).expect("it answers")
+    }
+
     /// Waits until it takes readings in.
     pub fn takes_readings(&self) {
         wait::until("larder to take readings", READY, || {

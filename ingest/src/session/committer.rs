@@ -22,6 +22,8 @@ const BATCH_BYTES: usize = 8 * 1024 * 1024;
 /// Bytes of refused messages held before they are written ahead of the batch: every bad record is
 /// kept with its whole message.
 const REFUSED_BYTES: usize = 16 * 1024 * 1024;
+/// How often to look whether commits may go on.
+const HELD_POLL: Duration = Duration::from_millis(100);
 /// Waits between attempts while the store fails.
 const FIRST_RETRY: Duration = Duration::from_millis(200);
 const LONGEST_RETRY: Duration = Duration::from_secs(10);
@@ -33,6 +35,8 @@ pub(super) struct Job<T> {
     pub delivery: Option<Delivery>,
     /// How whoever waits for it knows it.
     pub ticket: T,
+    /// When it came; `None`: it came before, and its time of receipt is that of then.
+    pub arrived: Option<Instant>,
 }
 
 /// How long a batch waits for more messages.
@@ -79,10 +83,30 @@ impl<F: Fn(Committed)> Committer<F> {
             if matches!(self.give_up.try_recv(), Err(TryRecvError::Disconnected)) {
                 return;
             }
+            let Some(batch) = self.when_released(batch) else {
+                return;
+            };
             if !self.commit(&batch) || !done(batch) {
                 return;
             }
         }
+    }
+
+    /// Waits while commits are held. `None`: it had to give up.
+    fn when_released<T>(&self, mut batch: Vec<Job<T>>) -> Option<Vec<Job<T>>> {
+        while self.status.hold.reason().is_some() {
+            match self.give_up.recv_timeout(HELD_POLL) {
+                Err(RecvTimeoutError::Timeout) => {}
+                _ => return None,
+            }
+        }
+        for job in &mut batch {
+            if let Some(arrived) = job.arrived.filter(|at| self.status.hold.held(*at)) {
+                let ago = i64::try_from(arrived.elapsed().as_millis()).unwrap_or(i64::MAX);
+                job.message.received_at = (self.clock)().plus_ms(-ago);
+            }
+        }
+        Some(batch)
     }
 
     /// `false`: it had to give up.

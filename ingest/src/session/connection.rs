@@ -461,6 +461,7 @@ impl Session {
             message,
             delivery,
             ticket: self.sequence + 1,
+            arrived: first_came.is_none().then(Instant::now),
         };
         let Some(jobs) = &self.jobs else {
             return Ok(());

@@ -12,7 +12,7 @@ use larder_store::{Readings, Receipt, Records};
 use std::collections::{HashMap, VecDeque};
 use std::sync::mpsc::{Sender as JobSender, SyncSender, channel, sync_channel};
 use std::sync::{Arc, Mutex, MutexGuard};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, oneshot};
 use tokio_util::sync::CancellationToken;
 
@@ -196,6 +196,7 @@ impl Intake {
                 on_disk,
                 _room: room,
             },
+            arrived: first_came.is_none().then(Instant::now),
         };
         let handed_over = self
             .jobs()

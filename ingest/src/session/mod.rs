@@ -11,6 +11,7 @@ mod committer;
 mod connection;
 mod delivery;
 mod events;
+mod hold;
 mod intake;
 mod known;
 mod link;

@@ -1,5 +1,6 @@
 //! What ingest is doing, for `/readyz`, for the pages and for the log.
 
+use super::hold::Hold;
 use super::rates::{Excess, Rates};
 use larder_domain::{DeviceId, Timestamp};
 use std::sync::Mutex;
@@ -15,6 +16,7 @@ pub struct IngestStatus {
     reconnects: AtomicU64,
     unacknowledged: AtomicU64,
     rates: Rates,
+    pub(super) hold: Hold,
     /// A std mutex: held for a few assignments, never across an await.
     state: Mutex<State>,
 }
@@ -57,7 +59,21 @@ pub struct StatusSnapshot {
 impl IngestStatus {
     /// Whether readings are taken in; otherwise why not, as a sentence.
     pub fn ready(&self) -> Result<(), String> {
+        if let Some(reason) = self.hold.reason() {
+            return Err(reason);
+        }
         self.state().not_ready().map_or(Ok(()), Err)
+    }
+
+    /// Lets commits wait (`Some`, with the reason in a sentence) or go on. While they wait nothing is
+    /// acknowledged; what came meanwhile gets its time of receipt anew.
+    pub fn hold(&self, reason: Option<String>) {
+        self.hold.set(reason);
+    }
+
+    /// Why commits wait; `None`: they do not.
+    pub fn held(&self) -> Option<String> {
+        self.hold.reason()
     }
 
     /// Messages committed since the start, good or not.
@@ -76,7 +92,7 @@ impl IngestStatus {
             refused: self.refused.load(Relaxed),
             reconnects: self.reconnects.load(Relaxed),
             unacknowledged: self.unacknowledged.load(Relaxed),
-            not_ready: state.not_ready(),
+            not_ready: self.ready().err(),
             broker: state.broker,
             last_error: state.last_error,
         }

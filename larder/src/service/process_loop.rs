@@ -51,6 +51,13 @@ pub async fn run(
             () = written_at_desk(&store, &mut told) => host.changed(),
             () = tokio::time::sleep(LONGEST_PAUSE) => {}
         }
+        // What would be estimated as of a wrong clock is not worth having.
+        while host.status.held().is_some() {
+            tokio::select! {
+                () = stop.cancelled() => return,
+                () = tokio::time::sleep(DESK_PAUSE) => {}
+            }
+        }
         let asking = changed.asking();
         let began = Instant::now();
         if asking.is_some() {
