@@ -15,6 +15,7 @@ mod events;
 mod feeders;
 mod fills;
 mod flags;
+mod guests;
 mod health;
 mod hives;
 mod learned;
@@ -27,9 +28,12 @@ mod shelf;
 mod pages;
 
 mod router;
+mod server;
 
+pub use guests::Guests;
 pub use problem::Problem;
 pub use router::{openapi_json, router};
+pub use server::serve;
 pub use service::{
     FlagNews, Host, Live, News, Processing, ReplayOutcome, Service, ServiceState, YardFailure,
 };

@@ -29,6 +29,9 @@ async fn serve(method: Method, uri: Uri, headers: HeaderMap) -> Response {
     if uri.path().starts_with("/api/") {
         return Problem::not_found(NOTHING_HERE).into_response();
     }
+    if !is_well_encoded(uri.path()) {
+        return Problem::bad_request(BADLY_ENCODED).into_response();
+    }
     if method != Method::GET && method != Method::HEAD {
         return (
             StatusCode::METHOD_NOT_ALLOWED,
@@ -53,6 +56,32 @@ async fn serve(method: Method, uri: Uri, headers: HeaderMap) -> Response {
 
 const NOTHING_HERE: &str =
     "there is nothing at this address; /api/v1/openapi.json lists what there is";
+
+const BADLY_ENCODED: &str =
+    "this address does not read: a % is followed by two hexadecimal digits, and all is UTF-8";
+
+/// Whether a path can be read as text: every `%` with its two digits (RFC 3986 section 2.1), and UTF-8.
+fn is_well_encoded(path: &str) -> bool {
+    let mut bytes = Vec::with_capacity(path.len());
+    let mut rest = path.as_bytes();
+    while let [first, tail @ ..] = rest {
+        rest = tail;
+        if *first != b'%' {
+            bytes.push(*first);
+            continue;
+        }
+        let digit = |place: usize| {
+            let byte = tail.get(place).copied()?;
+            char::from(byte).to_digit(16)
+        };
+        let (Some(high), Some(low)) = (digit(0), digit(1)) else {
+            return false;
+        };
+        bytes.push((high * 16 + low) as u8);
+        rest = &tail[2..];
+    }
+    std::str::from_utf8(&bytes).is_ok()
+}
 
 const NO_PAGES: &str = "This binary was built without its pages; the API is under /api/v1/.\n";
 

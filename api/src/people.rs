@@ -6,6 +6,7 @@ use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
 use chrono::NaiveTime;
+use larder_domain::names;
 use larder_domain::units::UnitSystem;
 use larder_domain::{FlagKind, Person, PersonId, QuietHours, Severity, Timestamp, Way, YardId};
 use larder_store::notices::{NewNotice, Notice, NoticeKind, NoticeState};
@@ -92,8 +93,7 @@ impl PersonBody {
         let way = |w: &WayBody| Way::new(&w.way, &w.address).map_err(|error| error.to_string());
         let name = match self.name.trim() {
             "" => id.to_string(),
-            name if name.chars().count() <= 80 => name.to_owned(),
-            _ => return Err("a name has at most 80 characters".to_owned()),
+            name => names::name(name).map_err(|error| error.to_string())?,
         };
         if self.ways.len() > MOST_WAYS {
             return Err(format!("at most {MOST_WAYS} ways to one person"));

@@ -9,13 +9,17 @@ use std::time::Duration;
 use tower_http::compression::CompressionLayer;
 use tower_http::compression::predicate::{DefaultPredicate, NotForContentType, Predicate};
 use tower_http::limit::RequestBodyLimitLayer;
-use tower_http::timeout::TimeoutLayer;
-use tower_http::trace::TraceLayer;
+use tower_http::timeout::{RequestBodyTimeoutLayer, TimeoutLayer};
+use tower_http::trace::{DefaultOnFailure, TraceLayer};
+use tracing::Level;
 use utoipa::OpenApi;
 use utoipa_axum::router::OpenApiRouter;
 
 /// Largest body taken: a declaration or a fill is a few hundred bytes.
 const BODY_LIMIT: usize = 256 * 1024;
+
+/// How long a request's body may say nothing on its way in.
+const BODY_PAUSE: Duration = Duration::from_secs(20);
 
 /// Answers that take longer are given up; charts of a season take milliseconds.
 const ANSWER_LIMIT: Duration = Duration::from_secs(60);
@@ -65,11 +69,13 @@ pub fn router(service: ServiceState) -> Router {
         .merge(crate::pages::router())
         .layer(CompressionLayer::new().compress_when(not_events))
         .layer(RequestBodyLimitLayer::new(BODY_LIMIT))
+        .layer(RequestBodyTimeoutLayer::new(BODY_PAUSE))
         .layer(TimeoutLayer::with_status_code(
             StatusCode::GATEWAY_TIMEOUT,
             ANSWER_LIMIT,
         ))
-        .layer(TraceLayer::new_for_http())
+        // A probe that is told "not now" every few seconds is no news; what fails says so where it fails.
+        .layer(TraceLayer::new_for_http().on_failure(DefaultOnFailure::new().level(Level::DEBUG)))
         .with_state(service)
 }
 

@@ -1,5 +1,6 @@
 //! What the handlers work with. The binary fills it in.
 
+use crate::guests::Guests;
 use larder_domain::{
     DeviceId, FeederId, FlagId, FlagKind, FlagState, HiveId, KeptFlag, Timestamp, YardId,
 };
@@ -28,6 +29,8 @@ pub struct Service {
     pub news: broadcast::Sender<News>,
     /// What only the running program can say or do.
     pub host: Arc<dyn Host>,
+    /// Pages that listen to live events; see [`Service::usual_listeners`].
+    pub listeners: Guests,
     /// Ends the live streams when the service stops; they would keep it up for ever.
     pub stopping: CancellationToken,
 }
@@ -200,6 +203,14 @@ impl Live {
 }
 
 impl Service {
+    /// As many listeners as a service of ours has.
+    pub fn usual_listeners() -> Guests {
+        Guests::new(
+            crate::events::MOST_LISTENERS,
+            crate::events::MOST_LISTENERS_FROM_ONE_ADDRESS,
+        )
+    }
+
     /// The moment that answers speak of: now, or the end of a record that was imported.
     pub(crate) fn as_of(&self) -> Timestamp {
         let ends = self.live.read().record_ends;

@@ -75,6 +75,7 @@ impl Api {
             host: Arc::new(TestHost {
                 ready: ready.clone(),
             }),
+            listeners: Service::usual_listeners(),
             stopping: tokio_util::sync::CancellationToken::new(),
         };
         let router = router(Arc::new(service));
@@ -1116,4 +1117,68 @@ async fn a_stale_form_is_told() {
     let tag = answer.headers()[header::ETAG].to_str().unwrap().to_owned();
     let known = with("DELETE", header::IF_MATCH, &tag, Body::empty());
     assert_eq!(api.send(known).await.0, StatusCode::NO_CONTENT);
+}
+
+/// `GET /%` gave a white page.
+#[tokio::test]
+async fn an_address_that_does_not_read_is_told() {
+    let api = Api::new();
+    for path in ["/%", "/hives/%", "/hives/%zz", "/%ff", "/a%2"] {
+        let (status, kind, body) = api
+            .send(Request::get(path).body(Body::empty()).unwrap())
+            .await;
+        assert_eq!(status, StatusCode::BAD_REQUEST, "{path}");
+        assert_eq!(kind, "application/problem+json");
+        assert!(String::from_utf8(body).unwrap().contains("does not read"));
+    }
+    let (status, _) = api.get("/hives/a%20b%C3%A4").await;
+    assert_ne!(status, StatusCode::BAD_REQUEST);
+}
+
+/// Writes what is logged at info and above into memory.
+#[derive(Clone, Default)]
+struct Logged(Arc<std::sync::Mutex<Vec<u8>>>);
+
+impl std::io::Write for Logged {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.0.lock().unwrap().extend_from_slice(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+/// A probe every few seconds leaves no line in the log, whatever it is told.
+#[tokio::test]
+async fn probes_do_not_log() {
+    let logged = Logged::default();
+    let writer = logged.clone();
+    let subscriber = tracing_subscriber::fmt()
+        .with_max_level(tracing::Level::INFO)
+        .with_writer(move || writer.clone())
+        .finish();
+    let _guard = tracing::subscriber::set_default(subscriber);
+    let api = Api::new();
+    for ready in [true, false] {
+        api.ready.store(ready, Ordering::Relaxed);
+        for path in ["/healthz", "/readyz", "/metrics"] {
+            api.get(path).await;
+        }
+    }
+    let lines = String::from_utf8(logged.0.lock().unwrap().clone()).unwrap();
+    assert_eq!(lines, "");
+}
+
+#[tokio::test]
+async fn a_name_is_one_plain_line() {
+    let api = Api::new();
+    for bad in ["", "two\nlines", &"x".repeat(81), "turned \u{202e}round"] {
+        let (status, problem) = api
+            .write("PUT", "/api/v1/yards/north", &yard_body(bad))
+            .await;
+        assert_eq!(status, StatusCode::BAD_REQUEST, "{bad:?}");
+        assert!(problem["detail"].as_str().unwrap().contains("a name"));
+    }
 }

@@ -18,8 +18,19 @@ export type Route =
 
 const address = signal(typeof location === "undefined" ? "/" : location.pathname);
 
+/** A part of an address as text; null where it does not read (`%` without its two digits). */
+function decoded(part: string): string | null {
+  try {
+    return decodeURIComponent(part);
+  } catch {
+    return null;
+  }
+}
+
 export function parse(path: string): Route {
-  const [head = "", tail] = path.split("/").slice(1).map(decodeURIComponent);
+  const parts = path.split("/").slice(1).map(decoded);
+  if (parts.includes(null)) return { page: "unknown" };
+  const [head = "", tail] = parts as string[];
   switch (head) {
     case "":
       return { page: "today" };

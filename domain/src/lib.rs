@@ -24,6 +24,7 @@ pub mod estimate;
 pub mod evidence;
 pub mod kept_flag;
 pub mod learned;
+pub mod names;
 pub mod person;
 pub mod results;
 

@@ -24,7 +24,6 @@ use larder_ingest::session::{
 use larder_store::archive::{ArchivedReadings, Sending, WhenFull};
 use larder_store::{Access, EmbeddedStore, Readings, Records};
 use metrics_exporter_prometheus::PrometheusBuilder;
-use std::future::IntoFuture;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -233,15 +232,11 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         live,
         news,
         host,
+        listeners: Service::usual_listeners(),
         stopping: stop_http.clone(),
     });
-    let serve = axum::serve(listener, larder_api::router(service))
-        .with_graceful_shutdown(stop_http.clone().cancelled_owned());
-    let server = core.spawn("the HTTP server", async move {
-        if let Err(error) = serve.into_future().await {
-            tracing::error!(%error, "the HTTP server ended");
-        }
-    });
+    let serve = larder_api::serve(listener, larder_api::router(service), stop_http.clone());
+    let server = core.spawn("the HTTP server", serve);
     Ok(Running {
         http,
         mqtt,

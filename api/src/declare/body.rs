@@ -2,6 +2,7 @@
 
 use larder_domain::apiary::{Assignment, Geometry, LevelSensor, Move};
 use larder_domain::feeder::Shape;
+use larder_domain::names;
 use larder_domain::{
     ChannelName, ChannelRef, DeviceId, Feeder, FeederId, FeederKind, Goal, Hive, HiveId, Span,
     Timestamp, Yard, YardId,
@@ -165,7 +166,7 @@ impl YardBody {
             .map_err(words)?;
         Ok(Yard {
             id,
-            name: self.name,
+            name: names::name(&self.name).map_err(words)?,
             timezone,
             position,
             weather,
@@ -214,7 +215,10 @@ impl HiveBody {
             })
         });
         Ok(Hive {
-            name: self.name.unwrap_or_else(|| id.to_string()),
+            name: match &self.name {
+                Some(name) => names::name(name).map_err(words)?,
+                None => id.to_string(),
+            },
             yard: YardId::new(&self.yard).map_err(words)?,
             moves: moves.collect::<Parsed<_>>()?,
             scales: scales.collect::<Parsed<_>>()?,

@@ -6,6 +6,7 @@ use super::{
 use chrono::NaiveDate;
 use larder_domain::apiary::Problem;
 use larder_domain::feeder::Shape;
+use larder_domain::names;
 use larder_domain::{
     Apiary, Assignment, ChannelKind, ChannelName, ChannelRef, DeviceId, Feeder, FeederId,
     FeederKind, Geometry, Goal, Hive, HiveId, LevelSensor, Move, Span, Threshold, ThresholdPlace,
@@ -108,6 +109,12 @@ impl Check {
             .ok()
     }
 
+    /// What people call it; where nothing is said, its id.
+    fn name(&mut self, given: Option<&str>, id: &str) -> String {
+        let checked = given.and_then(|name| self.good("name", names::name(name)));
+        checked.unwrap_or_else(|| id.to_owned())
+    }
+
     fn id<T: FromStr<Err = E>, E: Display>(&mut self, key: &str, text: &str) -> Option<T> {
         self.good(key, text.parse::<T>())
     }
@@ -192,7 +199,7 @@ impl YardFile {
             .weather
             .as_deref()
             .and_then(|device| check.id::<DeviceId, _>("weather", device));
-        let name = self.name.clone().unwrap_or_else(|| self.id.clone());
+        let name = check.name(self.name.as_deref(), &self.id);
         let built = id.zip(timezone).map(|(id, timezone)| Yard {
             id,
             name,
@@ -232,9 +239,10 @@ impl HiveFile {
         let moves = moves.collect();
         let scales = self.scale.0.iter();
         let scales = scales.filter_map(|scale| scale.check(&mut check)).collect();
+        let name = check.name(self.name.as_deref(), &self.id);
         let built = id.zip(yard).map(|(id, yard)| Hive {
             id,
-            name: self.name.clone().unwrap_or_else(|| self.id.clone()),
+            name,
             yard,
             moves,
             scales,

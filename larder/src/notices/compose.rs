@@ -2,6 +2,7 @@
 
 use anyhow::Result;
 use chrono_tz::Tz;
+use larder_domain::names::one_line;
 use larder_domain::units::UnitSystem;
 use larder_domain::{KeptFlag, Person, Timestamp, Way};
 use larder_process::notices::{Event, Letter, Spoken, letter};
@@ -106,7 +107,7 @@ fn test(notice: &Notice, person: &Person, page: Option<&str>) -> Outgoing {
             subject: "A test from Larder".to_owned(),
             body: format!(
                 "This is what notices to {} look like when they get through. Nothing needs doing.\n",
-                person.name
+                one_line(&person.name)
             ),
         }),
         Way::Webhook(_) => Outgoing::Event(envelope(

@@ -4,6 +4,7 @@ use super::advice;
 use super::plan::Event;
 use chrono::NaiveDate;
 use chrono_tz::Tz;
+use larder_domain::names::one_line;
 use larder_domain::units::UnitSystem;
 use larder_domain::{KeptFlag, Severity, Timestamp};
 
@@ -100,7 +101,8 @@ fn place(one: &Spoken<'_>) -> String {
         (hive, device) => hive.or(device).map(str::to_owned),
     };
     let yard = one.yard.map(str::to_owned);
-    hive.or(yard).unwrap_or_else(|| "Larder".to_owned())
+    // A name of before names were checked must not add lines to a mail.
+    one_line(&hive.or(yard).unwrap_or_else(|| "Larder".to_owned()))
 }
 
 fn state(one: &Spoken<'_>) -> String {
@@ -121,7 +123,7 @@ fn part(one: &Spoken<'_>, units: UnitSystem) -> String {
         local.format("%a %-d %b %H:%M").to_string()
     };
     let yard = match (one.yard, one.hive.is_some() || flag.device.is_some()) {
-        (Some(yard), true) => format!(" in {yard}"),
+        (Some(yard), true) => format!(" in {}", one_line(yard)),
         _ => String::new(),
     };
     let head = format!("{}{yard} {}", place(one), state(one));

@@ -111,3 +111,27 @@ fn a_device_that_stands_nowhere_is_named() {
     let letter = letter(&[told], None, UnitSystem::Metric, None);
     assert_eq!(letter.subject, "sc-04 is not heard");
 }
+
+/// A name that was stored before names were checked adds neither headers nor lines to a mail.
+#[test]
+fn a_hive_named_over_two_lines_stays_in_its_line() {
+    let kept = leaking();
+    let named = Spoken {
+        hive: Some("Ridge\r\nBcc: all@example.org"),
+        yard: Some("Ridge\u{202e}\n"),
+        ..spoken(&kept, Event::Opened)
+    };
+    let usual = letter(
+        &[spoken(&kept, Event::Opened)],
+        None,
+        UnitSystem::Metric,
+        None,
+    );
+    let odd = letter(&[named], None, UnitSystem::Metric, None);
+    assert!(
+        !odd.subject.contains(['\r', '\n', '\u{202e}']),
+        "{}",
+        odd.subject
+    );
+    assert_eq!(odd.body.lines().count(), usual.body.lines().count());
+}
