@@ -3,6 +3,7 @@
 use super::fault::Fault;
 use super::folder::{Durability, database_in};
 use super::schema;
+use super::seal;
 use crate::StoreError;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 use std::path::{Path, PathBuf};
@@ -177,6 +178,7 @@ fn open_reader(file: &Path) -> Result<Connection, Fault> {
 }
 
 fn prepare(db: &Connection) -> Result<(), Fault> {
+    seal::register(db)?;
     db.busy_timeout(BUSY_TIMEOUT)?;
     db.set_prepared_statement_cache_capacity(KEPT_STATEMENTS);
     Ok(())

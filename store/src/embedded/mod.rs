@@ -8,6 +8,7 @@ mod folder;
 pub(crate) mod readings;
 mod records;
 mod schema;
+mod seal;
 #[cfg(test)]
 mod trouble;
 

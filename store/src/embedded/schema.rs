@@ -7,7 +7,10 @@ use rusqlite::{Connection, TransactionBehavior};
 use std::path::Path;
 
 /// Step `n` (counted from 1) leads from schema `n - 1` to schema `n`.
-const STEPS: &[&str] = &[include_str!("schema/0001.sql")];
+const STEPS: &[&str] = &[
+    include_str!("schema/0001.sql"),
+    include_str!("schema/0002.sql"),
+];
 
 /// The newest schema that this version knows.
 pub(super) const KNOWN: i64 = STEPS.len() as i64;

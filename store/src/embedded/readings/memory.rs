@@ -11,8 +11,9 @@ use super::samples;
 use crate::Change;
 use crate::embedded::fault::Fault;
 use crate::embedded::records::row;
+use crate::embedded::seal;
 use larder_domain::{ChannelName, ChannelRef, DeviceId, Sample, Span, Timestamp, Unit};
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, params};
 use std::collections::{BTreeMap, HashMap};
 
 pub(in crate::embedded) struct Memory {
@@ -172,6 +173,7 @@ impl Memory {
         let mut select = db.prepare("SELECT * FROM series")?;
         let mut rows = select.query([])?;
         while let Some(row) = rows.next()? {
+            seal::verify(row, "series")?;
             let id = SeriesId(row.get("id")?);
             let mut state = State::new(row::unit(row)?);
             if let Some(first) = row.get::<_, Option<i64>>("first_time")? {
@@ -192,6 +194,7 @@ impl Memory {
         let mut select = db.prepare("SELECT * FROM change")?;
         let mut rows = select.query([])?;
         while let Some(row) = rows.next()? {
+            seal::verify(row, "change")?;
             self.backlog.add_tabled(Change {
                 series: row::series(row)?,
                 span: Span {
@@ -343,10 +346,13 @@ pub(super) fn position(db: &Connection, name: &str) -> Result<i64, Fault> {
 }
 
 pub(super) fn position_if_any(db: &Connection, name: &str) -> Result<Option<i64>, Fault> {
-    Ok(db
-        .prepare_cached("SELECT log_id FROM position WHERE name = ?1")?
-        .query_row([name], |row| row.get(0))
-        .optional()?)
+    db.prepare_cached("SELECT * FROM position WHERE name = ?1")?
+        .query_and_then([name], |row| {
+            seal::verify(row, "position")?;
+            Ok(row.get("log_id")?)
+        })?
+        .next()
+        .transpose()
 }
 
 pub(super) fn set_position(db: &Connection, name: &str, log_id: i64) -> Result<(), Fault> {

@@ -24,10 +24,11 @@ pub(crate) use samples::merge_into;
 
 use super::EmbeddedStore;
 use super::fault::Fault;
+use super::seal;
 use crate::{Appended, Change, LatestSample, Readings, SeriesInfo, StoreError};
 use larder_domain::{ChannelRef, Reading, Sample, Span, Timestamp};
 use range::Wanted;
-use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
+use rusqlite::{Connection, TransactionBehavior, params};
 use std::sync::{RwLockReadGuard, RwLockWriteGuard};
 
 impl Readings for EmbeddedStore {
@@ -214,22 +215,22 @@ fn put_change(db: &Connection, change: &Change) -> Result<(), Fault> {
 /// Widens a series' row in the backlog's table, or makes one.
 fn extend_change(db: &Connection, change: &Change) -> Result<(), Fault> {
     let known = db
-        .prepare_cached(
-            "SELECT start_time, end_time FROM change WHERE device = ?1 AND channel = ?2",
-        )?
-        .query_row(
+        .prepare_cached("SELECT * FROM change WHERE device = ?1 AND channel = ?2")?
+        .query_and_then(
             [
                 change.series.device.as_str(),
                 change.series.channel.as_str(),
             ],
             |row| {
-                Ok(Span {
-                    start: Timestamp(row.get(0)?),
-                    end: Timestamp(row.get(1)?),
+                seal::verify(row, "change")?;
+                Ok::<_, Fault>(Span {
+                    start: Timestamp(row.get("start_time")?),
+                    end: Timestamp(row.get("end_time")?),
                 })
             },
-        )
-        .optional()?;
+        )?
+        .next()
+        .transpose()?;
     let span = known.map_or(change.span, |known| backlog::hull(known, change.span));
     let series = change.series.clone();
     put_change(db, &Change { series, span })

@@ -3,6 +3,7 @@
 use super::apiary::devices_declared;
 use super::row;
 use crate::embedded::fault::Fault;
+use crate::embedded::seal;
 use crate::{Attribute, DeviceHealth};
 use larder_domain::{Apiary, DeviceId, Timestamp};
 use rusqlite::{Connection, OptionalExtension, Row, params};
@@ -46,6 +47,7 @@ pub(super) fn attribute(
 }
 
 fn read_attribute(row: &Row<'_>) -> Result<Attribute, Fault> {
+    seal::verify(row, "attribute")?;
     Ok(Attribute {
         device: row::name(row, "device")?,
         name: row.get("name")?,
@@ -107,9 +109,10 @@ impl Found {
     }
 
     fn read_heard(&mut self, db: &Connection) -> Result<(), Fault> {
-        let mut select = db.prepare_cached("SELECT id, last_heard FROM device")?;
+        let mut select = db.prepare_cached("SELECT * FROM device")?;
         let mut rows = select.query([])?;
         while let Some(row) = rows.next()? {
+            seal::verify(row, "device")?;
             self.heard(row::name(row, "id")?, Timestamp(row.get("last_heard")?));
         }
         Ok(())
@@ -131,6 +134,7 @@ impl Found {
         let mut select = db.prepare_cached("SELECT * FROM impossible ORDER BY time, id")?;
         let mut rows = select.query([])?;
         while let Some(row) = rows.next()? {
+            seal::verify(row, "impossible")?;
             let channel = row::channel(row, "channel")?;
             let time = Timestamp(row.get("time")?);
             self.device(row::name(row, "device")?)

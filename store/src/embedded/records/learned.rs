@@ -3,6 +3,7 @@
 use super::row;
 use crate::ResultsPatch;
 use crate::embedded::fault::Fault;
+use crate::embedded::seal;
 use larder_domain::{DeviceId, Estimate, Learned, Timestamp, Trait};
 use rusqlite::{Connection, Row, params};
 
@@ -54,6 +55,7 @@ pub(super) fn newest(db: &Connection) -> Result<Vec<Learned>, Fault> {
 }
 
 fn read(row: &Row<'_>) -> Result<Learned, Fault> {
+    seal::verify(row, "learned")?;
     Ok(Learned {
         hive: row::name(row, "hive")?,
         source: row::series(row)?,

@@ -2,6 +2,7 @@
 
 use super::row;
 use crate::embedded::fault::Fault;
+use crate::embedded::seal;
 use crate::{Quarantined, QuarantinedId, Refused};
 use larder_domain::{ChannelRef, DeviceId, Timestamp};
 use rusqlite::{Connection, OptionalExtension, Row, params};
@@ -103,6 +104,7 @@ pub(super) fn list(
 }
 
 fn read(row: &Row<'_>) -> Result<Quarantined, Fault> {
+    seal::verify(row, "quarantine")?;
     let device: Option<DeviceId> = row::optional_name(row, "impossible_device")?;
     let impossible = match device {
         Some(device) => Some(ChannelRef {

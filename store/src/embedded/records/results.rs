@@ -3,6 +3,7 @@
 use super::row;
 use crate::ResultsPatch;
 use crate::embedded::fault::Fault;
+use crate::embedded::seal;
 use chrono::NaiveDate;
 use larder_domain::{
     Estimate, FeederId, FillEvent, FillSource, HiveId, Span, Timestamp, UptakeDay, WeightDay,
@@ -167,6 +168,7 @@ fn text(date: Option<NaiveDate>) -> Option<String> {
 }
 
 fn read_uptake(row: &Row<'_>) -> Result<UptakeDay, Fault> {
+    seal::verify(row, "uptake")?;
     Ok(UptakeDay {
         date: row::date(row, "date")?,
         feeder: row::name(row, "feeder")?,
@@ -178,6 +180,7 @@ fn read_uptake(row: &Row<'_>) -> Result<UptakeDay, Fault> {
 }
 
 fn read_weight(row: &Row<'_>) -> Result<WeightDay, Fault> {
+    seal::verify(row, "weight")?;
     Ok(WeightDay {
         date: row::date(row, "date")?,
         hive: row::name(row, "hive")?,
@@ -197,6 +200,7 @@ fn read_weight(row: &Row<'_>) -> Result<WeightDay, Fault> {
 }
 
 fn read_fill(row: &Row<'_>) -> Result<FillEvent, Fault> {
+    seal::verify(row, "fill_event")?;
     Ok(FillEvent {
         feeder: row::name(row, "feeder")?,
         time: Timestamp(row.get("time")?),
