@@ -47,6 +47,12 @@ pub(super) fn claim(dir: &Path, access: Access) -> Result<Lock, StoreError> {
     } else if !database_in(dir).exists() {
         return Err(StoreError::Missing(dir.to_owned()));
     }
+    lock(dir)
+}
+
+/// Takes the folder's lock.
+pub(super) fn lock(dir: &Path) -> Result<Lock, StoreError> {
+    let told = |error: std::io::Error, attempted| Fault::from(error).told(dir, attempted);
     let file = OpenOptions::new()
         .create(true)
         .truncate(false)

@@ -1,6 +1,7 @@
 //! The embedded store: one data directory with one SQLite database, nothing else to install.
 
 mod backup;
+mod check;
 mod connections;
 mod desk;
 mod fault;
@@ -11,13 +12,14 @@ mod schema;
 mod seal;
 #[cfg(test)]
 mod trouble;
+mod wal;
 
+pub use check::Damages;
 pub use desk::Desk;
 pub use folder::{Access, Durability};
 
 use crate::StoreError;
 use connections::Connections;
-use fault::Fault;
 use folder::Lock;
 use larder_domain::Apiary;
 use readings::Memory;
@@ -56,6 +58,7 @@ impl EmbeddedStore {
         match access {
             Access::Create | Access::Existing => {
                 let lock = folder::claim(dir, access)?;
+                wal::refuse_damaged(dir)?;
                 Self::over(
                     dir,
                     Connections::open_to_write(dir, durability)?,
@@ -70,6 +73,7 @@ impl EmbeddedStore {
         if !folder::database_in(dir).exists() {
             return Err(StoreError::Missing(dir.to_owned()));
         }
+        wal::refuse_damaged_to_read(dir)?;
         let connections = match Connections::open_snapshot(dir)? {
             Some(connections) => connections,
             None => {
@@ -89,18 +93,6 @@ impl EmbeddedStore {
             apiary: Mutex::default(),
             heard: Mutex::default(),
             _lock: lock,
-        })
-    }
-
-    /// Reads everything once and compares it with its checksums and summaries.
-    pub fn check(&self) -> Result<(), StoreError> {
-        self.connections.read("check the store", |db| {
-            let found: String = db.pragma_query_value(None, "integrity_check", |row| row.get(0))?;
-            if found != "ok" {
-                return Err(Fault::Damaged(found));
-            }
-            readings::check_all(db)?;
-            records::check_all(db)
         })
     }
 

@@ -48,3 +48,28 @@ pub(super) fn refuse_newer(found: i64, dir: &Path) -> Result<(), StoreError> {
     }
     Ok(())
 }
+
+/// Whether the tables are what this version made: a flipped bit in their description may change what
+/// is read from them.
+pub(super) fn compare(db: &Connection) -> Result<(), Fault> {
+    let fresh = Connection::open_in_memory()?;
+    super::seal::register(&fresh)?;
+    for sql in STEPS {
+        fresh.execute_batch(sql)?;
+    }
+    if described(db)? != described(&fresh)? {
+        return Err(Fault::Damaged(
+            "the description of the tables is not the one that was written".into(),
+        ));
+    }
+    Ok(())
+}
+
+fn described(db: &Connection) -> Result<Vec<(String, String, String, Option<String>)>, Fault> {
+    Ok(db
+        .prepare("SELECT type, name, tbl_name, sql FROM sqlite_schema ORDER BY type, name")?
+        .query_map([], |row| {
+            Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))
+        })?
+        .collect::<Result<_, _>>()?)
+}

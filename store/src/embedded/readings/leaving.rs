@@ -63,6 +63,11 @@ pub(super) fn load(db: &Connection) -> Result<Option<Leaving>, Fault> {
     Ok(Some(leaving))
 }
 
+/// Whether readings go on to an archive.
+pub(super) fn is_leaving(db: &Connection) -> Result<bool, Fault> {
+    Ok(memory::position_if_any(db, SENT)?.is_some())
+}
+
 /// What is sent together.
 pub(crate) struct Parcel {
     /// The last row of the log in it.
