@@ -15,5 +15,5 @@ pub use contract::{
     READING_LINE, Readings, Records, Refused, ResultsPatch, SeriesInfo,
 };
 pub use embedded::readings::reduce::reduce;
-pub use embedded::{Access, Damages, Desk, Durability, EmbeddedStore};
+pub use embedded::{Access, Damages, Desk, Durability, EmbeddedStore, Repaired};
 pub use error::StoreError;

@@ -1,8 +1,16 @@
 //! Bits that flip on the disk. Whatever is damaged is an error that names it, never another answer.
 #![allow(clippy::unwrap_used, reason = "helpers of tests")]
+#![allow(clippy::float_cmp, reason = "values must come back bit for bit")]
 
-use larder_domain::{ChannelName, DeviceId, Reading, Span, Timestamp, Unit};
-use larder_store::{Access, EmbeddedStore, Readings, Records, StoreError};
+use larder_domain::{
+    Act, Apiary, CareEntry, ChannelName, DeviceId, Estimate, Evidence, Feeder, FeederKind,
+    FillEvent, FillSource, Flag, FlagKind, Goal, Hive, KeptFlag, Learned, Reading, RecordedFill,
+    Said, Severity, Span, Timestamp, Trait, Unit, UptakeDay, WeightDay, WeightQuality, Yard,
+};
+use larder_store::{
+    Access, Attribute, EmbeddedStore, Readings, Records, Refused, ResultsPatch, StoreError,
+};
+use std::collections::BTreeSet;
 use std::path::Path;
 
 const START_MS: i64 = 1_788_238_800_000;
@@ -271,4 +279,355 @@ fn a_flipped_bit_in_the_write_ahead_log_is_noticed_and_the_log_is_left_alone() {
     half[end - 2000..].fill(0);
     put(&half);
     assert!(count(&EmbeddedStore::open(dir.path(), Access::Existing).unwrap()) >= 598);
+}
+
+/// Readings in blocks and in the log, and several pages of everything else.
+fn rich(dir: &Path) {
+    let store = EmbeddedStore::open(dir, Access::Create).unwrap();
+    let yard = Yard {
+        id: "north".parse().unwrap(),
+        name: "North terrace".into(),
+        timezone: chrono_tz::America::New_York,
+        position: None,
+        weather: None,
+    };
+    let hive = |i: i64| Hive {
+        id: format!("north-{i}").parse().unwrap(),
+        name: format!("Hive {i}"),
+        yard: yard.id.clone(),
+        moves: vec![],
+        scales: vec![],
+        goal: Some(Goal::WinterStores),
+        target_weight_kg: Some(48.0),
+        target_date: None,
+        supers_on: false,
+    };
+    let feeder = |i: i64| Feeder {
+        id: format!("north-{i}-f").parse().unwrap(),
+        hive: hive(i).id,
+        kind: FeederKind::Tray,
+        capacity_l: 11.0,
+        on_scale: true,
+        sensors: vec![],
+    };
+    let apiary = Apiary::new(
+        vec![yard.clone()],
+        (0..12).map(hive).collect(),
+        (0..12).map(feeder).collect(),
+        vec![],
+    );
+    store.set_apiary(&apiary.unwrap()).unwrap();
+    let weights = |from: i64, to: i64| -> Vec<Reading> {
+        let one = |i: i64| Reading {
+            device: DeviceId::new(&format!("sc-{}", i % 12)).unwrap(),
+            ..reading(i)
+        };
+        (from..to).map(one).collect()
+    };
+    store.append_durable(&weights(0, 12_000)).unwrap();
+    store.compact().unwrap();
+    for i in 0..30 {
+        store
+            .append_durable(&weights(12_000 + i * 20, 12_020 + i * 20))
+            .unwrap();
+    }
+    let first = chrono::NaiveDate::from_ymd_opt(2026, 9, 1).unwrap();
+    let date = |day: i64| first + chrono::Days::new(day.unsigned_abs());
+    let estimate = |value: f64| Estimate {
+        value,
+        lo: value - 0.5,
+        hi: value + 0.7,
+    };
+    let each = || (0..12).flat_map(|i| (0..20).map(move |day| (i, day)));
+    let patch = ResultsPatch {
+        uptake: each()
+            .map(|(i, day)| UptakeDay {
+                date: date(day),
+                feeder: feeder(i).id,
+                uptake_l: Some(estimate(day as f64 / 7.0)),
+                remaining_l: Some(estimate(9.0 - day as f64 / 7.0)),
+                sugar_kg: Some(0.3),
+                sensed_share: 0.97,
+            })
+            .collect(),
+        weight: each()
+            .map(|(i, day)| WeightDay {
+                date: date(day),
+                hive: hive(i).id,
+                weight_kg: Some(estimate(41.0 + day as f64)),
+                net_change_kg: None,
+                handling_kg: 0.0,
+                quality: WeightQuality::Good,
+            })
+            .collect(),
+        fills: (0..12)
+            .map(|i| FillEvent {
+                feeder: feeder(i).id,
+                time: reading(i).time,
+                volume_l: Some(estimate(3.0)),
+                strength: None,
+                source: FillSource::Detected,
+            })
+            .collect(),
+        learned: each()
+            .map(|(i, day)| Learned {
+                hive: hive(i).id,
+                source: reading(0).series(),
+                what: Trait::Noise,
+                date: date(day),
+                since: reading(0).time,
+                value: estimate(0.02),
+            })
+            .collect(),
+        ..ResultsPatch::default()
+    };
+    store.replace_results(&patch).unwrap();
+    for i in 0..30 {
+        let flag = Flag {
+            kind: FlagKind::Empty,
+            yard: Some(yard.id.clone()),
+            hive: Some(hive(i % 12).id),
+            feeder: None,
+            device: None,
+            opened_at: reading(i * 100).time,
+            closed_at: None,
+            severity: Severity::Warning,
+            probability: 0.9,
+            evidence: Evidence::new("it is empty"),
+        };
+        let kept = KeptFlag {
+            id: format!("flag-{i}").parse().unwrap(),
+            flag,
+            known_at: None,
+            changed_at: reading(i).time,
+            withdrawn_at: None,
+            care: larder_domain::Care::default(),
+        };
+        store.keep_flags(std::slice::from_ref(&kept)).unwrap();
+        let said = Said {
+            who: "ada".into(),
+            at: reading(i).time,
+        };
+        let act = Act::Note(format!("looked at it, {i}"));
+        store.care_for(&kept.id, &CareEntry { act, said }).unwrap();
+    }
+    let fills: Vec<_> = (0..40)
+        .map(|i| RecordedFill {
+            feeder: feeder(i % 12).id,
+            time: reading(i * 60).time,
+            volume_l: Some(2.0 + i as f64),
+            strength: None,
+        })
+        .collect();
+    store.record_fills(&fills).unwrap();
+    let refused: Vec<_> = (0..40)
+        .map(|i| Refused {
+            received_at: reading(i).time,
+            topic: format!("larder/sc-{i}/readings"),
+            bytes: vec![b'{'; 100 + i as usize],
+            content_type: None,
+            retained: false,
+            reason: "not JSON".into(),
+            record: None,
+            impossible: Some(reading(0).series()),
+            measured_at: None,
+        })
+        .collect();
+    store.quarantine_durable(&refused).unwrap();
+    let attributes: Vec<_> = (0..12)
+        .map(|i| Attribute {
+            device: DeviceId::new(&format!("sc-{i}")).unwrap(),
+            name: "firmware".into(),
+            value_json: format!("\"1.{i}\""),
+            time: reading(i).time,
+        })
+        .collect();
+    let heard: Vec<_> = attributes
+        .iter()
+        .map(|a| (a.device.clone(), a.time))
+        .collect();
+    store.note_devices(&heard, &attributes).unwrap();
+    store.set_setting("units", "us").unwrap();
+}
+
+/// All answers, one line for each thing.
+fn answers(store: &EmbeddedStore) -> Result<BTreeSet<String>, StoreError> {
+    let mut lines = BTreeSet::new();
+    for info in store.series()? {
+        for sample in store.range(&info.series, Span::ALWAYS)? {
+            let (ms, bits) = (sample.time.0, sample.value.to_bits());
+            lines.insert(format!("{} {} {ms} {bits:x}", info.series, info.unit));
+        }
+        let drawn = store.reduced(&info.series, Span::ALWAYS, 10)?;
+        lines.extend(drawn.iter().map(|s| {
+            format!(
+                "{} {} {} {:x}",
+                info.series,
+                info.unit,
+                s.time.0,
+                s.value.to_bits()
+            )
+        }));
+    }
+    let apiary = store.apiary()?;
+    lines.extend(apiary.yards().map(|yard| format!("{yard:?}")));
+    lines.extend(apiary.hives().map(|hive| format!("{hive:?}")));
+    lines.extend(apiary.feeders().map(|feeder| format!("{feeder:?}")));
+    let hives: Vec<_> = (0..12)
+        .map(|i| format!("north-{i}").parse().unwrap())
+        .collect();
+    let feeders: Vec<_> = (0..12)
+        .map(|i| format!("north-{i}-f").parse().unwrap())
+        .collect();
+    lines.extend(
+        store
+            .uptake(&feeders, None, None)?
+            .iter()
+            .map(|day| format!("{day:?}")),
+    );
+    lines.extend(
+        store
+            .weight(&hives, None, None)?
+            .iter()
+            .map(|day| format!("{day:?}")),
+    );
+    let fills = store.fill_events(&feeders, Span::ALWAYS)?;
+    lines.extend(fills.iter().map(|fill| format!("{fill:?}")));
+    let learned = store.learned_of(&reading(0).device)?;
+    lines.extend(learned.iter().map(|one| format!("{one:?}")));
+    for kept in store.flags(None, Span::ALWAYS)? {
+        lines.extend(
+            kept.care
+                .notes
+                .iter()
+                .map(|note| format!("{}: {note:?}", kept.id)),
+        );
+        lines.insert(format!("{} {:?}", kept.id, kept.flag));
+    }
+    let fills = store.recorded_fills(None, Span::ALWAYS)?;
+    lines.extend(fills.iter().map(|fill| format!("{fill:?}")));
+    let entries = store.quarantined(0, 1000)?;
+    lines.extend(entries.iter().map(|entry| format!("{entry:?}")));
+    for device in store.devices()? {
+        lines.extend(device.attributes.iter().map(|said| format!("{said:?}")));
+        let name = &device.device;
+        lines.extend(device.impossible.iter().map(|at| format!("{name}: {at:?}")));
+        lines.extend(
+            device
+                .last_heard
+                .iter()
+                .map(|at| format!("{name}: heard {at:?}")),
+        );
+    }
+    lines.insert(format!("units: {:?}", store.setting("units")?));
+    Ok(lines)
+}
+
+/// One to three bits anywhere in a closed store: they are noticed, or change no answer; and a repair
+/// leaves a sound store whose every answer is one of those before.
+#[test]
+fn flipped_bits_are_noticed_or_harmless_and_a_repair_leaves_a_sound_store() {
+    let made = tempfile::tempdir().unwrap();
+    rich(made.path());
+    let sound = std::fs::read(made.path().join("larder.sqlite")).unwrap();
+    let before = answers(&EmbeddedStore::open(made.path(), Access::Read).unwrap()).unwrap();
+    assert!(before.len() > 13_000, "{}", before.len());
+    // splitmix64 (Steele, Lea and Flood, OOPSLA 2014); any fixed sequence would do.
+    let mut state = 0x5eed_u64;
+    let mut next = |below: usize| {
+        state = state.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let mut z = state;
+        z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        ((z ^ (z >> 31)) % below as u64) as usize
+    };
+    let (mut harmless, mut whole, mut beyond_repair) = (0, 0, Vec::new());
+    let rounds = 160;
+    for round in 0..rounds {
+        let mut bytes = sound.clone();
+        let places: Vec<usize> = (0..1 + round % 3).map(|_| next(bytes.len() * 8)).collect();
+        for bit in &places {
+            bytes[bit / 8] ^= 1 << (bit % 8);
+        }
+        let dir = tempfile::tempdir().unwrap();
+        std::fs::write(dir.path().join("larder.sqlite"), &bytes).unwrap();
+        let noticed = !matches!(EmbeddedStore::damages(dir.path()), Ok(found) if found.is_empty());
+        if !noticed {
+            let store = EmbeddedStore::open(dir.path(), Access::Read).unwrap();
+            assert!(
+                answers(&store).unwrap() == before,
+                "{places:?} changed answers unseen"
+            );
+            harmless += 1;
+            continue;
+        }
+        match EmbeddedStore::repair(dir.path()) {
+            Ok(done) => {
+                let kept = done.kept.unwrap().join("larder.sqlite");
+                assert!(
+                    std::fs::read(kept).unwrap() == bytes,
+                    "the damaged file is kept"
+                );
+                let found = EmbeddedStore::damages(dir.path()).unwrap();
+                assert!(found.is_empty(), "{places:?}: {found:?}");
+                let store = EmbeddedStore::open(dir.path(), Access::Existing).unwrap();
+                store.check().unwrap();
+                let after = answers(&store).unwrap();
+                let strange: Vec<_> = after.difference(&before).collect();
+                assert!(strange.is_empty(), "{places:?}: {strange:?}");
+                let lost = before.difference(&after).count();
+                let said = !(done.gone.is_empty() && done.again.is_empty());
+                assert!(
+                    lost == 0 || said,
+                    "{places:?}: {lost} things are gone unsaid"
+                );
+                whole += usize::from(lost == 0);
+                assert!(
+                    !store.changes(1).unwrap().0.is_empty(),
+                    "all is estimated again"
+                );
+            }
+            Err(error) => {
+                let left = std::fs::read(dir.path().join("larder.sqlite")).unwrap();
+                assert!(left == bytes, "a repair that fails changes nothing");
+                beyond_repair.push((places, error.to_string()));
+            }
+        }
+    }
+    println!("{harmless} harmless, {whole} wholly repaired, of {rounds}; {beyond_repair:?}");
+    assert!(beyond_repair.len() < rounds / 10, "{beyond_repair:?}");
+}
+
+#[test]
+fn a_flipped_bit_in_the_write_ahead_log_is_set_right() {
+    let dir = tempfile::tempdir().unwrap();
+    killed(dir.path(), 600);
+    let file = dir.path().join("larder.sqlite-wal");
+    let log = std::fs::read(&file).unwrap();
+    for at in [
+        5,
+        20,
+        28,
+        32,
+        45,
+        50,
+        60,
+        3000,
+        log.len() / 3,
+        log.len() - 3000,
+    ] {
+        let dir = tempfile::tempdir().unwrap();
+        killed(dir.path(), 600);
+        let file = dir.path().join("larder.sqlite-wal");
+        let mut flipped = std::fs::read(&file).unwrap();
+        flipped[at] ^= 16;
+        std::fs::write(&file, &flipped).unwrap();
+        let done = EmbeddedStore::repair(dir.path()).unwrap();
+        assert!(done.gone.is_empty(), "{done:?}");
+        let kept = done.kept.unwrap().join("larder.sqlite-wal");
+        assert!(std::fs::read(kept).unwrap() == flipped);
+        assert!(EmbeddedStore::damages(dir.path()).unwrap().is_empty());
+        let store = EmbeddedStore::open(dir.path(), Access::Existing).unwrap();
+        assert_eq!(count(&store), 600, "byte {at}");
+    }
 }

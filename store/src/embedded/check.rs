@@ -64,6 +64,14 @@ pub(super) fn damage(fault: Fault) -> Result<String, Fault> {
     }
 }
 
+/// Damage apart from everything else.
+pub(super) fn damage_or<T>(result: Result<T, Fault>) -> Result<Result<T, String>, Fault> {
+    match result {
+        Ok(done) => Ok(Ok(done)),
+        Err(fault) => damage(fault).map(Err),
+    }
+}
+
 impl EmbeddedStore {
     /// Reads everything once and compares it with its checksums and summaries.
     pub fn check(&self) -> Result<(), StoreError> {

@@ -1,7 +1,7 @@
 //! The connections to the database: one that writes, a few that read, each call in one transaction.
 
 use super::fault::Fault;
-use super::folder::{Durability, database_in};
+use super::folder::{self, Durability, database_in};
 use super::schema;
 use super::seal;
 use crate::StoreError;
@@ -151,7 +151,8 @@ impl Connections {
     }
 }
 
-fn open_writer(file: &Path, durability: Durability) -> Result<Connection, Fault> {
+pub(super) fn open_writer(file: &Path, durability: Durability) -> Result<Connection, Fault> {
+    folder::make_file(file)?;
     let db = Connection::open_with_flags(
         file,
         OpenFlags::SQLITE_OPEN_READ_WRITE
@@ -170,14 +171,14 @@ fn open_writer(file: &Path, durability: Durability) -> Result<Connection, Fault>
     Ok(db)
 }
 
-fn open_reader(file: &Path) -> Result<Connection, Fault> {
+pub(super) fn open_reader(file: &Path) -> Result<Connection, Fault> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(file, flags)?;
     prepare(&db)?;
     Ok(db)
 }
 
-fn prepare(db: &Connection) -> Result<(), Fault> {
+pub(super) fn prepare(db: &Connection) -> Result<(), Fault> {
     seal::register(db)?;
     db.busy_timeout(BUSY_TIMEOUT)?;
     db.set_prepared_statement_cache_capacity(KEPT_STATEMENTS);

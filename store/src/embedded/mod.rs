@@ -8,6 +8,7 @@ mod fault;
 mod folder;
 pub(crate) mod readings;
 mod records;
+mod repair;
 mod schema;
 mod seal;
 #[cfg(test)]
@@ -17,9 +18,11 @@ mod wal;
 pub use check::Damages;
 pub use desk::Desk;
 pub use folder::{Access, Durability};
+pub use repair::Repaired;
 
 use crate::StoreError;
 use connections::Connections;
+use fault::Fault;
 use folder::Lock;
 use larder_domain::Apiary;
 use readings::Memory;
@@ -58,6 +61,7 @@ impl EmbeddedStore {
         match access {
             Access::Create | Access::Existing => {
                 let lock = folder::claim(dir, access)?;
+                repair::finish(dir).map_err(|e| Fault::from(e).told(dir, "finish a repair"))?;
                 wal::refuse_damaged(dir)?;
                 Self::over(
                     dir,

@@ -205,6 +205,13 @@ pub(super) fn sound(met: &Met<'_, '_>) -> Result<Vec<Sample>, Fault> {
     Ok(samples)
 }
 
+/// Whether a row of `SELECT *` sums up these samples.
+pub(super) fn summary_fits(row: &Row<'_>, day: Day, samples: &[Sample]) -> bool {
+    let id = 0;
+    let met = Met { day, id, row };
+    met.summary().is_ok_and(|summary| summary.is_of(samples))
+}
+
 /// Every block, unpacked and compared with its summary, every series with its blocks, and the log.
 /// What is wrong goes to `tell`.
 pub(in crate::embedded) fn check_all(

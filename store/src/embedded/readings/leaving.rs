@@ -398,7 +398,7 @@ fn adopt(
     Ok(id)
 }
 
-fn put_extent(db: &Connection, id: SeriesId, extent: Extent) -> Result<(), Fault> {
+pub(super) fn put_extent(db: &Connection, id: SeriesId, extent: Extent) -> Result<(), Fault> {
     db.prepare_cached(
         "UPDATE series SET first_time = ?2, last_time = ?3, last_bits = ?4 WHERE id = ?1",
     )?

@@ -132,7 +132,7 @@ fn encode(news: &[Entry], row: i64) -> Vec<u8> {
     seal(out, row)
 }
 
-fn decode(
+pub(super) fn decode(
     readings: &[u8],
     row: i64,
     mut take: impl FnMut(SeriesId, &[Sample]) -> Result<(), Fault>,

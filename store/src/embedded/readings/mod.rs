@@ -13,6 +13,7 @@ mod log;
 mod memory;
 mod range;
 pub(crate) mod reduce;
+mod rescue;
 mod samples;
 
 pub(crate) use append::Elsewhere;
@@ -20,6 +21,7 @@ pub(super) use blocks::check_all;
 pub(super) use leaving::WHOLE_FROM;
 pub(super) use memory::Memory;
 pub(crate) use reduce::reduce_between;
+pub(super) use rescue::{have_all_estimated, save};
 pub(crate) use samples::merge_into;
 
 use super::EmbeddedStore;

@@ -217,6 +217,38 @@ impl EmbeddedStore {
     }
 }
 
+/// Takes out of the apiary what cannot stay because something it rests on was damaged.
+pub(super) fn fit_together(db: &Connection, gone: &mut dyn FnMut(String)) -> Result<(), Fault> {
+    let orphans = [
+        "kind = 'hive' AND json_extract(body, '$.yard') NOT IN
+             (SELECT id FROM apiary_item WHERE kind = 'yard')",
+        "kind = 'hive' AND EXISTS (SELECT 1 FROM json_each(body, '$.moves') WHERE
+             json_extract(value, '$.yard') NOT IN (SELECT id FROM apiary_item WHERE kind = 'yard'))",
+        "kind = 'feeder' AND json_extract(body, '$.hive') NOT IN
+             (SELECT id FROM apiary_item WHERE kind = 'hive')",
+        "kind = 'threshold' AND id LIKE 'yard:%' AND substr(id, 6, instr(id, ' ') - 6) NOT IN
+             (SELECT id FROM apiary_item WHERE kind = 'yard')",
+        "kind = 'threshold' AND id LIKE 'hive:%' AND substr(id, 6, instr(id, ' ') - 6) NOT IN
+             (SELECT id FROM apiary_item WHERE kind = 'hive')",
+    ];
+    for orphan in orphans {
+        let names: Vec<(String, String)> = db
+            .prepare(&format!("SELECT kind, id FROM apiary_item WHERE {orphan}"))?
+            .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?
+            .collect::<Result<_, _>>()?;
+        for (kind, id) in names {
+            db.execute(
+                "DELETE FROM apiary_item WHERE kind = ?1 AND id = ?2",
+                [&kind, &id],
+            )?;
+            gone(format!(
+                "{kind} \"{id}\", because what it belongs to is gone"
+            ));
+        }
+    }
+    apiary::load(db).map(drop)
+}
+
 /// Reads everything that is kept in a form of our own.
 pub(super) fn check_all(db: &Connection) -> Result<(), Fault> {
     apiary::load(db).map(drop)
