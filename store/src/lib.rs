@@ -11,8 +11,12 @@ pub mod influxdb2;
 pub mod notices;
 
 pub use contract::{
-    Appended, Attribute, Change, DeviceHealth, LatestSample, Quarantined, QuarantinedId,
-    READING_LINE, Readings, Records, Refused, ResultsPatch, SeriesInfo,
+    Appended, Attribute, Change, DeviceHealth, LatestSample, MOST_ATTRIBUTE_BYTES,
+    MOST_ATTRIBUTE_NAME_BYTES, MOST_ATTRIBUTES, MOST_CHANNELS, MOST_IMPOSSIBLE,
+    MOST_IMPOSSIBLE_OF_ALL, MOST_QUARANTINED, MOST_QUARANTINED_BYTES,
+    MOST_QUARANTINED_BYTES_OF_TOPIC, MOST_UNDECLARED_DEVICES, MOST_UNDECLARED_SERIES,
+    QUARANTINE_PAGE_BYTES, Quarantined, QuarantinedId, READING_LINE, Readings, Records, Refusal,
+    Refused, RefusedReading, ResultsPatch, SeriesInfo,
 };
 pub use embedded::readings::reduce::reduce;
 pub use embedded::{Access, Damages, Desk, Durability, EmbeddedStore, Repaired};

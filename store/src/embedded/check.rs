@@ -121,10 +121,12 @@ impl EmbeddedStore {
 /// Reads everything.
 pub(super) fn look_over(db: &Connection) -> Result<Damages, Fault> {
     let mut damages = Damages::default();
+    // Where the tables are not what they should be, nothing in them can be told.
+    if damages.note(schema::compare(db))?.is_none() {
+        return Ok(damages);
+    }
     let pages = integrity(db, &mut damages);
     damages.note(pages)?;
-    let tables = schema::compare(db);
-    damages.note(tables)?;
     for table in seal::TABLES {
         let read = verify_table(db, table, &mut damages);
         let read = read.map_err(|fault| in_table(fault, table));

@@ -65,6 +65,7 @@ impl Connections {
         if found < schema::KNOWN {
             return Err(StoreError::InUse(dir.to_owned()));
         }
+        schema::compare(&writer).map_err(told)?;
         Ok(Self {
             dir: dir.to_owned(),
             writer: Some(Mutex::new(writer)),
@@ -81,6 +82,9 @@ impl Connections {
         };
         let (reader, found) = begin_snapshot(&database_in(dir)).map_err(told)?;
         schema::refuse_newer(found, dir)?;
+        if found == schema::KNOWN {
+            schema::compare(&reader).map_err(told)?;
+        }
         Ok((found == schema::KNOWN).then(|| Self {
             dir: dir.to_owned(),
             writer: None,

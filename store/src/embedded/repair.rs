@@ -232,7 +232,7 @@ fn upgrade(source: &mut Connection, dir: &Path) -> Result<(), Fault> {
 }
 
 fn unreadable(what: String) -> Trouble {
-    let what = format!("{what}, so that nothing can be told apart in it");
+    let what = format!("{what}: the description of the tables is lost, and a repair needs it");
     Fault::Damaged(what).into()
 }
 

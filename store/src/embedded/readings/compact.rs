@@ -282,7 +282,13 @@ mod tests {
     /// Appends without paying for any sorting.
     fn append(store: &EmbeddedStore, readings: &[Reading]) {
         let run = |db: &mut Connection| {
-            append::append(db, &store.memory, readings, &append::Elsewhere::default())
+            append::append(
+                db,
+                &store.memory,
+                readings,
+                &append::Elsewhere::default(),
+                &|| Ok(Default::default()),
+            )
         };
         store.connections.with_writer("append", run).unwrap();
     }

@@ -14,7 +14,7 @@ use crate::embedded::records::row;
 use crate::embedded::seal;
 use larder_domain::{ChannelName, ChannelRef, DeviceId, Sample, Span, Timestamp, Unit};
 use rusqlite::{Connection, params};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 pub(in crate::embedded) struct Memory {
     /// By device and channel, the order in which lists are given.
@@ -250,10 +250,6 @@ impl Memory {
         self.states.get(&id)
     }
 
-    pub(super) fn state_mut(&mut self, id: SeriesId) -> Option<&mut State> {
-        self.states.get_mut(&id)
-    }
-
     /// By device and channel.
     pub(super) fn find(&self, series: &ChannelRef) -> Option<(SeriesId, &State)> {
         let id = self.id(&series.device, &series.channel)?;
@@ -297,6 +293,25 @@ impl Memory {
 
     pub(super) fn n_series(&self) -> usize {
         self.states.len()
+    }
+
+    pub(super) fn n_devices(&self) -> usize {
+        self.names.len()
+    }
+
+    pub(super) fn n_channels(&self, device: &DeviceId) -> usize {
+        self.names.get(device).map_or(0, BTreeMap::len)
+    }
+
+    /// Devices but these, and their series.
+    pub(super) fn count_without(&self, declared: &HashSet<DeviceId>) -> (usize, usize) {
+        let others = self
+            .names
+            .iter()
+            .filter(|(device, _)| !declared.contains(device));
+        others.fold((0, 0), |(n, series), (_, channels)| {
+            (n + 1, series + channels.len())
+        })
     }
 
     /// The first `n` open readings of a series are in blocks now.

@@ -28,7 +28,7 @@ use super::EmbeddedStore;
 use super::fault::Fault;
 use super::seal;
 use crate::{Appended, Change, LatestSample, Readings, SeriesInfo, StoreError};
-use larder_domain::{ChannelRef, Reading, Sample, Span, Timestamp};
+use larder_domain::{ChannelRef, DeviceId, Reading, Sample, Span, Timestamp};
 use range::Wanted;
 use rusqlite::{Connection, TransactionBehavior, params};
 use std::sync::{RwLockReadGuard, RwLockWriteGuard};
@@ -100,8 +100,10 @@ impl EmbeddedStore {
         if readings.is_empty() {
             return Ok(Appended::default());
         }
+        let declared = || self.devices_declared(READ);
+        let declared = || declared().map_err(|e| Fault::Io(std::io::Error::other(e)));
         self.connections.with_writer("write readings", |db| {
-            let appended = append::append(db, &self.memory, readings, elsewhere)?;
+            let appended = append::append(db, &self.memory, readings, elsewhere, &declared)?;
             // What was appended is on disk; sorting can be tried again with the next append.
             if let Err(fault) = compact::keep_pace(db, &self.memory, readings.len()) {
                 let error = fault.told(self.dir(), "sort readings into blocks");
@@ -124,6 +126,11 @@ impl EmbeddedStore {
             })
         });
         Ok(found)
+    }
+
+    /// Whether a device has readings.
+    pub(super) fn has_series(&self, device: &DeviceId) -> Result<bool, StoreError> {
+        Ok(self.memory(READ)?.n_channels(device) > 0)
     }
 
     /// Sorts all readings into their compressed blocks now, rather than bit by bit with later

@@ -7,7 +7,7 @@ use crate::embedded::seal;
 use crate::{Attribute, DeviceHealth};
 use larder_domain::{Apiary, DeviceId, Timestamp};
 use rusqlite::{Connection, OptionalExtension, Row, params};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 
 /// Writes down when a device was last heard.
 pub(super) fn put_heard(db: &Connection, device: &DeviceId, at: Timestamp) -> Result<(), Fault> {
@@ -44,6 +44,23 @@ pub(super) fn attribute(
         .query_row([device.as_str(), name], |row| Ok(read_attribute(row)))
         .optional()?
         .transpose()
+}
+
+pub(super) fn attribute_names(
+    db: &Connection,
+    device: &DeviceId,
+) -> Result<HashSet<String>, Fault> {
+    Ok(db
+        .prepare_cached("SELECT name FROM attribute WHERE device = ?1")?
+        .query_map([device.as_str()], |row| row.get(0))?
+        .collect::<Result<_, _>>()?)
+}
+
+/// Every device of which it is written when it was heard or what it says.
+pub(super) fn known(db: &Connection) -> Result<HashSet<DeviceId>, Fault> {
+    db.prepare_cached("SELECT id FROM device UNION SELECT device FROM attribute")?
+        .query_and_then([], |row| row::name(row, "id"))?
+        .collect()
 }
 
 fn read_attribute(row: &Row<'_>) -> Result<Attribute, Fault> {

@@ -30,6 +30,7 @@ use larder_domain::{
     RecordedFill, Span, Timestamp, UptakeDay, WeightDay, YardId,
 };
 use rusqlite::Connection;
+use std::collections::HashSet;
 
 impl Records for EmbeddedStore {
     fn apiary(&self) -> Result<Apiary, StoreError> {
@@ -81,6 +82,11 @@ impl Records for EmbeddedStore {
     fn quarantine_size(&self) -> Result<(u64, u64), StoreError> {
         self.connections
             .read("count the quarantine", quarantine::size)
+    }
+
+    fn quarantine_dropped(&self) -> Result<u64, StoreError> {
+        self.connections
+            .read("count the quarantine", quarantine::dropped)
     }
 
     fn release_quarantined(&self, ids: &[QuarantinedId]) -> Result<(), StoreError> {
@@ -210,6 +216,15 @@ impl EmbeddedStore {
             *known = Some((revision, apiary.clone()));
             Ok(apiary)
         })
+    }
+
+    /// Every device that the apiary names.
+    pub(in crate::embedded) fn devices_declared(
+        &self,
+        attempted: &str,
+    ) -> Result<HashSet<DeviceId>, StoreError> {
+        let apiary = self.known_apiary(attempted)?;
+        Ok(apiary::devices_declared(&apiary).cloned().collect())
     }
 
     fn poisoned(&self, attempted: &str) -> StoreError {

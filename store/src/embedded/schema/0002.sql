@@ -292,3 +292,6 @@ WHEN OLD.sum = row_sum('setting', OLD.name, OLD.value) BEGIN
     UPDATE setting SET sum = row_sum('setting', name, value)
     WHERE name = NEW.name;
 END;
+
+-- What each topic has in the quarantine, without reading the messages.
+CREATE INDEX quarantine_topic ON quarantine (topic, length(bytes));
