@@ -9,6 +9,9 @@ use std::io::{IsTerminal, Write};
 /// Prints a line to standard output, in place of the standard library's macro, which panics where nobody
 /// reads any more (`| head`): the program then ends quietly, as other tools do.
 macro_rules! println {
+    () => {
+        $crate::output::print_line(format_args!(""))
+    };
     ($($arg:tt)*) => {
         $crate::output::print_line(format_args!($($arg)*))
     };

@@ -5,6 +5,7 @@ use crate::settings::{ServeOptions, ServeSettings, SettingsFile, Shared};
 use anyhow::Result;
 use clap::Args;
 use serde_json::json;
+use std::io::Write;
 use tokio::signal::unix::{SignalKind, signal};
 
 /// Take in readings, process them, serve the pages and the API
@@ -24,19 +25,24 @@ pub fn run(serve: Serve, shared: &Shared) -> Result<()> {
     let json = shared.json;
     runtime()?.block_on(async move {
         let running = service::start(settings).await?;
-        if json {
-            println!(
-                "{}",
-                json!({ "ready": true, "http": format!("http://{}", running.http), "mqtt": running.mqtt,
-                    "built_in_broker": running.built_in.is_some() })
-            );
+        let line = if json {
+            json!({ "ready": true, "http": format!("http://{}", running.http), "mqtt": running.mqtt,
+                "built_in_broker": running.built_in.is_some() })
+            .to_string()
         } else {
-            let broker = if running.built_in.is_some() { " (built-in broker)" } else { "" };
-            println!(
+            let broker = if running.built_in.is_some() {
+                " (built-in broker)"
+            } else {
+                ""
+            };
+            format!(
                 "Larder is ready: pages and API at http://{}, readings from {}{broker}",
                 running.http, running.mqtt
-            );
-        }
+            )
+        };
+        // A service goes on where nobody reads this.
+        let mut out = std::io::stdout();
+        let _ = writeln!(out, "{line}").and_then(|()| out.flush());
         stop_asked().await?;
         tracing::info!("stopping");
         running.stop().await
