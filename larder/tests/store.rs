@@ -1,6 +1,8 @@
 //! Commands about the store as they are run: the quarantine, printing into a pipe that closes, and a
 //! store whose bits flipped.
 
+#![allow(clippy::unwrap_used, reason = "helpers of tests")]
+
 use larder_domain::{ChannelName, DeviceId, Reading, Timestamp, Unit};
 use larder_store::{Access, EmbeddedStore, Readings, Records, Refused};
 use serde_json::Value;

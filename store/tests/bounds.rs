@@ -3,9 +3,10 @@
 
 use larder_domain::{Apiary, ChannelName, DeviceId, Reading, Timestamp, Unit, Yard};
 use larder_store::{
-    Access, Attribute, Durability, EmbeddedStore, MOST_ATTRIBUTE_BYTES, MOST_ATTRIBUTES,
-    MOST_CHANNELS, MOST_IMPOSSIBLE, MOST_UNDECLARED_DEVICES, QUARANTINE_PAGE_BYTES, Readings,
-    Records, Refused,
+    Access, Attribute, Durability, EmbeddedStore, MOST_ATTRIBUTE_BYTES, MOST_ATTRIBUTE_NAME_BYTES,
+    MOST_ATTRIBUTES, MOST_CHANNELS, MOST_IMPOSSIBLE, MOST_IMPOSSIBLE_OF_ALL, MOST_QUARANTINED,
+    MOST_QUARANTINED_BYTES, MOST_QUARANTINED_BYTES_OF_TOPIC, MOST_UNDECLARED_DEVICES,
+    MOST_UNDECLARED_SERIES, QUARANTINE_PAGE_BYTES, Readings, Records, Refused,
 };
 
 const NOW: Timestamp = Timestamp(1_788_238_800_000);
@@ -195,4 +196,42 @@ fn one_answer_of_the_quarantine_is_bounded_in_bytes() {
             .iter()
             .all(|d| d.impossible.len() == MOST_IMPOSSIBLE)
     );
+}
+
+#[test]
+fn the_bounds_are_written_down_for_operators() {
+    let page = include_str!("../../docs/operating.md");
+    let rows = [
+        (
+            "devices that nobody has declared |",
+            MOST_UNDECLARED_DEVICES,
+        ),
+        (
+            "devices that nobody has declared, together",
+            MOST_UNDECLARED_SERIES,
+        ),
+        ("channels of one device", MOST_CHANNELS),
+        ("attributes of one device", MOST_ATTRIBUTES),
+        ("an attribute's name", MOST_ATTRIBUTE_NAME_BYTES),
+        ("an attribute's value", MOST_ATTRIBUTE_BYTES),
+        ("entries of the quarantine", MOST_QUARANTINED),
+        ("moments of impossible values", MOST_IMPOSSIBLE),
+        ("moments of impossible values", MOST_IMPOSSIBLE_OF_ALL),
+        (
+            "messages in the quarantine",
+            (MOST_QUARANTINED_BYTES >> 20) as usize,
+        ),
+        (
+            "messages in the quarantine",
+            (MOST_QUARANTINED_BYTES_OF_TOPIC >> 20) as usize,
+        ),
+        ("one answer of the quarantine", QUARANTINE_PAGE_BYTES >> 20),
+    ];
+    for (what, bound) in rows {
+        let row = page.lines().find(|line| line.contains(what)).unwrap();
+        assert!(
+            row.replace(',', "").contains(&bound.to_string()),
+            "{bound}: {row}"
+        );
+    }
 }
