@@ -74,18 +74,22 @@ pub(super) fn register(db: &Connection) -> rusqlite::Result<()> {
 
 /// Compares a row of `SELECT *` with its checksum. What else was selected must stand behind.
 pub(super) fn verify(row: &Row<'_>, table: &str) -> Result<(), Fault> {
-    let columns = row.as_ref().column_count();
+    let columns = row.as_ref();
+    let mut behind = columns.column_count();
+    while behind > 0 && columns.column_name(behind - 1)? != SUM {
+        behind -= 1;
+    }
+    let Some(at) = behind.checked_sub(1) else {
+        return Err(damaged(row, table));
+    };
     let mut sum = Sum::new().and(ValueRef::Text(table.as_bytes()));
-    for column in 0..columns {
-        if row.as_ref().column_name(column)? == SUM {
-            return match row.get_ref(column)? {
-                ValueRef::Integer(found) if found == sum.done() => Ok(()),
-                _ => Err(damaged(row, table)),
-            };
-        }
+    for column in 0..at {
         sum = sum.and(row.get_ref(column)?);
     }
-    Err(damaged(row, table))
+    match row.get_ref(at)? {
+        ValueRef::Integer(found) if found == sum.done() => Ok(()),
+        _ => Err(damaged(row, table)),
+    }
 }
 
 /// A value as it lies on the disk: a text with a flipped bit may be none.
@@ -225,7 +229,11 @@ impl Sum {
         match value {
             ValueRef::Null => self.bytes(&[0]),
             ValueRef::Integer(number) => self.bytes(&[1]).bytes(&number.to_le_bytes()),
-            ValueRef::Real(number) => self.bytes(&[2]).bytes(&number.to_bits().to_le_bytes()),
+            // SQLite keeps no negative zero.
+            ValueRef::Real(number) => {
+                let kept = number + 0.0;
+                self.bytes(&[2]).bytes(&kept.to_bits().to_le_bytes())
+            }
             ValueRef::Text(text) => self.sized(3, text),
             ValueRef::Blob(bytes) => self.sized(4, bytes),
         }

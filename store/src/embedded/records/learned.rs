@@ -16,8 +16,9 @@ pub(super) fn replace(db: &Connection, patch: &ResultsPatch) -> Result<(), Fault
         }
     }
     let mut put = db.prepare_cached(
-        "INSERT OR REPLACE INTO learned (hive, device, channel, trait, date, since, value, lo, hi)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+        "INSERT OR REPLACE INTO learned (hive, device, channel, trait, date, since, value, lo, hi, sum)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9,
+             row_sum('learned', ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9))",
     )?;
     for learned in &patch.learned {
         put.execute(params![

@@ -54,8 +54,9 @@ fn put_uptake(db: &Connection, day: &UptakeDay) -> Result<(), Fault> {
         (columns(day.uptake_l), columns(day.remaining_l));
     db.prepare_cached(
         "INSERT OR REPLACE INTO uptake (feeder, date, uptake_l, uptake_lo_l, uptake_hi_l,
-             remaining_l, remaining_lo_l, remaining_hi_l, sugar_kg, sensed_share)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+             remaining_l, remaining_lo_l, remaining_hi_l, sugar_kg, sensed_share, sum)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10,
+             row_sum('uptake', ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10))",
     )?
     .execute(params![
         day.feeder.as_str(),
@@ -77,8 +78,9 @@ fn put_weight(db: &Connection, day: &WeightDay) -> Result<(), Fault> {
         (columns(day.weight_kg), columns(day.net_change_kg));
     db.prepare_cached(
         "INSERT OR REPLACE INTO weight (hive, date, weight_kg, weight_lo_kg, weight_hi_kg,
-             net_change_kg, net_change_lo_kg, net_change_hi_kg, handling_kg, quality)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+             net_change_kg, net_change_lo_kg, net_change_hi_kg, handling_kg, quality, sum)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10,
+             row_sum('weight', ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10))",
     )?
     .execute(params![
         day.hive.as_str(),

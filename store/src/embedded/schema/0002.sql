@@ -1,11 +1,12 @@
 -- A checksum in each row, so that a bit that flips on the disk shows when the row is read. `row_sum` is
 -- ours (src/embedded/seal.rs): a program without it can read these tables and cannot write them. The
 -- readings themselves (hot, block) carry checksums of their own. A row that was damaged is not sealed
--- anew by a change of a part of it.
+-- anew by a change of a part of it. Who writes many rows gives their sums along: a trigger costs as much
+-- as the row.
 
 ALTER TABLE series ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE series SET sum = row_sum('series', id, device, channel, unit, first_time, last_time, last_bits);
-CREATE TRIGGER series_in AFTER INSERT ON series BEGIN
+CREATE TRIGGER series_in AFTER INSERT ON series WHEN NEW.sum = 0 BEGIN
     UPDATE series SET sum = row_sum('series', id, device, channel, unit, first_time, last_time, last_bits)
     WHERE id = NEW.id;
 END;
@@ -18,7 +19,7 @@ END;
 
 ALTER TABLE position ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE position SET sum = row_sum('position', name, log_id);
-CREATE TRIGGER position_in AFTER INSERT ON position BEGIN
+CREATE TRIGGER position_in AFTER INSERT ON position WHEN NEW.sum = 0 BEGIN
     UPDATE position SET sum = row_sum('position', name, log_id)
     WHERE name = NEW.name;
 END;
@@ -30,7 +31,7 @@ END;
 
 ALTER TABLE change ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE change SET sum = row_sum('change', device, channel, start_time, end_time);
-CREATE TRIGGER change_in AFTER INSERT ON change BEGIN
+CREATE TRIGGER change_in AFTER INSERT ON change WHEN NEW.sum = 0 BEGIN
     UPDATE change SET sum = row_sum('change', device, channel, start_time, end_time)
     WHERE device = NEW.device AND channel = NEW.channel;
 END;
@@ -42,7 +43,7 @@ END;
 
 ALTER TABLE apiary_item ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE apiary_item SET sum = row_sum('apiary_item', kind, id, body);
-CREATE TRIGGER apiary_item_in AFTER INSERT ON apiary_item BEGIN
+CREATE TRIGGER apiary_item_in AFTER INSERT ON apiary_item WHEN NEW.sum = 0 BEGIN
     UPDATE apiary_item SET sum = row_sum('apiary_item', kind, id, body)
     WHERE kind = NEW.kind AND id = NEW.id;
 END;
@@ -54,7 +55,7 @@ END;
 
 ALTER TABLE recorded_fill ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE recorded_fill SET sum = row_sum('recorded_fill', feeder, time, volume_l, strength);
-CREATE TRIGGER recorded_fill_in AFTER INSERT ON recorded_fill BEGIN
+CREATE TRIGGER recorded_fill_in AFTER INSERT ON recorded_fill WHEN NEW.sum = 0 BEGIN
     UPDATE recorded_fill SET sum = row_sum('recorded_fill', feeder, time, volume_l, strength)
     WHERE feeder = NEW.feeder AND time = NEW.time;
 END;
@@ -67,7 +68,7 @@ END;
 ALTER TABLE quarantine ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE quarantine SET sum = row_sum('quarantine', id, received_at, last_at, count, topic, content_type,
     retained, reason, record, impossible_device, impossible_channel, measured_at, fingerprint, bytes);
-CREATE TRIGGER quarantine_in AFTER INSERT ON quarantine BEGIN
+CREATE TRIGGER quarantine_in AFTER INSERT ON quarantine WHEN NEW.sum = 0 BEGIN
     UPDATE quarantine SET sum = row_sum('quarantine', id, received_at, last_at, count, topic, content_type,
         retained, reason, record, impossible_device, impossible_channel, measured_at, fingerprint, bytes)
     WHERE id = NEW.id;
@@ -84,7 +85,7 @@ END;
 
 ALTER TABLE impossible ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE impossible SET sum = row_sum('impossible', id, device, channel, time);
-CREATE TRIGGER impossible_in AFTER INSERT ON impossible BEGIN
+CREATE TRIGGER impossible_in AFTER INSERT ON impossible WHEN NEW.sum = 0 BEGIN
     UPDATE impossible SET sum = row_sum('impossible', id, device, channel, time)
     WHERE id = NEW.id;
 END;
@@ -96,7 +97,7 @@ END;
 
 ALTER TABLE device ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE device SET sum = row_sum('device', id, last_heard);
-CREATE TRIGGER device_in AFTER INSERT ON device BEGIN
+CREATE TRIGGER device_in AFTER INSERT ON device WHEN NEW.sum = 0 BEGIN
     UPDATE device SET sum = row_sum('device', id, last_heard)
     WHERE id = NEW.id;
 END;
@@ -108,7 +109,7 @@ END;
 
 ALTER TABLE attribute ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE attribute SET sum = row_sum('attribute', device, name, value_json, time);
-CREATE TRIGGER attribute_in AFTER INSERT ON attribute BEGIN
+CREATE TRIGGER attribute_in AFTER INSERT ON attribute WHEN NEW.sum = 0 BEGIN
     UPDATE attribute SET sum = row_sum('attribute', device, name, value_json, time)
     WHERE device = NEW.device AND name = NEW.name;
 END;
@@ -121,7 +122,7 @@ END;
 ALTER TABLE uptake ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE uptake SET sum = row_sum('uptake', feeder, date, uptake_l, uptake_lo_l, uptake_hi_l, remaining_l,
     remaining_lo_l, remaining_hi_l, sugar_kg, sensed_share);
-CREATE TRIGGER uptake_in AFTER INSERT ON uptake BEGIN
+CREATE TRIGGER uptake_in AFTER INSERT ON uptake WHEN NEW.sum = 0 BEGIN
     UPDATE uptake SET sum = row_sum('uptake', feeder, date, uptake_l, uptake_lo_l, uptake_hi_l, remaining_l,
         remaining_lo_l, remaining_hi_l, sugar_kg, sensed_share)
     WHERE feeder = NEW.feeder AND date = NEW.date;
@@ -138,7 +139,7 @@ END;
 ALTER TABLE weight ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE weight SET sum = row_sum('weight', hive, date, weight_kg, weight_lo_kg, weight_hi_kg, net_change_kg,
     net_change_lo_kg, net_change_hi_kg, handling_kg, quality);
-CREATE TRIGGER weight_in AFTER INSERT ON weight BEGIN
+CREATE TRIGGER weight_in AFTER INSERT ON weight WHEN NEW.sum = 0 BEGIN
     UPDATE weight SET sum = row_sum('weight', hive, date, weight_kg, weight_lo_kg, weight_hi_kg,
         net_change_kg, net_change_lo_kg, net_change_hi_kg, handling_kg, quality)
     WHERE hive = NEW.hive AND date = NEW.date;
@@ -155,7 +156,7 @@ END;
 ALTER TABLE fill_event ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE fill_event SET sum = row_sum('fill_event', feeder, time, volume_l, volume_lo_l, volume_hi_l,
     strength, source);
-CREATE TRIGGER fill_event_in AFTER INSERT ON fill_event BEGIN
+CREATE TRIGGER fill_event_in AFTER INSERT ON fill_event WHEN NEW.sum = 0 BEGIN
     UPDATE fill_event SET sum = row_sum('fill_event', feeder, time, volume_l, volume_lo_l, volume_hi_l,
         strength, source)
     WHERE feeder = NEW.feeder AND time = NEW.time;
@@ -171,7 +172,7 @@ END;
 
 ALTER TABLE learned ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE learned SET sum = row_sum('learned', hive, device, channel, trait, date, since, value, lo, hi);
-CREATE TRIGGER learned_in AFTER INSERT ON learned BEGIN
+CREATE TRIGGER learned_in AFTER INSERT ON learned WHEN NEW.sum = 0 BEGIN
     UPDATE learned SET sum = row_sum('learned', hive, device, channel, trait, date, since, value, lo, hi)
     WHERE hive = NEW.hive AND device = NEW.device AND channel = NEW.channel AND trait = NEW.trait AND date =
         NEW.date AND since = NEW.since;
@@ -187,7 +188,7 @@ END;
 ALTER TABLE flag ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE flag SET sum = row_sum('flag', id, kind, opened_at, closed_at, known_at, changed_at, withdrawn_at,
     yard, hive, feeder, device, severity, probability, evidence);
-CREATE TRIGGER flag_in AFTER INSERT ON flag BEGIN
+CREATE TRIGGER flag_in AFTER INSERT ON flag WHEN NEW.sum = 0 BEGIN
     UPDATE flag SET sum = row_sum('flag', id, kind, opened_at, closed_at, known_at, changed_at,
         withdrawn_at, yard, hive, feeder, device, severity, probability, evidence)
     WHERE id = NEW.id;
@@ -204,7 +205,7 @@ END;
 
 ALTER TABLE flag_care ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE flag_care SET sum = row_sum('flag_care', id, flag, act, value, who, at);
-CREATE TRIGGER flag_care_in AFTER INSERT ON flag_care BEGIN
+CREATE TRIGGER flag_care_in AFTER INSERT ON flag_care WHEN NEW.sum = 0 BEGIN
     UPDATE flag_care SET sum = row_sum('flag_care', id, flag, act, value, who, at)
     WHERE id = NEW.id;
 END;
@@ -216,7 +217,7 @@ END;
 
 ALTER TABLE person ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE person SET sum = row_sum('person', id, body);
-CREATE TRIGGER person_in AFTER INSERT ON person BEGIN
+CREATE TRIGGER person_in AFTER INSERT ON person WHEN NEW.sum = 0 BEGIN
     UPDATE person SET sum = row_sum('person', id, body)
     WHERE id = NEW.id;
 END;
@@ -229,7 +230,7 @@ END;
 ALTER TABLE notice ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE notice SET sum = row_sum('notice', id, person, way, address, kind, digest, made_at, state, tries,
     next_at, done_at, error);
-CREATE TRIGGER notice_in AFTER INSERT ON notice BEGIN
+CREATE TRIGGER notice_in AFTER INSERT ON notice WHEN NEW.sum = 0 BEGIN
     UPDATE notice SET sum = row_sum('notice', id, person, way, address, kind, digest, made_at, state, tries,
         next_at, done_at, error)
     WHERE id = NEW.id;
@@ -245,7 +246,7 @@ END;
 
 ALTER TABLE told ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE told SET sum = row_sum('told', person, way, address, flag, event, notice);
-CREATE TRIGGER told_in AFTER INSERT ON told BEGIN
+CREATE TRIGGER told_in AFTER INSERT ON told WHEN NEW.sum = 0 BEGIN
     UPDATE told SET sum = row_sum('told', person, way, address, flag, event, notice)
     WHERE person = NEW.person AND way = NEW.way AND address = NEW.address AND flag = NEW.flag AND event =
         NEW.event;
@@ -259,7 +260,7 @@ END;
 
 ALTER TABLE last_digest ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE last_digest SET sum = row_sum('last_digest', person, date);
-CREATE TRIGGER last_digest_in AFTER INSERT ON last_digest BEGIN
+CREATE TRIGGER last_digest_in AFTER INSERT ON last_digest WHEN NEW.sum = 0 BEGIN
     UPDATE last_digest SET sum = row_sum('last_digest', person, date)
     WHERE person = NEW.person;
 END;
@@ -271,7 +272,7 @@ END;
 
 ALTER TABLE hive_state ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE hive_state SET sum = row_sum('hive_state', hive, payload);
-CREATE TRIGGER hive_state_in AFTER INSERT ON hive_state BEGIN
+CREATE TRIGGER hive_state_in AFTER INSERT ON hive_state WHEN NEW.sum = 0 BEGIN
     UPDATE hive_state SET sum = row_sum('hive_state', hive, payload)
     WHERE hive = NEW.hive;
 END;
@@ -283,7 +284,7 @@ END;
 
 ALTER TABLE setting ADD COLUMN sum INTEGER NOT NULL DEFAULT 0;
 UPDATE setting SET sum = row_sum('setting', name, value);
-CREATE TRIGGER setting_in AFTER INSERT ON setting BEGIN
+CREATE TRIGGER setting_in AFTER INSERT ON setting WHEN NEW.sum = 0 BEGIN
     UPDATE setting SET sum = row_sum('setting', name, value)
     WHERE name = NEW.name;
 END;
