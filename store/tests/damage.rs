@@ -631,3 +631,39 @@ fn a_flipped_bit_in_the_write_ahead_log_is_set_right() {
         assert_eq!(count(&store), 600, "byte {at}");
     }
 }
+
+/// Many wrong bytes in one frame in the middle cannot be set right: SQLite alone would keep what stands
+/// before it.
+#[test]
+fn readings_behind_a_lost_frame_of_the_log_are_saved() {
+    let sound = tempfile::tempdir().unwrap();
+    killed(sound.path(), 600);
+    let log = std::fs::read(sound.path().join("larder.sqlite-wal")).unwrap();
+    let frame = 4096 + 24;
+    let n = (log.len() - 32) / frame;
+    for bad in [n / 4, n / 2, n - 40] {
+        let dir = tempfile::tempdir().unwrap();
+        let file = "larder.sqlite";
+        std::fs::copy(sound.path().join(file), dir.path().join(file)).unwrap();
+        let mut lost = log.clone();
+        let at = 32 + bad * frame;
+        lost[at + 24..at + 3000].fill(0x5a);
+        std::fs::write(dir.path().join("larder.sqlite-wal"), &lost).unwrap();
+        let error = EmbeddedStore::open(dir.path(), Access::Existing).unwrap_err();
+        assert!(matches!(error, StoreError::Damaged { .. }), "{error}");
+        let done = EmbeddedStore::repair(dir.path()).unwrap();
+        assert!(!done.gone.is_empty());
+        assert!(EmbeddedStore::damages(dir.path()).unwrap().is_empty());
+        let store = EmbeddedStore::open(dir.path(), Access::Existing).unwrap();
+        // A page holds many rows of the log, and the next commit writes it anew.
+        assert!(
+            count(&store) >= 598,
+            "frame {bad} of {n}: {} are left, {done:?}",
+            count(&store)
+        );
+        for sample in store.range(&reading(0).series(), Span::ALWAYS).unwrap() {
+            let i = (sample.time.0 - START_MS) / 60_000;
+            assert_eq!(sample.value, reading(i).value);
+        }
+    }
+}

@@ -9,6 +9,7 @@ mod folder;
 pub(crate) mod readings;
 mod records;
 mod repair;
+mod salvage;
 mod schema;
 mod seal;
 #[cfg(test)]

@@ -8,6 +8,7 @@
 use super::check::{self, Damages};
 use super::fault::Fault;
 use super::folder::{self, Access, Durability, database_in};
+use super::salvage::Found;
 use super::seal::{self, Cell, Sealed};
 use super::{EmbeddedStore, connections, readings, records, schema, wal};
 use crate::StoreError;
@@ -83,6 +84,7 @@ fn repair(dir: &Path) -> Result<Repaired, Trouble> {
     remove(&workshop)?;
     folder::make(&workshop)?;
     fs::copy(database_in(dir), database_in(&workshop))?;
+    let mut behind = Found::default();
     match &log {
         Some(damage) => match &damage.mended {
             Some((whole, bits)) => {
@@ -92,7 +94,9 @@ fn repair(dir: &Path) -> Result<Repaired, Trouble> {
             }
             None => {
                 fs::copy(wal::log_in(dir), wal::log_in(&workshop))?;
-                done.gone.add(damage.told());
+                let what = "what was declared, written down or refused there is gone, too";
+                done.gone.add(format!("{}; {what}", damage.told()));
+                behind = wal::salvage(dir)?;
             }
         },
         None if wal::log_in(dir).exists() => {
@@ -102,7 +106,7 @@ fn repair(dir: &Path) -> Result<Repaired, Trouble> {
     }
     let whole = workshop.join("whole");
     folder::make(&whole)?;
-    save(&workshop, &whole, &mut done)?;
+    save(&workshop, &whole, &behind, &mut done)?;
     File::open(database_in(&whole))?.sync_all()?;
     fs::rename(database_in(&whole), dir.join(READY))?;
     finish(dir)?;
@@ -175,7 +179,7 @@ fn remove(folder: &Path) -> io::Result<()> {
 }
 
 /// From the damaged database in `from` to a new one in `to`.
-fn save(from: &Path, to: &Path, done: &mut Repaired) -> Result<(), Trouble> {
+fn save(from: &Path, to: &Path, behind: &Found, done: &mut Repaired) -> Result<(), Trouble> {
     let mut source = open_source(from)?;
     if schema::compare(&source).is_err() && upgrade(&mut source, from).is_err() {
         let described = schema::describe_again(&source);
@@ -192,6 +196,17 @@ fn save(from: &Path, to: &Path, done: &mut Repaired) -> Result<(), Trouble> {
         save_table(&source, &tx, table, done)?;
     }
     records::fit_together(&tx, &mut |what| done.gone.add(what))?;
+    for series in behind.series.values() {
+        let [cells @ .., _] = &series[..] else {
+            continue;
+        };
+        tx.execute(
+            "INSERT OR IGNORE INTO series
+                 (id, device, channel, unit, first_time, last_time, last_bits)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+            params_from_iter(cells),
+        )?;
+    }
     let mut walk = Walk::new(&source);
     readings::save(
         &tx,
@@ -202,6 +217,17 @@ fn save(from: &Path, to: &Path, done: &mut Repaired) -> Result<(), Trouble> {
     for table in walk.unreadable {
         done.gone
             .add(format!("a part of the table {table} that does not read"));
+    }
+    let (saved, missing) = readings::save_behind(&tx, &behind.log)?;
+    if saved > 0 {
+        done.mended.add(format!(
+            "{saved} deliveries of readings from behind the damage in the write-ahead log"
+        ));
+    }
+    if missing > 0 {
+        done.gone.add(format!(
+            "{missing} deliveries of readings at the damage in the write-ahead log"
+        ));
     }
     readings::have_all_estimated(&tx)?;
     tx.commit()?;

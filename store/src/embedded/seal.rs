@@ -180,6 +180,11 @@ pub(super) fn mend(row: &mut [Cell], table: &str) -> bool {
     false
 }
 
+/// Whether a row with its checksum behind matches it.
+pub(super) fn is_sound(row: &[Cell], table: &str) -> bool {
+    matches(row, table)
+}
+
 fn matches(row: &[Cell], table: &str) -> bool {
     let Some((found, covered)) = row.split_last() else {
         return false;

@@ -12,6 +12,7 @@
 
 use super::fault::Fault;
 use super::folder::{self, database_in};
+use super::salvage::{self, Found};
 use crate::StoreError;
 use std::io;
 use std::path::{Path, PathBuf};
@@ -68,6 +69,38 @@ pub(super) fn examine(dir: &Path) -> io::Result<Option<Damage>> {
         Err(error) if error.kind() == io::ErrorKind::NotFound => Ok(None),
         Err(error) => Err(error),
     }
+}
+
+/// What can be saved from behind damage that cannot be set right: readings, from frames that follow
+/// each other up to a commit.
+pub(super) fn salvage(dir: &Path) -> io::Result<Found> {
+    let bytes = std::fs::read(log_in(dir))?;
+    let Some(layout) = bytes.get(..HEADER).and_then(Layout::read) else {
+        return Ok(Found::default());
+    };
+    let (bad, _) = layout.sound(&bytes);
+    let n = layout.count(&bytes);
+    let follows = |i: usize| {
+        let before = layout.frame(&bytes, i - 1).sum;
+        layout.frame(&bytes, i).follows(before)
+    };
+    let mut pages = Vec::new();
+    let mut whole = Vec::new();
+    for i in bad + 1..n {
+        if !follows(i) {
+            pages.clear();
+            continue;
+        }
+        let at = HEADER + i * layout.size();
+        let is_commit = be(&bytes, at + 4) != 0;
+        let start = at + FRAME_HEADER;
+        pages.push((be(&bytes, at), &bytes[start..start + layout.page]));
+        if is_commit {
+            // Rows are taken one by one, so the end of a transaction that began in the damage will do.
+            whole.push(std::mem::take(&mut pages));
+        }
+    }
+    Ok(salvage::look_through(whole.into_iter()))
 }
 
 /// Before SQLite opens it: a damaged log would be cut short at the damage, unseen. The caller holds the

@@ -21,7 +21,7 @@ pub(super) use blocks::check_all;
 pub(super) use leaving::WHOLE_FROM;
 pub(super) use memory::Memory;
 pub(crate) use reduce::reduce_between;
-pub(super) use rescue::{have_all_estimated, save};
+pub(super) use rescue::{have_all_estimated, save, save_behind};
 pub(crate) use samples::merge_into;
 
 use super::EmbeddedStore;

@@ -3,7 +3,7 @@
 use super::block;
 use super::blocks::{self, Names};
 use super::day::{Day, SeriesId};
-use super::memory::Memory;
+use super::memory::{self, Memory};
 use super::{log, put_change};
 use crate::Change;
 use crate::embedded::check;
@@ -11,6 +11,7 @@ use crate::embedded::fault::Fault;
 use crate::embedded::records::row;
 use larder_domain::{Sample, Span};
 use rusqlite::{Connection, Row};
+use std::collections::BTreeMap;
 
 /// Hands each row of a table that reads to the second.
 type Walk<'a> =
@@ -69,6 +70,31 @@ pub(in crate::embedded) fn save(
         }
     }
     Ok(())
+}
+
+/// Rows of the log from behind damage, by their number. Says how many of them are in now, and how many are
+/// missing before the last of them: rows are numbered without gaps.
+pub(in crate::embedded) fn save_behind(
+    target: &Connection,
+    rows: &BTreeMap<i64, Vec<u8>>,
+) -> Result<(u64, u64), Fault> {
+    let names = names(target)?;
+    let last: Option<i64> = target.query_row("SELECT max(id) FROM hot", [], |row| row.get(0))?;
+    let last = last
+        .unwrap_or(0)
+        .max(memory::position(target, memory::COMPACTED)?)
+        .max(memory::position(target, memory::SETTLED)?);
+    let (mut saved, mut newest) = (0, last);
+    for (&id, bytes) in rows.range(last.saturating_add(1)..) {
+        let mut lost = false;
+        save_row(target, &names, id, bytes, &mut |_| lost = true)?;
+        if !lost {
+            saved += 1;
+            newest = id;
+        }
+    }
+    let missing = (newest - last).unsigned_abs().saturating_sub(saved);
+    Ok((saved, missing))
 }
 
 /// Whether days are as blocks keep them.
