@@ -183,3 +183,21 @@ fn a_flipped_bit_in_the_log_is_told_and_repaired() {
     assert_eq!(exported.lines().count(), 301);
     assert!(printed(&data, &["check", "--repair"]).contains("is sound"));
 }
+
+#[test]
+fn what_a_killed_backup_left_behind_is_not_in_the_way() {
+    let (dir, data, store) = filled(3, 10);
+    drop(store);
+    let dest = dir.path().join("backup");
+    std::fs::create_dir(&dest).unwrap();
+    std::fs::write(dest.join("larder.sqlite.part"), "half of it").unwrap();
+    std::fs::write(dest.join("larder.sqlite.part-journal"), "").unwrap();
+    printed(&data, &["backup", dest.to_str().unwrap()]);
+    printed(&dest, &["check"]);
+    let again = run(&data, &["backup", dest.to_str().unwrap()]);
+    assert_eq!(
+        again.status.code(),
+        Some(2),
+        "a store is never written over"
+    );
+}

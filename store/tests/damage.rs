@@ -667,3 +667,27 @@ fn readings_behind_a_lost_frame_of_the_log_are_saved() {
         }
     }
 }
+
+/// The power went after the new database was made and before it stood in its place.
+#[test]
+fn a_repair_that_was_cut_off_is_finished_by_the_next_opening() {
+    let dir = tempfile::tempdir().unwrap();
+    killed(dir.path(), 20);
+    let made = tempfile::tempdir().unwrap();
+    let store = EmbeddedStore::open(made.path(), Access::Create).unwrap();
+    store.append_durable(&[reading(0)]).unwrap();
+    drop(store);
+    std::fs::copy(
+        made.path().join("larder.sqlite"),
+        dir.path().join("larder.sqlite.repaired"),
+    )
+    .unwrap();
+    let store = EmbeddedStore::open(dir.path(), Access::Existing).unwrap();
+    assert_eq!(
+        count(&store),
+        1,
+        "the old log is not taken for the new one's"
+    );
+    store.check().unwrap();
+    assert!(!dir.path().join("larder.sqlite.repaired").exists());
+}

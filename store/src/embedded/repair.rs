@@ -81,38 +81,54 @@ fn repair(dir: &Path) -> Result<Repaired, Trouble> {
     }
     let kept = keep(dir)?;
     let workshop = dir.join(WORKSHOP);
+    let made = make_anew(dir, &workshop, log.as_ref(), &mut done);
+    // Whether it worked or not (a full disk), half a store is of no use to anyone.
     remove(&workshop)?;
-    folder::make(&workshop)?;
-    fs::copy(database_in(dir), database_in(&workshop))?;
+    if made.is_err() {
+        remove(&kept)?;
+        made?;
+    }
+    finish(dir)?;
+    done.kept = Some(kept);
+    Ok(done)
+}
+
+/// Makes the new database and puts it beside the old one, ready.
+fn make_anew(
+    dir: &Path,
+    workshop: &Path,
+    log: Option<&wal::Damage>,
+    done: &mut Repaired,
+) -> Result<(), Trouble> {
+    remove(workshop)?;
+    folder::make(workshop)?;
+    fs::copy(database_in(dir), database_in(workshop))?;
     let mut behind = Found::default();
-    match &log {
+    match log {
         Some(damage) => match &damage.mended {
             Some((whole, bits)) => {
-                fs::write(wal::log_in(&workshop), whole)?;
+                fs::write(wal::log_in(workshop), whole)?;
                 done.mended
                     .add(format!("{}: {bits} flipped bits set right", damage.told()));
             }
             None => {
-                fs::copy(wal::log_in(dir), wal::log_in(&workshop))?;
+                fs::copy(wal::log_in(dir), wal::log_in(workshop))?;
                 let what = "what was declared, written down or refused there is gone, too";
                 done.gone.add(format!("{}; {what}", damage.told()));
                 behind = wal::salvage(dir)?;
             }
         },
         None if wal::log_in(dir).exists() => {
-            fs::copy(wal::log_in(dir), wal::log_in(&workshop))?;
+            fs::copy(wal::log_in(dir), wal::log_in(workshop))?;
         }
         None => {}
     }
     let whole = workshop.join("whole");
     folder::make(&whole)?;
-    save(&workshop, &whole, &behind, &mut done)?;
+    save(workshop, &whole, &behind, done)?;
     File::open(database_in(&whole))?.sync_all()?;
     fs::rename(database_in(&whole), dir.join(READY))?;
-    finish(dir)?;
-    remove(&workshop)?;
-    done.kept = Some(kept);
-    Ok(done)
+    Ok(())
 }
 
 /// What is wrong with the database; what cannot even be opened is.
