@@ -2,7 +2,7 @@
 
 use super::fault::Fault;
 use super::seal::{self, Sealed};
-use super::{Access, Connections, EmbeddedStore, folder, readings, records, schema, wal};
+use super::{Access, Connections, EmbeddedStore, folder, readings, records, repair, schema, wal};
 use crate::StoreError;
 use rusqlite::{Connection, ErrorCode};
 use std::path::Path;
@@ -94,6 +94,7 @@ impl EmbeddedStore {
         if !folder::database_in(dir).exists() {
             return Err(StoreError::Missing(dir.to_owned()));
         }
+        repair::finish_to_read(dir)?;
         let found = wal::refuse_damaged_to_read(dir).and_then(|()| {
             match Connections::open_snapshot(dir)? {
                 Some(connections) => Ok(connections),

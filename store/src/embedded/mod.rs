@@ -78,6 +78,7 @@ impl EmbeddedStore {
         if !folder::database_in(dir).exists() {
             return Err(StoreError::Missing(dir.to_owned()));
         }
+        repair::finish_to_read(dir)?;
         wal::refuse_damaged_to_read(dir)?;
         let connections = match Connections::open_snapshot(dir)? {
             Some(connections) => connections,

@@ -167,6 +167,15 @@ pub(super) fn finish(dir: &Path) -> io::Result<()> {
     File::open(dir)?.sync_all()
 }
 
+/// The same for one who only reads.
+pub(super) fn finish_to_read(dir: &Path) -> Result<(), StoreError> {
+    if !dir.join(READY).exists() {
+        return Ok(());
+    }
+    let _lock = folder::lock(dir)?;
+    finish(dir).map_err(|e| Fault::from(e).told(dir, "finish a repair"))
+}
+
 /// The damaged files, under another name. They are not written any more, so a second name will do where
 /// the file system knows such.
 fn keep(dir: &Path) -> io::Result<PathBuf> {
