@@ -11,7 +11,8 @@ use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
-/// Most entries in one answer; messages are up to 64 KiB each.
+/// Most entries in one answer. Their messages are bounded as well: see
+/// [`larder_store::QUARANTINE_PAGE_BYTES`].
 const MOST_ENTRIES: usize = 500;
 
 #[derive(Serialize, ToSchema)]
@@ -21,6 +22,13 @@ struct QuarantineBody {
     total: u64,
     /// Number of messages that they stand for.
     messages: u64,
+    /// Entries that went because the quarantine was full, since ever.
+    dropped: u64,
+    /// Most entries that this answer could have had. It has fewer where their messages come to more than
+    /// a megabyte.
+    limit: usize,
+    /// What to give as `after` for the next page; null: there is none.
+    next: Option<QuarantinedId>,
 }
 
 #[derive(Serialize, ToSchema)]
@@ -58,7 +66,7 @@ struct PageQuery {
     /// Only entries with a greater number.
     #[serde(default)]
     after: QuarantinedId,
-    /// At most so many.
+    /// At most so many; 100 where it is left out, 500 at most.
     limit: Option<usize>,
 }
 
@@ -90,16 +98,23 @@ async fn list(
     State(service): State<ServiceState>,
     Params(page): Params<PageQuery>,
 ) -> Result<Json<QuarantineBody>, Problem> {
-    let limit = page.limit.unwrap_or(100).min(MOST_ENTRIES);
+    let limit = page.limit.unwrap_or(100).clamp(1, MOST_ENTRIES);
     service
         .blocking(move |s| {
             let (total, messages) = s.records.quarantine_size()?;
             let entries = s.records.quarantined(page.after, limit)?;
+            let next = match entries.last() {
+                Some(last) if !s.records.quarantined(last.id, 1)?.is_empty() => Some(last.id),
+                _ => None,
+            };
             let entries = entries.into_iter().map(Into::into).collect();
             Ok(Json(QuarantineBody {
                 entries,
                 total,
                 messages,
+                dropped: s.records.quarantine_dropped()?,
+                limit,
+                next,
             }))
         })
         .await

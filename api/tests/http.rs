@@ -691,10 +691,42 @@ async fn the_quarantine_is_listed_with_its_bytes() {
     assert_eq!(body["total"], json!(1));
     assert_eq!(body["entries"][0]["bytes"], json!("/wA="));
     assert_eq!(body["entries"][0]["reason"], json!("not JSON"));
+    assert_eq!(body["limit"], json!(100));
+    assert_eq!(body["next"], Value::Null);
+    assert_eq!(body["dropped"], json!(0));
     let (_, done) = api
         .write("POST", "/api/v1/quarantine/replay", &json!({ "ids": [] }))
         .await;
     assert_eq!(done, json!({ "released": 1, "kept": 2, "readings": 3 }));
+}
+
+/// 67 entries of large messages once made an answer of 90 MB.
+#[tokio::test]
+async fn a_page_of_the_quarantine_is_bounded_in_bytes_and_says_how_to_go_on() {
+    let api = Api::new();
+    let large = |i: u8| Refused {
+        received_at: NOW,
+        topic: "larder/x/readings".to_owned(),
+        bytes: vec![i; 300_000],
+        content_type: None,
+        retained: false,
+        reason: "not JSON".to_owned(),
+        record: None,
+        impossible: None,
+        measured_at: None,
+    };
+    let all: Vec<_> = (0..67).map(large).collect();
+    api.store.quarantine_durable(&all).unwrap();
+    let (mut after, mut n) = (json!(0), 0);
+    while !after.is_null() {
+        let (_, body) = api
+            .get(&format!("/api/v1/quarantine?limit=500&after={after}"))
+            .await;
+        assert!(body.to_string().len() < 2_000_000);
+        n += body["entries"].as_array().unwrap().len();
+        after = body["next"].clone();
+    }
+    assert_eq!(n, 67);
 }
 
 #[tokio::test]

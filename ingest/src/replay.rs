@@ -84,12 +84,24 @@ fn take(
     done: &mut Replayed,
 ) -> Result<(), StoreError> {
     let judged = judge(entry, config, now);
+    let mut n_refused = 0;
     if !judged.is_read {
         done.kept += 1;
         return Ok(());
     }
+    let mut refused = judged.refused;
     if !judged.readings.is_empty() {
-        readings.append_again(&judged.readings)?;
+        let appended = readings.append_again(&judged.readings)?;
+        let is_whole = appended.refused.len() == judged.readings.len();
+        if is_whole && judged.fills.is_empty() && judged.attributes.is_empty() && refused.is_empty()
+        {
+            // The store still takes none of it: the entry stays as it is.
+            done.kept += 1;
+            return Ok(());
+        }
+        n_refused = appended.refused.len();
+        let again = appended.refused.into_iter();
+        refused.extend(again.map(|one| one.into_refused(now)));
     }
     if !judged.fills.is_empty() {
         records.record_fills(&judged.fills)?;
@@ -97,12 +109,12 @@ fn take(
     if !judged.attributes.is_empty() {
         records.note_devices(&[], &judged.attributes)?;
     }
-    if !judged.refused.is_empty() {
-        records.quarantine_durable(&judged.refused)?;
+    if !refused.is_empty() {
+        records.quarantine_durable(&refused)?;
     }
     records.release_quarantined(&[entry.id])?;
     done.released += 1;
-    done.readings += (judged.readings.len() + judged.fills.len()) as u64;
+    done.readings += (judged.readings.len() - n_refused + judged.fills.len()) as u64;
     Ok(())
 }
 

@@ -126,11 +126,12 @@ impl Client {
 
     /// A reading of `kg` at minute `minute`, QoS 1.
     fn publish(&mut self, packet: u16, minute: i64, kg: u8) {
+        let time = 1_735_689_600 + 60 * minute;
+        self.publish_payload(packet, &format!("{{\"time\":{time},\"weight_kg\":{kg}}}"));
+    }
+
+    fn publish_payload(&mut self, packet: u16, payload: &str) {
         let topic = b"larder/sc-1/readings";
-        let payload = format!(
-            "{{\"time\":{},\"weight_kg\":{kg}}}",
-            1_735_689_600 + 60 * minute
-        );
         let mut body = (topic.len() as u16).to_be_bytes().to_vec();
         body.extend_from_slice(topic);
         body.extend_from_slice(&packet.to_be_bytes());
@@ -188,6 +189,31 @@ fn acknowledgements_come_in_order_of_receipt_and_after_the_commit() {
     client.expect(DISCONNECT);
     drop(client);
     stopping.join().unwrap();
+}
+
+/// A channel that the service does not know: 3.9 V must not become 3.9 kg by what comes later.
+#[test]
+fn a_second_unit_goes_to_the_quarantine_and_the_rest_of_its_pack_is_kept() {
+    let broker = Broker::new();
+    let store = Store::new();
+    let session = Session::start_without_waiting(session_config(broker.url("?version=3")), &store);
+    let mut client = broker.subscribed(false);
+    client.publish_payload(1, r#"[{"n":"x","u":"V","v":3.9,"t":1788238800}]"#);
+    client.expect_ack(1);
+    let pack =
+        r#"[{"n":"x","u":"kg","v":3.9,"t":1788238860},{"n":"x","u":"V","v":4,"t":1788238920}]"#;
+    client.publish_payload(2, pack);
+    client.expect_ack(2);
+    assert_eq!(store.all("sc-1", "x").len(), 2);
+    let kept = store.quarantine();
+    assert_eq!(kept.len(), 1);
+    assert_eq!(kept[0].refused.bytes, b"2026-09-01T05:01:00Z,sc-1,x,kg,3.9");
+    let reason = &kept[0].refused.reason;
+    assert!(
+        reason.contains("kept in V") && reason.contains("is in kg"),
+        "{reason}"
+    );
+    session.crash();
 }
 
 #[test]

@@ -15,8 +15,13 @@ pub fn wrong_use(sentence: impl Into<String>) -> anyhow::Error {
 
 /// Prints one line and picks the exit code. A reader that has seen enough (`| head`) is no failure.
 pub fn report(error: &anyhow::Error) -> ExitCode {
+    ExitCode::from(report_code(error))
+}
+
+/// The same with the code as a number.
+pub fn report_code(error: &anyhow::Error) -> u8 {
     if error.chain().any(is_broken_pipe) {
-        return ExitCode::SUCCESS;
+        return 0;
     }
     let line = format!("{error:#}").replace('\n', " ");
     eprintln!("larder: {line}");
@@ -27,7 +32,7 @@ pub fn report(error: &anyhow::Error) -> ExitCode {
                 Some(StoreError::Missing(_) | StoreError::Elsewhere(_))
             )
     });
-    ExitCode::from(if usage { 2 } else { 1 })
+    if usage { 2 } else { 1 }
 }
 
 fn is_broken_pipe(cause: &(dyn std::error::Error + 'static)) -> bool {

@@ -3,6 +3,9 @@
 // Answers go to standard output: this is the binary.
 #![allow(clippy::print_stdout)]
 
+#[macro_use]
+mod output;
+
 mod broker;
 mod cli;
 mod clock;
@@ -10,7 +13,6 @@ mod commands;
 mod demo;
 mod failure;
 mod notices;
-mod output;
 mod pipeline;
 mod readings_store;
 mod service;

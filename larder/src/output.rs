@@ -6,6 +6,27 @@ use larder_domain::units::{Kilograms, Litres, UnitSystem};
 use serde_json::{Map, Value, json};
 use std::io::{IsTerminal, Write};
 
+/// Prints a line to standard output, in place of the standard library's macro, which panics where nobody
+/// reads any more (`| head`): the program then ends quietly, as other tools do.
+macro_rules! println {
+    () => {
+        $crate::output::print_line(format_args!(""))
+    };
+    ($($arg:tt)*) => {
+        $crate::output::print_line(format_args!($($arg)*))
+    };
+}
+
+/// What `println!` does in this program.
+pub fn print_line(line: std::fmt::Arguments<'_>) {
+    let mut out = std::io::stdout().lock();
+    let printed = out.write_fmt(line).and_then(|()| out.write_all(b"\n"));
+    if let Err(error) = printed.and_then(|()| out.flush()) {
+        drop(out);
+        std::process::exit(i32::from(crate::failure::report_code(&error.into())));
+    }
+}
+
 /// How a table is printed.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, ValueEnum)]
 pub enum Format {

@@ -9,8 +9,9 @@ use larder_domain::{
     YardId,
 };
 
-/// What an append did. Every reading given is counted in exactly one of the three.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+/// What an append did. Every reading given is counted in exactly one of the first three or handed back
+/// in the fourth.
+#[derive(Clone, PartialEq, Debug, Default)]
 pub struct Appended {
     /// Identities not seen before.
     pub new: u64,
@@ -18,6 +19,125 @@ pub struct Appended {
     pub replaced: u64,
     /// Identities that were there with the same value.
     pub repeated: u64,
+    /// Readings that were not taken in: they belong into the quarantine ([`RefusedReading::into_refused`]).
+    pub refused: Vec<RefusedReading>,
+}
+
+/// A reading that only the store could judge, and did not take in.
+#[derive(Clone, PartialEq, Debug)]
+pub struct RefusedReading {
+    /// The reading.
+    pub reading: Reading,
+    /// Why not.
+    pub why: Refusal,
+}
+
+/// Why a store does not take a reading in.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+pub enum Refusal {
+    /// The channel is not known to the service, and its readings are kept in a unit of another quantity.
+    /// What one value means must not depend on what came later, so the first unit stands.
+    #[error(
+        "the channel's readings are kept in {kept}, and this one is in {sent}: give the other quantity \
+         a channel of its own"
+    )]
+    OtherUnit {
+        /// The unit of the series.
+        kept: Unit,
+        /// The unit of this reading.
+        sent: Unit,
+    },
+    /// There are [`MOST_UNDECLARED_DEVICES`].
+    #[error(
+        "the store knows {MOST_UNDECLARED_DEVICES} devices that nobody has declared and takes no more: \
+         declare this one, then replay"
+    )]
+    TooManyDevices,
+    /// The device has [`MOST_CHANNELS`].
+    #[error("the device has {MOST_CHANNELS} channels already, and no more are kept")]
+    TooManyChannels,
+    /// Devices that nobody has declared have [`MOST_UNDECLARED_SERIES`] channels together.
+    #[error(
+        "devices that nobody has declared have {MOST_UNDECLARED_SERIES} channels already: declare this \
+         one, then replay"
+    )]
+    TooManySeries,
+}
+
+/// Devices that nobody has declared and of which something is kept. Names cost memory for ever, and
+/// anyone who may publish can make them up; a real operation declares its devices within days. Declared
+/// ones are not counted. When full, readings of a further one go to the quarantine.
+pub const MOST_UNDECLARED_DEVICES: usize = 10_000;
+
+/// Channels of all devices that nobody has declared: some 40 megabytes. When full, a further channel goes
+/// to the quarantine.
+pub const MOST_UNDECLARED_SERIES: usize = 100_000;
+
+/// Channels of one device: a logger for forty hives with six sensors each has 240. When full, a further
+/// channel goes to the quarantine.
+pub const MOST_CHANNELS: usize = 256;
+
+/// Attributes kept of one device. When full, the known ones go on and new names are left out.
+pub const MOST_ATTRIBUTES: usize = 64;
+
+/// Bytes of an attribute's value; a longer text is cut there, and says so by its end.
+pub const MOST_ATTRIBUTE_BYTES: usize = 1024;
+
+/// Bytes of an attribute's name; one with a longer name is left out.
+pub const MOST_ATTRIBUTE_NAME_BYTES: usize = 128;
+
+/// Entries of the quarantine. When it is full, or when its bytes are too many, the oldest entries of the
+/// topic with the most bytes go: whoever floods it pushes out their own. They are counted
+/// ([`Records::quarantine_dropped`]).
+pub const MOST_QUARANTINED: usize = 10_000;
+
+/// Bytes of all messages in the quarantine.
+pub const MOST_QUARANTINED_BYTES: u64 = 256 << 20;
+
+/// Bytes of the messages of one topic, or one file, in the quarantine.
+pub const MOST_QUARANTINED_BYTES_OF_TOPIC: u64 = 64 << 20;
+
+/// Bytes of messages in one answer of [`Records::quarantined`]. The first entry always comes, whatever its
+/// size.
+pub const QUARANTINE_PAGE_BYTES: usize = 1 << 20;
+
+/// Moments of impossible values kept of one device; the oldest go.
+pub const MOST_IMPOSSIBLE: usize = 256;
+
+/// Moments of impossible values kept of all devices together; the oldest go.
+pub const MOST_IMPOSSIBLE_OF_ALL: usize = 100_000;
+
+impl RefusedReading {
+    /// The entry of the quarantine: the reading as a line of a readings file.
+    pub fn into_refused(self, received_at: Timestamp) -> Refused {
+        let reading = &self.reading;
+        let topic = match self.why {
+            // One topic for all of them, so that a flood of names pushes out itself.
+            Refusal::TooManyDevices | Refusal::TooManySeries => "undeclared devices".to_owned(),
+            Refusal::OtherUnit { .. } | Refusal::TooManyChannels => {
+                format!("{}/{}", reading.device, reading.channel)
+            }
+        };
+        let line = format!(
+            "{},{},{},{},{}",
+            reading.time.to_rfc3339(),
+            reading.device,
+            reading.channel,
+            reading.unit,
+            reading.value
+        );
+        Refused {
+            received_at,
+            topic,
+            bytes: line.into_bytes(),
+            content_type: Some(READING_LINE.into()),
+            retained: false,
+            reason: self.why.to_string(),
+            record: None,
+            impossible: None,
+            measured_at: None,
+        }
+    }
 }
 
 /// One series as the store knows it.
@@ -244,9 +364,10 @@ pub trait Records: Send + Sync {
     /// Takes a fill out again. Says whether it was there.
     fn remove_fill(&self, feeder: &FeederId, time: Timestamp) -> Result<bool, StoreError>;
 
-    /// Keeps what could not be read; durable when it returns.
+    /// Keeps what could not be read; durable when it returns. Bounded: see [`MOST_QUARANTINED`].
     fn quarantine_durable(&self, refused: &[Refused]) -> Result<(), StoreError>;
-    /// The quarantine, oldest first, at most `limit` entries after number `after`.
+    /// The quarantine, oldest first, at most `limit` entries after number `after`, and no more than
+    /// [`QUARANTINE_PAGE_BYTES`] of messages: ask again after the last one until nothing comes.
     fn quarantined(
         &self,
         after: QuarantinedId,
@@ -254,11 +375,16 @@ pub trait Records: Send + Sync {
     ) -> Result<Vec<Quarantined>, StoreError>;
     /// Number of entries, and of messages that they count.
     fn quarantine_size(&self) -> Result<(u64, u64), StoreError>;
-    /// Takes entries out, after a replay that read them.
+    /// How many entries were ever dropped because the quarantine was full.
+    fn quarantine_dropped(&self) -> Result<u64, StoreError> {
+        Ok(0)
+    }
+    /// Takes entries out, after a replay that read them or because someone wants them gone.
     fn release_quarantined(&self, ids: &[QuarantinedId]) -> Result<(), StoreError>;
 
     /// Keeps the latest attributes, and when each device was last heard. After a crash a device may
-    /// seem to have been heard a minute earlier than it was; what it said is kept.
+    /// seem to have been heard a minute earlier than it was; what it said is kept. Bounded: see
+    /// [`MOST_UNDECLARED_DEVICES`] and [`MOST_ATTRIBUTES`].
     fn note_devices(
         &self,
         heard: &[(DeviceId, Timestamp)],

@@ -28,7 +28,7 @@ pub enum StoreError {
     #[error("there is no store in {}; start `larder serve` or import something first", .0.display())]
     Missing(PathBuf),
     /// The file is damaged.
-    #[error("the store in {} is damaged: {what}; restore a backup", dir.display())]
+    #[error("the store in {} is damaged: {what}; restore a backup, or let `larder check --repair` save what can be read", dir.display())]
     Damaged {
         /// Where it is.
         dir: PathBuf,

@@ -45,3 +45,59 @@ fn a_backup_holds_what_was_committed_and_opens_as_a_store() {
     copy.append_durable(&[reading(20_001)]).unwrap();
     assert_eq!(all(&copy), all(&store));
 }
+
+/// As where the disk is full or the medium fails: nothing is left that the next attempt meets.
+#[test]
+fn a_backup_that_fails_leaves_nothing_behind() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    let store = EmbeddedStore::open(&data, Access::Create).unwrap();
+    let season: Vec<Reading> = (0..20_000).map(reading).collect();
+    store.append_durable(&season).unwrap();
+    store.compact().unwrap();
+    drop(store);
+    // A page in the middle does not read: the copy ends there.
+    let file = data.join("larder.sqlite");
+    let sound = std::fs::read(&file).unwrap();
+    let mut damaged = sound.clone();
+    let pages = damaged.len() / 4096;
+    for page in pages - 3..pages {
+        damaged[page * 4096] ^= 0xff;
+    }
+    std::fs::write(&file, &damaged).unwrap();
+    let store = EmbeddedStore::open(&data, Access::Read).unwrap();
+    let dest = dir.path().join("backups/monday");
+    store.backup_to(&dest).unwrap_err();
+    assert!(!dir.path().join("backups").exists());
+    std::fs::create_dir_all(&dest).unwrap();
+    store.backup_to(&dest).unwrap_err();
+    assert_eq!(std::fs::read_dir(&dest).unwrap().count(), 0);
+    drop(store);
+    std::fs::write(&file, &sound).unwrap();
+    let store = EmbeddedStore::open(&data, Access::Read).unwrap();
+    store.backup_to(&dest).unwrap();
+    EmbeddedStore::open(&dest, Access::Read)
+        .unwrap()
+        .check()
+        .unwrap();
+}
+
+#[cfg(unix)]
+#[test]
+fn only_the_owner_may_read_what_is_kept() {
+    use std::os::unix::fs::PermissionsExt;
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("new/data");
+    let store = EmbeddedStore::open(&data, Access::Create).unwrap();
+    store.append_durable(&[reading(0)]).unwrap();
+    let dest = dir.path().join("backups/monday");
+    store.backup_to(&dest).unwrap();
+    for folder in [&data, &dest] {
+        let mode = |path: &std::path::Path| path.metadata().unwrap().permissions().mode() & 0o777;
+        assert_eq!(mode(folder), 0o700, "{}", folder.display());
+        for entry in std::fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            assert_eq!(mode(&path), 0o600, "{}", path.display());
+        }
+    }
+}

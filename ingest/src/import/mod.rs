@@ -201,6 +201,18 @@ impl<'a, F: Format> Importer<'a, F> {
             self.done.replaced += appended.replaced;
             self.done.repeated += appended.repeated;
             self.batch.clear();
+            for refused in appended.refused {
+                self.done.refused += 1;
+                let words = "the store does not take it in";
+                *self.done.reasons.entry(words).or_default() += 1;
+                self.refused.push(Refused {
+                    topic: self.name.to_owned(),
+                    ..refused.into_refused(self.now)
+                });
+            }
+            if self.refused.len() >= REFUSED_BATCH {
+                self.flush_refused()?;
+            }
         }
         Ok(())
     }

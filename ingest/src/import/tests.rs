@@ -354,3 +354,25 @@ fn fills_that_are_none() {
     }
     assert!(store.recorded_fills(None, Span::ALWAYS).unwrap().is_empty());
 }
+
+#[test]
+fn a_second_unit_of_an_unknown_channel_is_refused_with_both_units() {
+    let (_folder, store) = store();
+    let file = "time,device,channel,unit,value\n\
+        2026-08-20T00:00:00Z,lg-7,level,V,3.9\n\
+        2026-08-20T00:15:00Z,lg-7,level,kg,3.9\n\
+        2026-08-20T00:30:00Z,lg-7,level,V,3.8\n";
+    let done = import(&store, file.as_bytes()).unwrap();
+    assert_eq!(counts(&done), [3, 2, 0, 0, 1]);
+    let kept = store.quarantined(0, 9).unwrap();
+    assert_eq!(
+        kept[0].refused.bytes,
+        b"2026-08-20T00:15:00Z,lg-7,level,kg,3.9"
+    );
+    assert_eq!(kept[0].refused.topic, "file.csv");
+    let reason = &kept[0].refused.reason;
+    assert!(
+        reason.contains("kept in V") && reason.contains("is in kg"),
+        "{reason}"
+    );
+}

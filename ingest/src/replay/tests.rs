@@ -162,3 +162,45 @@ fn lines_of_files_are_read_as_lines() {
     assert_eq!(samples(&store, "sc-1").len(), 1);
     assert_eq!(store.recorded_fills(None, Span::ALWAYS).unwrap().len(), 1);
 }
+
+/// A channel that the service does not know, first in V and then once in kg.
+#[test]
+fn a_second_unit_stays_in_the_quarantine_and_good_records_of_its_pack_come_in() {
+    let (_folder, store) = store();
+    let config = DecodeConfig::default();
+    let first = r#"[{"n":"level","u":"V","v":3.9,"t":1788238800}]"#;
+    receive(&store, "larder/sc-1/readings", first, &config);
+    let line = |unit: &str, second: u8| Refused {
+        received_at: NOW,
+        topic: "sc-1/level".into(),
+        bytes: format!("2026-09-01T05:00:0{second}Z,sc-1,level,{unit},3.9").into_bytes(),
+        content_type: Some(LINE_CONTENT_TYPE.into()),
+        retained: false,
+        reason: "kept by the test".into(),
+        record: None,
+        impossible: None,
+        measured_at: None,
+    };
+    store
+        .quarantine_durable(&[line("kg", 1), line("V", 2)])
+        .unwrap();
+    let done = replay(&store, &store, &[], &config, NOW).unwrap();
+    assert_eq!((done.released, done.kept, done.readings), (1, 1, 1));
+    assert_eq!(entries(&store).len(), 1);
+    // A message kept whole, whose mapping was missing: what can be taken in is, the rest is an entry.
+    let pack = r#"[{"n":"level","u":"kg","v":1,"t":1788238803},{"n":"level","u":"V","v":2,"t":1788238804}]"#;
+    let whole = Refused {
+        topic: "larder/sc-1/readings".into(),
+        bytes: pack.into(),
+        content_type: None,
+        ..line("kg", 1)
+    };
+    store.quarantine_durable(&[whole]).unwrap();
+    let done = replay(&store, &store, &[], &config, NOW).unwrap();
+    assert_eq!((done.released, done.kept, done.readings), (1, 1, 1));
+    let left = entries(&store);
+    assert_eq!(left.len(), 2);
+    assert!(left[1].refused.reason.contains("kept in V"), "{left:?}");
+    assert!(left[1].refused.bytes.ends_with(b",sc-1,level,kg,1"));
+    assert_eq!(store.series().unwrap()[0].unit.as_str(), "V");
+}

@@ -150,7 +150,8 @@ impl<F: Fn(Committed)> Committer<F> {
         let mut backoff = Backoff::new(FIRST_RETRY, LONGEST_RETRY);
         let mut has_failed = false;
         loop {
-            let error = match work.write(self.readings.as_ref(), self.records.as_ref(), step) {
+            let now = (self.clock)();
+            let error = match work.write(self.readings.as_ref(), self.records.as_ref(), step, now) {
                 Ok(()) => break,
                 Err(error) => error,
             };
@@ -272,12 +273,9 @@ impl Work {
         readings: &dyn Readings,
         records: &dyn Records,
         step: Step,
+        now: Timestamp,
     ) -> Result<(), StoreError> {
-        if !self.refused.is_empty() {
-            records.quarantine_durable(&self.refused)?;
-            self.refused.clear();
-            self.refused_bytes = 0;
-        }
+        self.write_refused(records)?;
         if step == Step::Quarantine {
             return Ok(());
         }
@@ -285,12 +283,27 @@ impl Work {
             self.appended = readings.append_received(&self.readings, &self.receipts)?;
             self.readings.clear();
             self.receipts.clear();
+            // What only the store could judge.
+            let refused = std::mem::take(&mut self.appended.refused).into_iter();
+            self.refused
+                .extend(refused.map(|one| one.into_refused(now)));
+            self.n_refused += self.refused.len() as u64;
         }
+        self.write_refused(records)?;
         if !self.heard.is_empty() || !self.attributes.is_empty() {
             let heard: Vec<_> = self.heard.iter().map(|(d, at)| (d.clone(), *at)).collect();
             records.note_devices(&heard, &self.attributes)?;
             self.heard.clear();
             self.attributes.clear();
+        }
+        Ok(())
+    }
+
+    fn write_refused(&mut self, records: &dyn Records) -> Result<(), StoreError> {
+        if !self.refused.is_empty() {
+            records.quarantine_durable(&self.refused)?;
+            self.refused.clear();
+            self.refused_bytes = 0;
         }
         Ok(())
     }

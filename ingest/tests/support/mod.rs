@@ -226,9 +226,16 @@ impl Store {
     }
 
     pub fn quarantine(&self) -> Vec<Quarantined> {
-        self.inner
-            .quarantined(0, 1_000_000)
-            .expect("the store reads")
+        let mut all: Vec<Quarantined> = Vec::new();
+        loop {
+            let after = all.last().map_or(0, |entry| entry.id);
+            let page = self.inner.quarantined(after, 1_000);
+            let page = page.expect("the store reads");
+            if page.is_empty() {
+                return all;
+            }
+            all.extend(page);
+        }
     }
 }
 

@@ -18,14 +18,20 @@ pub struct Backup {
     pub dest: PathBuf,
 }
 
+/// What a backup that was cut off (killed, no power) leaves behind does not stand in the way of the next.
+fn is_left_over(name: &std::ffi::OsStr) -> bool {
+    name.to_string_lossy().starts_with("larder.sqlite.part")
+}
+
 /// Runs it.
 pub fn run(backup: Backup, shared: &Shared) -> Result<()> {
     let file = SettingsFile::find(shared.config.as_deref())?;
     let store = EmbeddedStore::open(&data_dir(shared, &file), Access::Read)?;
-    let occupied = backup
-        .dest
-        .read_dir()
-        .is_ok_and(|mut entries| entries.next().is_some());
+    let occupied = backup.dest.read_dir().is_ok_and(|entries| {
+        entries
+            .flatten()
+            .any(|entry| !is_left_over(&entry.file_name()))
+    });
     if occupied || backup.dest.is_file() {
         return Err(wrong_use(format!(
             "{} is not empty; name a new folder for the backup",

@@ -12,7 +12,7 @@ use clap::Args;
 use larder_domain::Apiary;
 use larder_ingest::apiary_file;
 use larder_ingest::decode::{Decoded, Message, decode};
-use larder_store::{Access, EmbeddedStore, Readings, Records, StoreError};
+use larder_store::{Access, Damages, EmbeddedStore, Readings, Records, StoreError};
 use serde_json::{Value, json};
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -35,6 +35,9 @@ pub struct Check {
     /// As if it were a retained message
     #[arg(long)]
     pub retained: bool,
+    /// Save what can be read of a damaged store: keeps a copy, takes out what cannot be read, names it
+    #[arg(long, conflicts_with = "payload")]
+    pub repair: bool,
     /// An apiary file to check
     #[arg(long, value_name = "FILE")]
     pub apiary: Option<PathBuf>,
@@ -44,6 +47,7 @@ pub struct Check {
 pub fn run(check: Check, shared: &Shared) -> Result<()> {
     match (&check.payload, &check.topic) {
         (Some(payload), Some(topic)) => check_payload(&check, payload, topic, shared),
+        _ if check.repair => repair(shared),
         _ => check_rest(&check, shared),
     }
 }
@@ -148,15 +152,95 @@ fn as_json(decoded: &Decoded) -> Value {
     })
 }
 
+/// Makes a damaged store a sound one, and says what that cost.
+fn repair(shared: &Shared) -> Result<()> {
+    let file = SettingsFile::find(shared.config.as_deref())?;
+    let data = data_dir(shared, &file);
+    let done = EmbeddedStore::repair(&data)?;
+    let lists = [
+        ("mended", "Mended", &done.mended),
+        (
+            "estimated_again",
+            "Damaged results, to be estimated again",
+            &done.again,
+        ),
+        ("gone", "Gone", &done.gone),
+    ];
+    if shared.json {
+        let list = |list: &Damages| json!({ "named": list.named, "more": list.more });
+        let mut all = json!({ "store": data, "kept": done.kept });
+        for (key, _, damages) in lists {
+            all[key] = list(damages);
+        }
+        println!("{}", serde_json::to_string_pretty(&all)?);
+        return Ok(());
+    }
+    let Some(kept) = &done.kept else {
+        println!(
+            "The store in {} is sound; nothing was done.",
+            data.display()
+        );
+        return Ok(());
+    };
+    println!("The damaged files are kept in {}.", kept.display());
+    for (_, title, damages) in lists {
+        if !damages.is_empty() {
+            println!("{title}:");
+            print_damages(damages);
+        }
+    }
+    if done.gone.is_empty() {
+        println!("No reading and nothing that was written down is lost.");
+    }
+    println!(
+        "The store is sound now. Everything is estimated again when `larder serve` starts, or by \
+         `larder process`."
+    );
+    Ok(())
+}
+
+fn print_damages(damages: &Damages) {
+    for what in &damages.named {
+        println!("  - {what}");
+    }
+    if damages.more > 0 {
+        println!("  - and {} more", damages.more);
+    }
+}
+
+/// A damaged store: every damage that was found, and how to go on.
+fn refuse_damaged(data: &Path, damages: &Damages, shared: &Shared) -> anyhow::Error {
+    if shared.json {
+        println!(
+            "{}",
+            json!({ "store": { "dir": data, "damages": damages.named, "more_damages": damages.more } })
+        );
+    } else {
+        println!("Store in {}: damaged.", data.display());
+        print_damages(damages);
+    }
+    anyhow::anyhow!(
+        "the store in {} is damaged ({} places); stop the service, then let `larder check --repair` save \
+         what can be read, or restore a backup",
+        data.display(),
+        damages.named.len() as u64 + damages.more
+    )
+}
+
 /// Settings, the apiary file, the store: each says what it found.
 fn check_rest(check: &Check, shared: &Shared) -> Result<()> {
     let file = SettingsFile::find(shared.config.as_deref())?;
     let data = data_dir(shared, &file);
     let settings = ServeSettings::check(shared, ServeOptions::default(), file)?;
     let config = decode_config(&settings)?;
+    match EmbeddedStore::damages(&data) {
+        Ok(damages) if damages.is_empty() => {}
+        Ok(damages) => return Err(refuse_damaged(&data, &damages, shared)),
+        Err(StoreError::Missing(_)) => {}
+        Err(error) => return Err(error.into()),
+    }
     let store = match EmbeddedStore::open(&data, Access::Read) {
         Ok(store) => {
-            store.check()?;
             settings.readings.fits(&store)?;
             Some(store)
         }

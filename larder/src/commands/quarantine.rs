@@ -10,8 +10,9 @@ use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use clap::{Args, Subcommand};
 use larder_store::archive::WhenFull;
-use larder_store::{Access, EmbeddedStore, Quarantined, QuarantinedId, Records};
+use larder_store::{Access, Desk, EmbeddedStore, Quarantined, QuarantinedId, Records};
 use serde_json::{Value, json};
+use std::io::{IsTerminal, Write};
 
 /// What could not be read, and reading it again
 #[derive(Args, Debug)]
@@ -25,8 +26,15 @@ pub struct Quarantine {
 #[derive(Subcommand, Debug)]
 pub enum Action {
     /// Show the entries, oldest first
-    #[command(after_help = "Example: larder quarantine list --data larder-data")]
-    List,
+    #[command(after_help = "Example: larder quarantine list --data larder-data --limit 20")]
+    List {
+        /// Only entries with a greater number
+        #[arg(long, value_name = "ID", default_value_t = 0)]
+        after: QuarantinedId,
+        /// At most so many
+        #[arg(long, value_name = "N")]
+        limit: Option<usize>,
+    },
     /// Read entries again, once a mapping or a gateway was added; what can be read leaves
     #[command(after_help = "Example: larder quarantine replay 17 18")]
     Replay {
@@ -34,6 +42,23 @@ pub enum Action {
         #[arg(value_name = "ID")]
         ids: Vec<QuarantinedId>,
     },
+    /// Take entries out for good, also while the service runs
+    #[command(after_help = "Example: larder quarantine discard 17 18")]
+    Discard(Discard),
+}
+
+/// Which entries to discard.
+#[derive(Args, Debug)]
+pub struct Discard {
+    /// Which
+    #[arg(value_name = "ID")]
+    pub ids: Vec<QuarantinedId>,
+    /// All that are there now
+    #[arg(long, conflicts_with = "ids")]
+    pub all: bool,
+    /// Do not ask
+    #[arg(long)]
+    pub yes: bool,
 }
 
 /// Entries read from the store at a time.
@@ -42,22 +67,20 @@ const PAGE: usize = 500;
 /// Runs it.
 pub fn run(quarantine: Quarantine, shared: &Shared) -> Result<()> {
     match quarantine.action {
-        Action::List => list(shared),
+        Action::List { after, limit } => list(after, limit, shared),
         Action::Replay { ids } => replay_command(&ids, shared),
+        Action::Discard(entries) => discard(&entries, shared),
     }
 }
 
-fn list(shared: &Shared) -> Result<()> {
+fn list(after: QuarantinedId, limit: Option<usize>, shared: &Shared) -> Result<()> {
     let file = SettingsFile::find(shared.config.as_deref())?;
     let store = EmbeddedStore::open(&data_dir(shared, &file), Access::Read)?;
-    let entries = all(&store)?;
     if shared.json {
-        let entries: Vec<_> = entries.iter().map(as_json).collect();
-        println!("{}", serde_json::to_string_pretty(&entries)?);
-        return Ok(());
+        return list_json(&store, after, limit);
     }
     let mut table = Table::new(&["id", "last_at", "count", "topic", "reason", "begins"]);
-    for entry in &entries {
+    each(&store, after, limit, &mut |entry| {
         table.push(vec![
             Cell::Number(entry.id as f64, 0),
             Cell::Text(entry.last_at.to_rfc3339()),
@@ -66,8 +89,31 @@ fn list(shared: &Shared) -> Result<()> {
             Cell::Text(entry.refused.reason.clone()),
             Cell::Text(beginning(&entry.refused.bytes)),
         ]);
+        Ok(())
+    })?;
+    table.print(Format::Table, &mut std::io::stdout().lock())?;
+    let dropped = store.quarantine_dropped()?;
+    if dropped > 0 {
+        println!("{dropped} entries went because the quarantine was full.");
     }
-    table.print(Format::Table, &mut std::io::stdout().lock())
+    Ok(())
+}
+
+/// One array, written entry by entry: a full quarantine is hundreds of megabytes.
+fn list_json(store: &dyn Records, after: QuarantinedId, limit: Option<usize>) -> Result<()> {
+    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+    let mut before = "[";
+    each(store, after, limit, &mut |entry| {
+        let entry = serde_json::to_string_pretty(&as_json(entry))?.replace('\n', "\n  ");
+        write!(out, "{before}\n  {entry}")?;
+        before = ",";
+        Ok(())
+    })?;
+    match before {
+        "[" => writeln!(out, "[]")?,
+        _ => writeln!(out, "\n]")?,
+    }
+    Ok(out.flush()?)
 }
 
 /// The first bytes as a person can read them.
@@ -78,16 +124,84 @@ fn beginning(bytes: &[u8]) -> String {
         .collect()
 }
 
-fn all(store: &dyn Records) -> Result<Vec<Quarantined>> {
-    let mut entries: Vec<Quarantined> = Vec::new();
-    loop {
-        let after = entries.last().map_or(0, |entry| entry.id);
-        let page = store.quarantined(after, PAGE)?;
-        if page.is_empty() {
-            return Ok(entries);
-        }
-        entries.extend(page);
+/// Hands the entries after number `after` on, as many as asked for, a page in memory at a time.
+fn each(
+    store: &dyn Records,
+    mut after: QuarantinedId,
+    limit: Option<usize>,
+    take: &mut dyn FnMut(&Quarantined) -> Result<()>,
+) -> Result<()> {
+    let mut left = limit.unwrap_or(usize::MAX);
+    while left > 0 {
+        let page = store.quarantined(after, PAGE.min(left))?;
+        let Some(last) = page.last() else { break };
+        after = last.id;
+        left -= page.len();
+        page.iter().try_for_each(&mut *take)?;
     }
+    Ok(())
+}
+
+fn all_ids(store: &dyn Records) -> Result<Vec<QuarantinedId>> {
+    let mut ids = Vec::new();
+    each(store, 0, None, &mut |entry| {
+        ids.push(entry.id);
+        Ok(())
+    })?;
+    Ok(ids)
+}
+
+fn are_known(ids: &[QuarantinedId], known: &[QuarantinedId]) -> Result<()> {
+    match ids.iter().find(|id| !known.contains(id)) {
+        Some(unknown) => Err(wrong_use(format!(
+            "there is no entry {unknown}; `larder quarantine list` shows them"
+        ))),
+        None => Ok(()),
+    }
+}
+
+fn discard(discard: &Discard, shared: &Shared) -> Result<()> {
+    let file = SettingsFile::find(shared.config.as_deref())?;
+    let data = data_dir(shared, &file);
+    let known = all_ids(&EmbeddedStore::open(&data, Access::Read)?)?;
+    let ids = match (discard.all, &discard.ids[..]) {
+        (true, []) => known,
+        (false, [_, ..]) => {
+            are_known(&discard.ids, &known)?;
+            discard.ids.clone()
+        }
+        _ => return Err(wrong_use("name the entries to discard, or say --all")),
+    };
+    if !ids.is_empty() && !discard.yes {
+        let question = format!(
+            "Discard {} entries for good? They cannot be read again.",
+            ids.len()
+        );
+        if !confirmed(&question)? {
+            return Err(wrong_use(
+                "nothing was discarded; say --yes to do it without asking",
+            ));
+        }
+    }
+    // What came in meanwhile stays: only what was named, or there, is taken out.
+    Desk::open(&data)?.records().release_quarantined(&ids)?;
+    if shared.json {
+        println!("{}", json!({ "discarded": ids.len() }));
+    } else {
+        println!("{} entries are discarded.", ids.len());
+    }
+    Ok(())
+}
+
+/// Asks on a terminal; elsewhere nobody would answer.
+fn confirmed(question: &str) -> Result<bool> {
+    if !std::io::stdin().is_terminal() {
+        return Ok(false);
+    }
+    eprint!("{question} [y/N] ");
+    let mut answer = String::new();
+    std::io::stdin().read_line(&mut answer)?;
+    Ok(matches!(answer.trim(), "y" | "Y" | "yes"))
 }
 
 fn as_json(entry: &Quarantined) -> Value {
@@ -110,11 +224,8 @@ fn replay_command(ids: &[QuarantinedId], shared: &Shared) -> Result<()> {
     let mut config = decode_config(&settings)?;
     let store = opened.records();
     config.gateways = store.apiary()?.gateways().iter().cloned().collect();
-    let known: Vec<_> = all(store)?.iter().map(|entry| entry.id).collect();
-    if let Some(unknown) = ids.iter().find(|id| !known.contains(id)) {
-        return Err(wrong_use(format!(
-            "there is no entry {unknown}; `larder quarantine list` shows them"
-        )));
+    if !ids.is_empty() {
+        are_known(ids, &all_ids(store)?)?;
     }
     let done = larder_ingest::replay::replay(opened.readings(), store, ids, &config, clock::now())?;
     opened.send_on();

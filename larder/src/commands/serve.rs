@@ -5,6 +5,7 @@ use crate::settings::{ServeOptions, ServeSettings, SettingsFile, Shared};
 use anyhow::{Result, bail};
 use clap::Args;
 use serde_json::json;
+use std::io::Write;
 use tokio::signal::unix::{SignalKind, signal};
 use tokio_util::sync::CancellationToken;
 
@@ -30,19 +31,24 @@ pub fn run(serve: Serve, shared: &Shared) -> Result<()> {
             running = service::start(settings) => running?,
             () = signals.asked() => return Ok(()),
         };
-        if json {
-            println!(
-                "{}",
-                json!({ "ready": true, "http": format!("http://{}", running.http), "mqtt": running.mqtt,
-                    "built_in_broker": running.built_in.is_some() })
-            );
+        let line = if json {
+            json!({ "ready": true, "http": format!("http://{}", running.http), "mqtt": running.mqtt,
+                "built_in_broker": running.built_in.is_some() })
+            .to_string()
         } else {
-            let broker = if running.built_in.is_some() { " (built-in broker)" } else { "" };
-            println!(
+            let broker = if running.built_in.is_some() {
+                " (built-in broker)"
+            } else {
+                ""
+            };
+            format!(
                 "Larder is ready: pages and API at http://{}, readings from {}{broker}",
                 running.http, running.mqtt
-            );
-        }
+            )
+        };
+        // A service goes on where nobody reads this.
+        let mut out = std::io::stdout();
+        let _ = writeln!(out, "{line}").and_then(|()| out.flush());
         let failed = tokio::select! {
             () = signals.asked() => None,
             failed = running.failed() => Some(failed),

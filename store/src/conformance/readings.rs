@@ -47,6 +47,7 @@ fn counts_inside_one_batch(store: &impl Readings) {
         new: 1,
         replaced: 2,
         repeated: 1,
+        refused: Vec::new(),
     };
     assert_eq!(counted, expected);
     let stands = store.range(&weight, Span::ALWAYS).unwrap();
@@ -66,9 +67,36 @@ fn units_are_the_series_own(store: &impl Readings) {
     let stands = store.range(&gas, Span::ALWAYS).unwrap();
     let expected = [sample(NOW, 5.0), sample(NOW + MINUTE, 5000.0)];
     assert_eq!(stands, expected);
-    store.append_durable(&[with("V", 2, 1.5)]).unwrap();
+    // A unit of another quantity would make 5 g of the past 5 V: that reading is handed back, and the
+    // others of its batch are taken in.
+    let batch = [with("V", 2, 1.5), with("kg", 3, 6.0)];
+    let counted = store.append_durable(&batch).unwrap();
+    assert_eq!(counted.new, 1);
+    let [refused] = &counted.refused[..] else {
+        panic!("one reading is refused: {counted:?}");
+    };
+    assert_eq!(refused.reading, batch[0]);
+    let why = refused.why.to_string();
+    assert!(
+        why.contains("kept in g") && why.contains("is in V"),
+        "{why}"
+    );
+    let entry = refused.clone().into_refused(Timestamp(NOW));
+    assert_eq!(entry.content_type.as_deref(), Some(crate::READING_LINE));
+    assert_eq!(entry.topic, "sc-1/co2");
     let latest = store.latest().unwrap().remove(0);
-    assert_eq!((latest.unit.as_str(), latest.sample.value), ("V", 1.5));
+    assert_eq!((latest.unit.as_str(), latest.sample.value), ("g", 6000.0));
+    // Neither does the order within the batch that brings the first reading matter.
+    let other = series("sc-1", "level");
+    let batch = [("V", 3.9), ("kg", 3.9)].map(|(unit, value)| Reading {
+        unit: Unit::new(unit).unwrap(),
+        ..reading(&other, NOW, value)
+    });
+    let counted = store.append_durable(&batch).unwrap();
+    assert_eq!((counted.new, counted.refused.len()), (1, 1));
+    let found = store.series().unwrap();
+    let level = found.iter().find(|info| info.series == other).unwrap();
+    assert_eq!(level.unit.as_str(), "V");
 }
 
 /// Four hundred days at half an hour, with spikes of one reading.

@@ -189,6 +189,7 @@ where
         strength: strength.map(|text| Strength::parse(text).unwrap()),
     };
     let counted = |new, replaced, repeated| Appended {
+        refused: Vec::new(),
         new,
         replaced,
         repeated,

@@ -3,7 +3,7 @@
 use super::EmbeddedStore;
 use super::connections::open_on_any_medium;
 use super::fault::Fault;
-use super::folder::database_in;
+use super::folder::{self, database_in};
 use super::readings::WHOLE_FROM;
 use crate::StoreError;
 use rusqlite::Connection;
@@ -35,17 +35,47 @@ fn forget_what_an_archive_lacks(part: &Path) -> Result<(), Fault> {
 }
 
 fn copy(database: &Path, dest: &Path) -> Result<(), Fault> {
-    let whole = database_in(dest);
-    if whole.exists() {
+    if database_in(dest).exists() {
         let taken = "a store is there already; give a folder that holds none";
         return Err(io::Error::new(io::ErrorKind::AlreadyExists, taken).into());
     }
-    fs::create_dir_all(dest)?;
-    let part = dest.join("larder.sqlite.part");
-    match fs::remove_file(&part) {
-        Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e.into()),
-        _ => {}
+    let made = missing(dest);
+    folder::make(dest)?;
+    let copied = copy_into(database, dest);
+    if copied.is_err() {
+        // What a failed copy leaves behind would stand in the way of the next one.
+        remove_part(dest)?;
+        for folder in made {
+            let _ = fs::remove_dir(folder);
+        }
     }
+    copied
+}
+
+/// Those of a folder and the ones above it that are not there, the innermost first.
+fn missing(dest: &Path) -> Vec<&Path> {
+    let folders = dest.ancestors();
+    let missing = folders.take_while(|folder| !folder.as_os_str().is_empty() && !folder.exists());
+    missing.collect()
+}
+
+/// The copy while it is made, and what SQLite may put beside it.
+const PART: &str = "larder.sqlite.part";
+
+fn remove_part(dest: &Path) -> Result<(), Fault> {
+    for beside in ["", "-journal", "-wal", "-shm"] {
+        match fs::remove_file(dest.join(format!("{PART}{beside}"))) {
+            Err(e) if e.kind() != io::ErrorKind::NotFound => return Err(e.into()),
+            _ => {}
+        }
+    }
+    Ok(())
+}
+
+fn copy_into(database: &Path, dest: &Path) -> Result<(), Fault> {
+    let part = dest.join(PART);
+    remove_part(dest)?;
+    folder::make_file(&part)?;
     let name = part.to_str().ok_or_else(|| {
         io::Error::new(
             io::ErrorKind::InvalidInput,
@@ -55,6 +85,6 @@ fn copy(database: &Path, dest: &Path) -> Result<(), Fault> {
     open_on_any_medium(database)?.execute("VACUUM INTO ?1", [name])?;
     forget_what_an_archive_lacks(&part)?;
     File::open(&part)?.sync_all()?;
-    fs::rename(&part, &whole)?;
+    fs::rename(&part, database_in(dest))?;
     Ok(File::open(dest)?.sync_all()?)
 }

@@ -1,8 +1,9 @@
 //! The connections to the database: one that writes, a few that read, each call in one transaction.
 
 use super::fault::Fault;
-use super::folder::{Durability, database_in};
+use super::folder::{self, Durability, database_in};
 use super::schema;
+use super::seal;
 use crate::StoreError;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 use std::path::{Path, PathBuf};
@@ -64,6 +65,7 @@ impl Connections {
         if found < schema::KNOWN {
             return Err(StoreError::InUse(dir.to_owned()));
         }
+        schema::compare(&writer).map_err(told)?;
         Ok(Self {
             dir: dir.to_owned(),
             writer: Some(Mutex::new(writer)),
@@ -80,6 +82,9 @@ impl Connections {
         };
         let (reader, found) = begin_snapshot(&database_in(dir)).map_err(told)?;
         schema::refuse_newer(found, dir)?;
+        if found == schema::KNOWN {
+            schema::compare(&reader).map_err(told)?;
+        }
         Ok((found == schema::KNOWN).then(|| Self {
             dir: dir.to_owned(),
             writer: None,
@@ -150,7 +155,8 @@ impl Connections {
     }
 }
 
-fn open_writer(file: &Path, durability: Durability) -> Result<Connection, Fault> {
+pub(super) fn open_writer(file: &Path, durability: Durability) -> Result<Connection, Fault> {
+    folder::make_file(file)?;
     let db = Connection::open_with_flags(
         file,
         OpenFlags::SQLITE_OPEN_READ_WRITE
@@ -169,14 +175,15 @@ fn open_writer(file: &Path, durability: Durability) -> Result<Connection, Fault>
     Ok(db)
 }
 
-fn open_reader(file: &Path) -> Result<Connection, Fault> {
+pub(super) fn open_reader(file: &Path) -> Result<Connection, Fault> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(file, flags)?;
     prepare(&db)?;
     Ok(db)
 }
 
-fn prepare(db: &Connection) -> Result<(), Fault> {
+pub(super) fn prepare(db: &Connection) -> Result<(), Fault> {
+    seal::register(db)?;
     db.busy_timeout(BUSY_TIMEOUT)?;
     db.set_prepared_statement_cache_capacity(KEPT_STATEMENTS);
     Ok(())

@@ -39,20 +39,46 @@ pub(super) fn database_in(dir: &Path) -> PathBuf {
 #[derive(Debug)]
 pub(super) struct Lock(#[expect(dead_code, reason = "held, not read")] File);
 
+/// Makes a folder that only its owner may look into, and those above it that are missing.
+pub(super) fn make(dir: &Path) -> std::io::Result<()> {
+    let mut builder = fs::DirBuilder::new();
+    builder.recursive(true);
+    #[cfg(unix)]
+    std::os::unix::fs::DirBuilderExt::mode(&mut builder, 0o700);
+    builder.create(dir)
+}
+
+/// Makes an empty file that only its owner may read and write; one that is there is left alone. SQLite
+/// gives the files beside its database the same rights.
+pub(super) fn make_file(file: &Path) -> std::io::Result<()> {
+    // One that is there is not even opened: closing it would take away the locks that SQLite holds on it.
+    if file.exists() {
+        return Ok(());
+    }
+    let mut options = OpenOptions::new();
+    options.create(true).truncate(false).write(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    options.open(file).map(drop)
+}
+
 /// Makes the folder where `Create` asks for it, and takes its lock.
 pub(super) fn claim(dir: &Path, access: Access) -> Result<Lock, StoreError> {
     let told = |error: std::io::Error, attempted| Fault::from(error).told(dir, attempted);
     if access == Access::Create {
-        fs::create_dir_all(dir).map_err(|e| told(e, "make the store's folder"))?;
+        make(dir).map_err(|e| told(e, "make the store's folder"))?;
     } else if !database_in(dir).exists() {
         return Err(StoreError::Missing(dir.to_owned()));
     }
-    let file = OpenOptions::new()
-        .create(true)
-        .truncate(false)
-        .write(true)
-        .open(dir.join("larder.lock"))
-        .map_err(|e| told(e, "open the store's lock file"))?;
+    lock(dir)
+}
+
+/// Takes the folder's lock.
+pub(super) fn lock(dir: &Path) -> Result<Lock, StoreError> {
+    let told = |error: std::io::Error, attempted| Fault::from(error).told(dir, attempted);
+    let path = dir.join("larder.lock");
+    let file = make_file(&path).and_then(|()| OpenOptions::new().write(true).open(&path));
+    let file = file.map_err(|e| told(e, "open the store's lock file"))?;
     match file.try_lock() {
         Ok(()) => Ok(Lock(file)),
         Err(TryLockError::WouldBlock) => Err(StoreError::InUse(dir.to_owned())),

@@ -1,18 +1,25 @@
 //! The embedded store: one data directory with one SQLite database, nothing else to install.
 
 mod backup;
+mod check;
 mod connections;
 mod desk;
 mod fault;
 mod folder;
 pub(crate) mod readings;
 mod records;
+mod repair;
+mod salvage;
 mod schema;
+mod seal;
 #[cfg(test)]
 mod trouble;
+mod wal;
 
+pub use check::Damages;
 pub use desk::Desk;
 pub use folder::{Access, Durability};
+pub use repair::Repaired;
 
 use crate::StoreError;
 use connections::Connections;
@@ -55,6 +62,8 @@ impl EmbeddedStore {
         match access {
             Access::Create | Access::Existing => {
                 let lock = folder::claim(dir, access)?;
+                repair::finish(dir).map_err(|e| Fault::from(e).told(dir, "finish a repair"))?;
+                wal::refuse_damaged(dir)?;
                 Self::over(
                     dir,
                     Connections::open_to_write(dir, durability)?,
@@ -69,6 +78,8 @@ impl EmbeddedStore {
         if !folder::database_in(dir).exists() {
             return Err(StoreError::Missing(dir.to_owned()));
         }
+        repair::finish_to_read(dir)?;
+        wal::refuse_damaged_to_read(dir)?;
         let connections = match Connections::open_snapshot(dir)? {
             Some(connections) => connections,
             None => {
@@ -88,18 +99,6 @@ impl EmbeddedStore {
             apiary: Mutex::default(),
             heard: Mutex::default(),
             _lock: lock,
-        })
-    }
-
-    /// Reads everything once and compares it with its checksums and summaries.
-    pub fn check(&self) -> Result<(), StoreError> {
-        self.connections.read("check the store", |db| {
-            let found: String = db.pragma_query_value(None, "integrity_check", |row| row.get(0))?;
-            if found != "ok" {
-                return Err(Fault::Damaged(found));
-            }
-            readings::check_all(db)?;
-            records::check_all(db)
         })
     }
 

@@ -8,10 +8,13 @@ use super::memory::{Memory, State};
 use super::receipts;
 use super::samples;
 use crate::embedded::fault::Fault;
-use crate::{Appended, Receipt};
-use larder_domain::{ChannelRef, Reading, Sample, Timestamp, Unit};
+use crate::{
+    Appended, MOST_CHANNELS, MOST_UNDECLARED_DEVICES, MOST_UNDECLARED_SERIES, Receipt, Refusal,
+    RefusedReading,
+};
+use larder_domain::{ChannelRef, DeviceId, Reading, Sample, Timestamp, Unit};
 use rusqlite::{Connection, Transaction, TransactionBehavior};
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{HashMap, HashSet};
 use std::sync::RwLock;
 
 /// Appends. The caller holds the only writing connection, so `memory` changes here alone.
@@ -21,16 +24,18 @@ pub(super) fn append(
     readings: &[Reading],
     receipts: &[Receipt],
     elsewhere: &Elsewhere,
+    declared: Declared<'_>,
 ) -> Result<Appended, Fault> {
     let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
     let (batch, log_id, appended) = {
         let memory = memory.read().map_err(|_| Fault::Poisoned)?;
-        let mut batch = Batch::resolve(&tx, &memory, readings)?;
-        let appended = batch.weigh(&tx, &memory, elsewhere)?;
+        let mut batch = Batch::resolve(&tx, &memory, readings, declared)?;
+        let mut appended = batch.weigh(&tx, &memory, elsewhere)?;
+        appended.refused = std::mem::take(&mut batch.refused);
         (batch, memory.last_log_id + 1, appended)
     };
     receipts::put(&tx, receipts, log_id)?;
-    if batch.entries.is_empty() && batch.units.is_empty() {
+    if batch.entries.is_empty() {
         tx.commit()?;
         return Ok(appended);
     }
@@ -61,8 +66,8 @@ struct Batch<'a> {
     named: HashMap<SeriesId, &'a Reading>,
     /// Series not seen before.
     created: HashMap<ChannelRef, (SeriesId, Unit)>,
-    /// Series whose unit is another one from now on.
-    units: BTreeMap<SeriesId, Unit>,
+    /// What is not taken in.
+    refused: Vec<RefusedReading>,
 }
 
 impl<'a> Batch<'a> {
@@ -71,17 +76,32 @@ impl<'a> Batch<'a> {
         tx: &Transaction<'_>,
         memory: &Memory,
         readings: &'a [Reading],
+        declared: Declared<'_>,
     ) -> Result<Self, Fault> {
+        let mut room = Room {
+            declared,
+            counted: None,
+            made: HashMap::new(),
+        };
         let mut batch = Self {
             entries: Vec::with_capacity(readings.len()),
             named: HashMap::new(),
             created: HashMap::new(),
-            units: BTreeMap::new(),
+            refused: Vec::new(),
         };
         for reading in readings {
-            let entry = match memory.id(&reading.device, &reading.channel) {
-                Some(id) => batch.entry_of_known(tx, memory, id, reading)?,
-                None => batch.entry_of_created(tx, reading)?,
+            let known = memory.id(&reading.device, &reading.channel);
+            let entry = match known.and_then(|id| Some((id, memory.state(id)?))) {
+                Some((id, state)) => in_unit(reading, &state.unit).map(|sample| (id, sample)),
+                None => batch.entry_of_created(tx, memory, &mut room, reading)?,
+            };
+            let entry = match entry {
+                Ok(entry) => entry,
+                Err(why) => {
+                    let reading = reading.clone();
+                    batch.refused.push(RefusedReading { reading, why });
+                    continue;
+                }
             };
             batch.named.entry(entry.0).or_insert(reading);
             batch.entries.push(entry);
@@ -92,42 +112,23 @@ impl<'a> Batch<'a> {
         Ok(batch)
     }
 
-    fn entry_of_known(
-        &mut self,
-        tx: &Transaction<'_>,
-        memory: &Memory,
-        id: SeriesId,
-        reading: &Reading,
-    ) -> Result<log::Entry, Fault> {
-        let changed = self.units.get(&id);
-        let kept_in = changed.or_else(|| memory.state(id).map(|state| &state.unit));
-        if let Some(value) = kept_in.and_then(|unit| reading.unit.convert(reading.value, unit)) {
-            return Ok((id, sample(reading, value)));
-        }
-        set_unit(tx, id, reading)?;
-        self.units.insert(id, reading.unit.clone());
-        Ok((id, sample(reading, reading.value)))
-    }
-
     fn entry_of_created(
         &mut self,
         tx: &Transaction<'_>,
+        memory: &Memory,
+        room: &mut Room<'_>,
         reading: &Reading,
-    ) -> Result<log::Entry, Fault> {
+    ) -> Result<Result<log::Entry, Refusal>, Fault> {
         let series = reading.series();
         if let Some((id, unit)) = self.created.get(&series) {
-            if let Some(value) = reading.unit.convert(reading.value, unit) {
-                return Ok((*id, sample(reading, value)));
-            }
-            set_unit(tx, *id, reading)?;
-            let created = (*id, reading.unit.clone());
-            let entry = (*id, sample(reading, reading.value));
-            self.created.insert(series, created);
-            return Ok(entry);
+            return Ok(in_unit(reading, unit).map(|sample| (*id, sample)));
+        }
+        if let Err(refusal) = room.take(memory, &series)? {
+            return Ok(Err(refusal));
         }
         let id = create(tx, reading)?;
         self.created.insert(series, (id, reading.unit.clone()));
-        Ok((id, sample(reading, reading.value)))
+        Ok(Ok((id, sample(reading, reading.value))))
     }
 
     /// Compares with what is kept, counts, and leaves only what is news.
@@ -178,11 +179,6 @@ impl<'a> Batch<'a> {
         for (series, (id, unit)) in self.created {
             memory.add_series(series, id, State::new(unit));
         }
-        for (id, unit) in self.units {
-            if let Some(state) = memory.state_mut(id) {
-                state.unit = unit;
-            }
-        }
         memory.last_log_id = log_id;
         for of_one in self.entries.chunk_by(|a, b| a.0 == b.0) {
             let id = of_one[0].0;
@@ -216,18 +212,69 @@ fn create(tx: &Transaction<'_>, reading: &Reading) -> Result<SeriesId, Fault> {
     Ok(SeriesId(id))
 }
 
-/// A channel that the service does not know came in a unit of another quantity: the newest unit
-/// stands for the series. (Known channels come in their own unit only.)
-fn set_unit(tx: &Transaction<'_>, id: SeriesId, reading: &Reading) -> Result<(), Fault> {
-    tracing::warn!(
-        device = %reading.device,
-        channel = %reading.channel,
-        unit = %reading.unit,
-        "a channel changed its unit to that of another quantity; the newest unit stands"
-    );
-    tx.prepare_cached("UPDATE series SET unit = ?2 WHERE id = ?1")?
-        .execute(rusqlite::params![id.0, reading.unit.as_str()])?;
-    Ok(())
+/// The value in the unit in which the series is kept.
+fn in_unit(reading: &Reading, kept: &Unit) -> Result<Sample, Refusal> {
+    match reading.unit.convert(reading.value, kept) {
+        Some(value) => Ok(sample(reading, value)),
+        None => Err(Refusal::OtherUnit {
+            kept: kept.clone(),
+            sent: reading.unit.clone(),
+        }),
+    }
+}
+
+/// Which devices the apiary names: asked for only where bounds are near.
+pub(super) type Declared<'a> = &'a dyn Fn() -> Result<HashSet<DeviceId>, Fault>;
+
+/// How many more series may be made.
+struct Room<'a> {
+    declared: Declared<'a>,
+    /// What is known once it was asked for: the declared devices, and the number of others and of their
+    /// series.
+    counted: Option<(HashSet<DeviceId>, usize, usize)>,
+    /// Channels that this batch makes of each device.
+    made: HashMap<DeviceId, usize>,
+}
+
+impl Room<'_> {
+    /// Makes room for one more series, or says why there is none.
+    fn take(&mut self, memory: &Memory, series: &ChannelRef) -> Result<Result<(), Refusal>, Fault> {
+        let made_of_it = self.made.get(&series.device).copied().unwrap_or(0);
+        let channels = memory.n_channels(&series.device) + made_of_it;
+        if channels >= MOST_CHANNELS {
+            return Ok(Err(Refusal::TooManyChannels));
+        }
+        let made: usize = self.made.values().sum();
+        let far_off = memory.n_devices() + self.made.len() < MOST_UNDECLARED_DEVICES
+            && memory.n_series() + made < MOST_UNDECLARED_SERIES;
+        if !far_off {
+            if self.counted.is_none() {
+                let declared = (self.declared)()?;
+                let (mut devices, mut series) = memory.count_without(&declared);
+                for (device, channels) in &self.made {
+                    if !declared.contains(device) {
+                        devices += usize::from(memory.n_channels(device) == 0);
+                        series += channels;
+                    }
+                }
+                self.counted = Some((declared, devices, series));
+            }
+            if let Some((declared, n_devices, n_series)) = &mut self.counted
+                && !declared.contains(&series.device)
+            {
+                if channels == 0 && *n_devices >= MOST_UNDECLARED_DEVICES {
+                    return Ok(Err(Refusal::TooManyDevices));
+                }
+                if *n_series >= MOST_UNDECLARED_SERIES {
+                    return Ok(Err(Refusal::TooManySeries));
+                }
+                *n_devices += usize::from(channels == 0);
+                *n_series += 1;
+            }
+        }
+        *self.made.entry(series.device.clone()).or_default() += 1;
+        Ok(Ok(()))
+    }
 }
 
 /// What is kept of one series, asked for in order of time.

@@ -3,11 +3,15 @@
 
 use super::block;
 use super::day::{Day, SeriesId};
+use super::log;
 use super::memory::Extent;
+use crate::embedded::check;
 use crate::embedded::fault::Fault;
+use crate::embedded::records::row;
+use crate::embedded::seal;
 use larder_domain::{Sample, Timestamp};
 use rusqlite::{Connection, OptionalExtension, Row, params};
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::ops::RangeInclusive;
 
 /// One day of one series; empty where nothing is kept.
@@ -190,55 +194,114 @@ pub(super) fn extents(db: &Connection) -> Result<HashMap<SeriesId, Extent>, Faul
     Ok(extents)
 }
 
-/// Every block, unpacked and compared with its summary, and every series with its blocks.
-pub(in crate::embedded) fn check_all(db: &Connection) -> Result<(), Fault> {
-    let is_leaving = super::leaving::load(db)?.is_some();
+/// A block's row, unpacked and compared with its summary. Of the columns that [`walk`] selects.
+pub(super) fn sound(met: &Met<'_, '_>) -> Result<Vec<Sample>, Fault> {
+    let samples = met.samples()?;
+    let in_order = samples.windows(2).all(|pair| pair[0].time < pair[1].time);
+    if !in_order || !met.summary()?.is_of(&samples) {
+        let what = "the day's summary is not that of its readings";
+        return Err(Fault::Damaged(what.into()));
+    }
+    Ok(samples)
+}
+
+/// Whether a row of `SELECT *` sums up these samples.
+pub(super) fn summary_fits(row: &Row<'_>, day: Day, samples: &[Sample]) -> bool {
+    let id = 0;
+    let met = Met { day, id, row };
+    met.summary().is_ok_and(|summary| summary.is_of(samples))
+}
+
+/// Every block, unpacked and compared with its summary, every series with its blocks, and the log.
+/// What is wrong goes to `tell`.
+pub(in crate::embedded) fn check_all(
+    db: &Connection,
+    tell: &mut dyn FnMut(String),
+) -> Result<(), Fault> {
+    let (names, kept) = listed(db)?;
     let mut extents: HashMap<SeriesId, (Timestamp, Sample)> = HashMap::new();
+    let mut unsure = HashSet::new();
     let mut select = db
         .prepare("SELECT id, n, least, least_at, most, most_at, readings FROM block ORDER BY id")?;
     let mut rows = select.query([])?;
     while let Some(row) = rows.next()? {
         let id = row.get(0)?;
         let (day, series) = Day::of_block(id);
-        let met = Met { day, id, row };
-        let samples = met.samples()?;
-        let (Some(first), Some(last)) = (samples.first(), samples.last()) else {
-            return Err(unfit(series, "an empty day"));
-        };
-        let in_order = samples.windows(2).all(|pair| pair[0].time < pair[1].time);
-        if !in_order || !met.summary()?.is_of(&samples) {
-            return Err(unfit(series, &day.at(0).to_rfc3339()));
+        match sound(&Met { day, id, row }) {
+            Ok(samples) => {
+                if let (Some(first), Some(last)) = (samples.first(), samples.last()) {
+                    let extent = extents.entry(series).or_insert((first.time, *last));
+                    extent.1 = *last;
+                }
+            }
+            Err(fault) => {
+                unsure.insert(series);
+                let why = check::damage(fault)?;
+                tell(format!("{}: {why}", day_of(&names, series, day)));
+            }
         }
-        let extent = extents.entry(series).or_insert((first.time, *last));
-        extent.1 = *last;
     }
-    let mut select = db.prepare("SELECT id, first_time, last_time, last_bits FROM series")?;
-    let mut rows = select.query([])?;
-    while let Some(row) = rows.next()? {
-        let series = SeriesId(row.get(0)?);
-        let kept: [Option<i64>; 3] = [row.get(1)?, row.get(2)?, row.get(3)?];
-        let found = extents.remove(&series).map(|(first, last)| {
+    // Where an archive has the rest of a series, what is here says nothing of its extent.
+    if super::leaving::is_leaving(db)? {
+        unsure.extend(names.keys());
+    }
+    for (series, name) in &names {
+        let found = extents.get(series).map(|(first, last)| {
             [first.0, last.time.0, last.value.to_bits().cast_signed()].map(Some)
         });
-        if is_leaving {
-            // An archive has the rest of it.
-            continue;
-        }
-        if kept != found.unwrap_or_default() {
-            return Err(unfit(series, "its first and last reading"));
+        if !unsure.contains(series) && kept[series] != found.unwrap_or_default() {
+            tell(format!(
+                "the readings of {name} do not reach from the first to the last one that were noted"
+            ));
         }
     }
-    match extents.into_keys().next() {
-        Some(stray) => Err(unfit(stray, "the list of series")),
-        None => Ok(()),
+    for stray in extents.keys().filter(|series| !names.contains_key(series)) {
+        tell(format!(
+            "readings of series {} belong to no known series",
+            stray.0
+        ));
     }
+    log::check_all(db, &names, tell)
 }
 
-fn unfit(series: SeriesId, what: &str) -> Fault {
-    Fault::Damaged(format!(
-        "the readings of series {} and {what} do not fit together",
-        series.0
-    ))
+/// A series' name, by its number.
+pub(super) type Names = HashMap<SeriesId, String>;
+
+/// Names of all series that read, and from when to when they reach.
+#[expect(clippy::type_complexity, reason = "two maps with the same keys")]
+fn listed(db: &Connection) -> Result<(Names, HashMap<SeriesId, [Option<i64>; 3]>), Fault> {
+    let (mut names, mut kept) = (Names::new(), HashMap::new());
+    let mut select = db.prepare("SELECT * FROM series")?;
+    let mut rows = select.query([])?;
+    while let Some(row) = rows.next()? {
+        if seal::verify(row, "series").is_err() {
+            continue;
+        }
+        let series = SeriesId(row.get("id")?);
+        names.insert(series, row::series(row)?.to_string());
+        kept.insert(
+            series,
+            [
+                row.get("first_time")?,
+                row.get("last_time")?,
+                row.get("last_bits")?,
+            ],
+        );
+    }
+    Ok((names, kept))
+}
+
+/// A day of one series in words.
+pub(super) fn day_of(names: &Names, series: SeriesId, day: Day) -> String {
+    let date = day.at(0).to_rfc3339();
+    let date = date.get(..10).unwrap_or(&date);
+    match names.get(&series) {
+        Some(name) => format!("readings of {name} on {date} (UTC)"),
+        None => format!(
+            "readings of the unknown series {} on {date} (UTC)",
+            series.0
+        ),
+    }
 }
 
 /// The first and the last moment that any block of these days can hold.

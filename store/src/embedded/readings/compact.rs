@@ -288,6 +288,7 @@ mod tests {
                 readings,
                 &[],
                 &append::Elsewhere::default(),
+                &|| Ok(Default::default()),
             )
         };
         store.connections.with_writer("append", run).unwrap();

@@ -63,6 +63,11 @@ pub(super) fn load(db: &Connection) -> Result<Option<Leaving>, Fault> {
     Ok(Some(leaving))
 }
 
+/// Whether readings go on to an archive.
+pub(super) fn is_leaving(db: &Connection) -> Result<bool, Fault> {
+    Ok(memory::position_if_any(db, SENT)?.is_some())
+}
+
 /// What is sent together.
 pub(crate) struct Parcel {
     /// The last row of the log in it.
@@ -393,7 +398,7 @@ fn adopt(
     Ok(id)
 }
 
-fn put_extent(db: &Connection, id: SeriesId, extent: Extent) -> Result<(), Fault> {
+pub(super) fn put_extent(db: &Connection, id: SeriesId, extent: Extent) -> Result<(), Fault> {
     db.prepare_cached(
         "UPDATE series SET first_time = ?2, last_time = ?3, last_bits = ?4 WHERE id = ?1",
     )?

@@ -6,8 +6,10 @@
 //! as the difference to the one before it in the row) and as many values as bit patterns; a
 //! checksum.
 
+use super::blocks::Names;
 use super::bytes::{put_signed, put_varint, seal, unseal};
 use super::day::SeriesId;
+use crate::embedded::check;
 use crate::embedded::fault::Fault;
 use larder_domain::{Sample, Timestamp};
 use rusqlite::{Connection, params};
@@ -61,6 +63,37 @@ pub(super) fn replay_some(
     Ok(())
 }
 
+/// Every row, unpacked, and whether its series are known. What is wrong goes to `tell`.
+pub(super) fn check_all(
+    db: &Connection,
+    names: &Names,
+    tell: &mut dyn FnMut(String),
+) -> Result<(), Fault> {
+    let mut select = db.prepare("SELECT id, readings FROM hot ORDER BY id")?;
+    let mut rows = select.query([])?;
+    while let Some(row) = rows.next()? {
+        let id: i64 = row.get(0)?;
+        let mut stray = None;
+        let decoded = match row.get_ref(1)?.as_blob() {
+            Ok(readings) => decode(readings, id, |series, _| {
+                if !names.contains_key(&series) {
+                    stray = Some(series.0);
+                }
+                Ok(())
+            }),
+            Err(error) => Err(rusqlite::Error::from(error).into()),
+        };
+        if let Err(fault) = decoded {
+            tell(format!("row {id} of the log: {}", check::damage(fault)?));
+        } else if let Some(series) = stray {
+            tell(format!(
+                "row {id} of the log names series {series}, which is not known"
+            ));
+        }
+    }
+    Ok(())
+}
+
 /// Bytes in rows after number `after`.
 pub(super) fn bytes_after(db: &Connection, after: i64) -> Result<u64, Fault> {
     let bytes: Option<i64> = db
@@ -99,7 +132,7 @@ fn encode(news: &[Entry], row: i64) -> Vec<u8> {
     seal(out, row)
 }
 
-fn decode(
+pub(super) fn decode(
     readings: &[u8],
     row: i64,
     mut take: impl FnMut(SeriesId, &[Sample]) -> Result<(), Fault>,

@@ -11,9 +11,10 @@ use super::samples;
 use crate::Change;
 use crate::embedded::fault::Fault;
 use crate::embedded::records::row;
+use crate::embedded::seal;
 use larder_domain::{ChannelName, ChannelRef, DeviceId, Sample, Span, Timestamp, Unit};
-use rusqlite::{Connection, OptionalExtension, params};
-use std::collections::{BTreeMap, HashMap};
+use rusqlite::{Connection, params};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 pub(in crate::embedded) struct Memory {
     /// By device and channel, the order in which lists are given.
@@ -172,6 +173,7 @@ impl Memory {
         let mut select = db.prepare("SELECT * FROM series")?;
         let mut rows = select.query([])?;
         while let Some(row) = rows.next()? {
+            seal::verify(row, "series")?;
             let id = SeriesId(row.get("id")?);
             let mut state = State::new(row::unit(row)?);
             if let Some(first) = row.get::<_, Option<i64>>("first_time")? {
@@ -192,6 +194,7 @@ impl Memory {
         let mut select = db.prepare("SELECT * FROM change")?;
         let mut rows = select.query([])?;
         while let Some(row) = rows.next()? {
+            seal::verify(row, "change")?;
             self.backlog.add_tabled(Change {
                 series: row::series(row)?,
                 span: Span {
@@ -247,10 +250,6 @@ impl Memory {
         self.states.get(&id)
     }
 
-    pub(super) fn state_mut(&mut self, id: SeriesId) -> Option<&mut State> {
-        self.states.get_mut(&id)
-    }
-
     /// By device and channel.
     pub(super) fn find(&self, series: &ChannelRef) -> Option<(SeriesId, &State)> {
         let id = self.id(&series.device, &series.channel)?;
@@ -294,6 +293,25 @@ impl Memory {
 
     pub(super) fn n_series(&self) -> usize {
         self.states.len()
+    }
+
+    pub(super) fn n_devices(&self) -> usize {
+        self.names.len()
+    }
+
+    pub(super) fn n_channels(&self, device: &DeviceId) -> usize {
+        self.names.get(device).map_or(0, BTreeMap::len)
+    }
+
+    /// Devices but these, and their series.
+    pub(super) fn count_without(&self, declared: &HashSet<DeviceId>) -> (usize, usize) {
+        let others = self
+            .names
+            .iter()
+            .filter(|(device, _)| !declared.contains(device));
+        others.fold((0, 0), |(n, series), (_, channels)| {
+            (n + 1, series + channels.len())
+        })
     }
 
     /// The first `n` open readings of a series are in blocks now.
@@ -343,10 +361,13 @@ pub(super) fn position(db: &Connection, name: &str) -> Result<i64, Fault> {
 }
 
 pub(super) fn position_if_any(db: &Connection, name: &str) -> Result<Option<i64>, Fault> {
-    Ok(db
-        .prepare_cached("SELECT log_id FROM position WHERE name = ?1")?
-        .query_row([name], |row| row.get(0))
-        .optional()?)
+    db.prepare_cached("SELECT * FROM position WHERE name = ?1")?
+        .query_and_then([name], |row| {
+            seal::verify(row, "position")?;
+            Ok(row.get("log_id")?)
+        })?
+        .next()
+        .transpose()
 }
 
 pub(super) fn set_position(db: &Connection, name: &str, log_id: i64) -> Result<(), Fault> {

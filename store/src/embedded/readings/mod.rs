@@ -14,6 +14,7 @@ mod memory;
 mod range;
 mod receipts;
 pub(crate) mod reduce;
+mod rescue;
 mod samples;
 
 pub(crate) use append::Elsewhere;
@@ -21,14 +22,16 @@ pub(super) use blocks::check_all;
 pub(super) use leaving::WHOLE_FROM;
 pub(super) use memory::Memory;
 pub(crate) use reduce::reduce_between;
+pub(super) use rescue::{have_all_estimated, save, save_behind};
 pub(crate) use samples::merge_into;
 
 use super::EmbeddedStore;
 use super::fault::Fault;
+use super::seal;
 use crate::{Appended, Change, LatestSample, Readings, Receipt, SeriesInfo, StoreError};
-use larder_domain::{ChannelRef, Reading, Sample, Span, Timestamp};
+use larder_domain::{ChannelRef, DeviceId, Reading, Sample, Span, Timestamp};
 use range::Wanted;
-use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
+use rusqlite::{Connection, TransactionBehavior, params};
 use std::sync::{RwLockReadGuard, RwLockWriteGuard};
 
 impl Readings for EmbeddedStore {
@@ -108,8 +111,11 @@ impl EmbeddedStore {
         if readings.is_empty() {
             return Ok(Appended::default());
         }
+        let declared = || self.devices_declared(READ);
+        let declared = || declared().map_err(|e| Fault::Io(std::io::Error::other(e)));
         self.connections.with_writer("write readings", |db| {
-            let appended = append::append(db, &self.memory, readings, receipts, elsewhere)?;
+            let appended =
+                append::append(db, &self.memory, readings, receipts, elsewhere, &declared)?;
             // What was appended is on disk; sorting can be tried again with the next append.
             if let Err(fault) = compact::keep_pace(db, &self.memory, readings.len()) {
                 let error = fault.told(self.dir(), "sort readings into blocks");
@@ -132,6 +138,11 @@ impl EmbeddedStore {
             })
         });
         Ok(found)
+    }
+
+    /// Whether a device has readings.
+    pub(super) fn has_series(&self, device: &DeviceId) -> Result<bool, StoreError> {
+        Ok(self.memory(READ)?.n_channels(device) > 0)
     }
 
     /// Sorts all readings into their compressed blocks now, rather than bit by bit with later
@@ -225,22 +236,22 @@ fn put_change(db: &Connection, change: &Change) -> Result<(), Fault> {
 /// Widens a series' row in the backlog's table, or makes one.
 fn extend_change(db: &Connection, change: &Change) -> Result<(), Fault> {
     let known = db
-        .prepare_cached(
-            "SELECT start_time, end_time FROM change WHERE device = ?1 AND channel = ?2",
-        )?
-        .query_row(
+        .prepare_cached("SELECT * FROM change WHERE device = ?1 AND channel = ?2")?
+        .query_and_then(
             [
                 change.series.device.as_str(),
                 change.series.channel.as_str(),
             ],
             |row| {
-                Ok(Span {
-                    start: Timestamp(row.get(0)?),
-                    end: Timestamp(row.get(1)?),
+                seal::verify(row, "change")?;
+                Ok::<_, Fault>(Span {
+                    start: Timestamp(row.get("start_time")?),
+                    end: Timestamp(row.get("end_time")?),
                 })
             },
-        )
-        .optional()?;
+        )?
+        .next()
+        .transpose()?;
     let span = known.map_or(change.span, |known| backlog::hull(known, change.span));
     let series = change.series.clone();
     put_change(db, &Change { series, span })

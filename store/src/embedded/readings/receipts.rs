@@ -3,6 +3,7 @@
 
 use crate::Receipt;
 use crate::embedded::fault::Fault;
+use crate::embedded::seal;
 use larder_domain::Timestamp;
 use rusqlite::{Connection, params};
 
@@ -15,8 +16,8 @@ const PRUNE_EVERY: i64 = 1_024;
 /// Writes receipts down; `log_id` is the number of the append that they belong to.
 pub(super) fn put(db: &Connection, receipts: &[Receipt], log_id: i64) -> Result<(), Fault> {
     let mut insert = db.prepare_cached(
-        "INSERT OR REPLACE INTO receipt (sender, slot, fingerprint, received_at)
-         VALUES (?1, ?2, ?3, ?4)",
+        "INSERT OR REPLACE INTO receipt (sender, slot, fingerprint, received_at, sum)
+         VALUES (?1, ?2, ?3, ?4, row_sum('receipt', ?1, ?2, ?3, ?4))",
     )?;
     for receipt in receipts {
         insert.execute(params![
@@ -38,14 +39,15 @@ pub(super) fn put(db: &Connection, receipts: &[Receipt], log_id: i64) -> Result<
 
 /// All of them.
 pub(super) fn load(db: &Connection) -> Result<Vec<Receipt>, Fault> {
-    let mut select = db.prepare("SELECT sender, slot, fingerprint, received_at FROM receipt")?;
-    let rows = select.query_map([], |row| {
+    let mut select = db.prepare("SELECT * FROM receipt")?;
+    let rows = select.query_and_then([], |row| {
+        seal::verify(row, "receipt")?;
         Ok(Receipt {
-            sender: row.get(0)?,
-            slot: row.get(1)?,
-            fingerprint: row.get::<_, i64>(2)?.cast_unsigned(),
-            received_at: Timestamp(row.get(3)?),
+            sender: row.get("sender")?,
+            slot: row.get("slot")?,
+            fingerprint: row.get::<_, i64>("fingerprint")?.cast_unsigned(),
+            received_at: Timestamp(row.get("received_at")?),
         })
     })?;
-    Ok(rows.collect::<Result<_, _>>()?)
+    rows.collect()
 }

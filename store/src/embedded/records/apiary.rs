@@ -2,8 +2,9 @@
 
 use super::apiary_record::{FeederRecord, HiveRecord, YardRecord};
 use crate::embedded::fault::Fault;
+use crate::embedded::seal;
 use larder_domain::{Apiary, DeviceId, Threshold, ThresholdPlace};
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{Connection, params};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use std::collections::BTreeMap;
@@ -20,9 +21,13 @@ const REVISION: &str = "revision";
 /// Grows with every change, whoever makes it; 0: nothing was ever declared.
 pub(super) fn revision(db: &Connection) -> Result<i64, Fault> {
     let revision: Option<String> = db
-        .prepare_cached("SELECT body FROM apiary_item WHERE kind = ?1")?
-        .query_row([REVISION], |row| row.get(0))
-        .optional()?;
+        .prepare_cached("SELECT * FROM apiary_item WHERE kind = ?1")?
+        .query_and_then([REVISION], |row| {
+            seal::verify(row, "apiary_item")?;
+            Ok::<_, Fault>(row.get("body")?)
+        })?
+        .next()
+        .transpose()?;
     let unreadable = |_| Fault::Damaged("the apiary's revision does not read".into());
     revision.map_or(Ok(0), |text| text.parse().map_err(unreadable))
 }
@@ -33,6 +38,7 @@ pub(super) fn load(db: &Connection) -> Result<Apiary, Fault> {
     let mut select = db.prepare_cached(ALL_THINGS)?;
     let mut rows = select.query([])?;
     while let Some(row) = rows.next()? {
+        seal::verify(row, "apiary_item")?;
         let (kind, id): (String, String) = (row.get(0)?, row.get(1)?);
         let body: String = row.get(2)?;
         let damaged =
@@ -136,7 +142,7 @@ pub(super) fn replace(db: &Connection, apiary: &Apiary) -> Result<bool, Fault> {
     Ok(changed)
 }
 
-const ALL_THINGS: &str = "SELECT kind, id, body FROM apiary_item WHERE kind <> 'revision'";
+const ALL_THINGS: &str = "SELECT * FROM apiary_item WHERE kind <> 'revision'";
 
 type Rows = BTreeMap<(String, String), String>;
 

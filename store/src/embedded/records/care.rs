@@ -2,6 +2,7 @@
 
 use super::row;
 use crate::embedded::fault::Fault;
+use crate::embedded::seal;
 use larder_domain::{Act, CareEntry, FlagId, Said, Timestamp, Verdict};
 use rusqlite::{Connection, Row, params};
 
@@ -43,6 +44,7 @@ pub(super) fn acts(db: &Connection, id: &FlagId) -> Result<Vec<CareEntry>, Fault
 }
 
 pub(super) fn read(row: &Row<'_>) -> Result<CareEntry, Fault> {
+    seal::verify(row, "flag_care")?;
     let value: Option<String> = row.get("value")?;
     let damaged = || Fault::Damaged("an act on a flag does not read".to_owned());
     let act = row::word(row, "act", |word| Some(word.to_owned()))?;

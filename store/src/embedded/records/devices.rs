@@ -3,10 +3,11 @@
 use super::apiary::devices_declared;
 use super::row;
 use crate::embedded::fault::Fault;
+use crate::embedded::seal;
 use crate::{Attribute, DeviceHealth};
 use larder_domain::{Apiary, DeviceId, Timestamp};
 use rusqlite::{Connection, OptionalExtension, Row, params};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 
 /// Writes down when a device was last heard.
 pub(super) fn put_heard(db: &Connection, device: &DeviceId, at: Timestamp) -> Result<(), Fault> {
@@ -45,7 +46,25 @@ pub(super) fn attribute(
         .transpose()
 }
 
+pub(super) fn attribute_names(
+    db: &Connection,
+    device: &DeviceId,
+) -> Result<HashSet<String>, Fault> {
+    Ok(db
+        .prepare_cached("SELECT name FROM attribute WHERE device = ?1")?
+        .query_map([device.as_str()], |row| row.get(0))?
+        .collect::<Result<_, _>>()?)
+}
+
+/// Every device of which it is written when it was heard or what it says.
+pub(super) fn known(db: &Connection) -> Result<HashSet<DeviceId>, Fault> {
+    db.prepare_cached("SELECT id FROM device UNION SELECT device FROM attribute")?
+        .query_and_then([], |row| row::name(row, "id"))?
+        .collect()
+}
+
 fn read_attribute(row: &Row<'_>) -> Result<Attribute, Fault> {
+    seal::verify(row, "attribute")?;
     Ok(Attribute {
         device: row::name(row, "device")?,
         name: row.get("name")?,
@@ -107,9 +126,10 @@ impl Found {
     }
 
     fn read_heard(&mut self, db: &Connection) -> Result<(), Fault> {
-        let mut select = db.prepare_cached("SELECT id, last_heard FROM device")?;
+        let mut select = db.prepare_cached("SELECT * FROM device")?;
         let mut rows = select.query([])?;
         while let Some(row) = rows.next()? {
+            seal::verify(row, "device")?;
             self.heard(row::name(row, "id")?, Timestamp(row.get("last_heard")?));
         }
         Ok(())
@@ -131,6 +151,7 @@ impl Found {
         let mut select = db.prepare_cached("SELECT * FROM impossible ORDER BY time, id")?;
         let mut rows = select.query([])?;
         while let Some(row) = rows.next()? {
+            seal::verify(row, "impossible")?;
             let channel = row::channel(row, "channel")?;
             let time = Timestamp(row.get("time")?);
             self.device(row::name(row, "device")?)

@@ -3,6 +3,7 @@
 use super::row;
 use crate::Appended;
 use crate::embedded::fault::Fault;
+use crate::embedded::seal;
 use larder_domain::{FeederId, RecordedFill, Span, Timestamp};
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
@@ -55,6 +56,7 @@ pub(super) fn load(
 }
 
 fn read(row: &Row<'_>) -> Result<RecordedFill, Fault> {
+    seal::verify(row, "recorded_fill")?;
     Ok(RecordedFill {
         feeder: row::name(row, "feeder")?,
         time: Timestamp(row.get("time")?),

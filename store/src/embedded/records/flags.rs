@@ -2,6 +2,7 @@
 
 use super::{care, evidence_record, row};
 use crate::embedded::fault::Fault;
+use crate::embedded::seal;
 use larder_domain::{
     Care, CareEntry, Flag, FlagId, FlagKind, KeptFlag, Severity, Span, Timestamp, YardId,
 };
@@ -81,6 +82,7 @@ pub(super) fn one(db: &Connection, id: &FlagId) -> Result<Option<KeptFlag>, Faul
 }
 
 fn read(row: &Row<'_>) -> Result<KeptFlag, Fault> {
+    seal::verify(row, "flag")?;
     let time = |column| -> Result<Option<Timestamp>, Fault> {
         Ok(row.get::<_, Option<i64>>(column)?.map(Timestamp))
     };

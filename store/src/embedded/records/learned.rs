@@ -3,6 +3,7 @@
 use super::row;
 use crate::ResultsPatch;
 use crate::embedded::fault::Fault;
+use crate::embedded::seal;
 use larder_domain::{DeviceId, Estimate, Learned, Timestamp, Trait};
 use rusqlite::{Connection, Row, params};
 
@@ -15,8 +16,9 @@ pub(super) fn replace(db: &Connection, patch: &ResultsPatch) -> Result<(), Fault
         }
     }
     let mut put = db.prepare_cached(
-        "INSERT OR REPLACE INTO learned (hive, device, channel, trait, date, since, value, lo, hi)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+        "INSERT OR REPLACE INTO learned (hive, device, channel, trait, date, since, value, lo, hi, sum)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9,
+             row_sum('learned', ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9))",
     )?;
     for learned in &patch.learned {
         put.execute(params![
@@ -54,6 +56,7 @@ pub(super) fn newest(db: &Connection) -> Result<Vec<Learned>, Fault> {
 }
 
 fn read(row: &Row<'_>) -> Result<Learned, Fault> {
+    seal::verify(row, "learned")?;
     Ok(Learned {
         hive: row::name(row, "hive")?,
         source: row::series(row)?,

@@ -30,6 +30,7 @@ use larder_domain::{
     RecordedFill, Span, Timestamp, UptakeDay, WeightDay, YardId,
 };
 use rusqlite::Connection;
+use std::collections::HashSet;
 
 impl Records for EmbeddedStore {
     fn apiary(&self) -> Result<Apiary, StoreError> {
@@ -92,6 +93,11 @@ impl Records for EmbeddedStore {
     fn quarantine_size(&self) -> Result<(u64, u64), StoreError> {
         self.connections
             .read("count the quarantine", quarantine::size)
+    }
+
+    fn quarantine_dropped(&self) -> Result<u64, StoreError> {
+        self.connections
+            .read("count the quarantine", quarantine::dropped)
     }
 
     fn release_quarantined(&self, ids: &[QuarantinedId]) -> Result<(), StoreError> {
@@ -223,9 +229,50 @@ impl EmbeddedStore {
         })
     }
 
+    /// Every device that the apiary names.
+    pub(in crate::embedded) fn devices_declared(
+        &self,
+        attempted: &str,
+    ) -> Result<HashSet<DeviceId>, StoreError> {
+        let apiary = self.known_apiary(attempted)?;
+        Ok(apiary::devices_declared(&apiary).cloned().collect())
+    }
+
     fn poisoned(&self, attempted: &str) -> StoreError {
         Fault::Poisoned.told(self.dir(), attempted)
     }
+}
+
+/// Takes out of the apiary what cannot stay because something it rests on was damaged.
+pub(super) fn fit_together(db: &Connection, gone: &mut dyn FnMut(String)) -> Result<(), Fault> {
+    let orphans = [
+        "kind = 'hive' AND json_extract(body, '$.yard') NOT IN
+             (SELECT id FROM apiary_item WHERE kind = 'yard')",
+        "kind = 'hive' AND EXISTS (SELECT 1 FROM json_each(body, '$.moves') WHERE
+             json_extract(value, '$.yard') NOT IN (SELECT id FROM apiary_item WHERE kind = 'yard'))",
+        "kind = 'feeder' AND json_extract(body, '$.hive') NOT IN
+             (SELECT id FROM apiary_item WHERE kind = 'hive')",
+        "kind = 'threshold' AND id LIKE 'yard:%' AND substr(id, 6, instr(id, ' ') - 6) NOT IN
+             (SELECT id FROM apiary_item WHERE kind = 'yard')",
+        "kind = 'threshold' AND id LIKE 'hive:%' AND substr(id, 6, instr(id, ' ') - 6) NOT IN
+             (SELECT id FROM apiary_item WHERE kind = 'hive')",
+    ];
+    for orphan in orphans {
+        let names: Vec<(String, String)> = db
+            .prepare(&format!("SELECT kind, id FROM apiary_item WHERE {orphan}"))?
+            .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?
+            .collect::<Result<_, _>>()?;
+        for (kind, id) in names {
+            db.execute(
+                "DELETE FROM apiary_item WHERE kind = ?1 AND id = ?2",
+                [&kind, &id],
+            )?;
+            gone(format!(
+                "{kind} \"{id}\", because what it belongs to is gone"
+            ));
+        }
+    }
+    apiary::load(db).map(drop)
 }
 
 /// Reads everything that is kept in a form of our own.

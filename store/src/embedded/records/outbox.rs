@@ -5,6 +5,7 @@ use super::row;
 use crate::StoreError;
 use crate::embedded::EmbeddedStore;
 use crate::embedded::fault::Fault;
+use crate::embedded::seal;
 use crate::notices::{
     KEPT_DONE, MOST_WAITING, NewNotice, Notice, NoticeKind, NoticeState, Notices, ToldThing,
 };
@@ -22,6 +23,7 @@ impl Notices for EmbeddedStore {
         self.connections.read("read the people", |db| {
             db.prepare_cached("SELECT * FROM person ORDER BY id")?
                 .query_and_then([], |row| {
+                    seal::verify(row, "person")?;
                     person_record::read(row::name(row, "id")?, &row.get::<_, String>("body")?)
                 })?
                 .collect()
@@ -74,6 +76,7 @@ impl Notices for EmbeddedStore {
         self.connections.read("read what was told", |db| {
             db.prepare_cached("SELECT * FROM told WHERE flag IN (SELECT value FROM json_each(?1))")?
                 .query_and_then([ids], |row| {
+                    seal::verify(row, "told")?;
                     Ok(ToldThing {
                         person: row::name(row, "person")?,
                         way: way(row)?,
@@ -89,6 +92,7 @@ impl Notices for EmbeddedStore {
         self.connections.read("read the last digests", |db| {
             db.prepare_cached("SELECT * FROM last_digest")?
                 .query_and_then([], |row| {
+                    seal::verify(row, "last_digest")?;
                     Ok((row::name(row, "person")?, row::date(row, "date")?))
                 })?
                 .collect()
@@ -149,7 +153,10 @@ impl Notices for EmbeddedStore {
     fn hive_states(&self) -> Result<BTreeMap<HiveId, String>, StoreError> {
         self.connections.read("read the hives' states", |db| {
             db.prepare_cached("SELECT * FROM hive_state")?
-                .query_and_then([], |row| Ok((row::name(row, "hive")?, row.get("payload")?)))?
+                .query_and_then([], |row| {
+                    seal::verify(row, "hive_state")?;
+                    Ok((row::name(row, "hive")?, row.get("payload")?))
+                })?
                 .collect()
         })
     }
@@ -202,7 +209,10 @@ fn make(db: &Connection, new: &NewNotice, at: Timestamp) -> Result<bool, Fault> 
     let mut told = 0;
     for (flag, event) in &new.things {
         told += db
-            .prepare_cached("INSERT OR IGNORE INTO told VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?
+            .prepare_cached(
+                "INSERT OR IGNORE INTO told (person, way, address, flag, event, notice)
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+            )?
             .execute(params![
                 new.person.as_str(),
                 way.name(),
@@ -228,6 +238,7 @@ fn list(db: &Connection, sql: &str, which: impl Params) -> Result<Vec<Notice>, F
         notice.things = db
             .prepare_cached("SELECT * FROM told WHERE notice = ?1 ORDER BY flag, event")?
             .query_and_then([notice.id], |row| {
+                seal::verify(row, "told")?;
                 Ok((row::name(row, "flag")?, row.get("event")?))
             })?
             .collect::<Result<_, Fault>>()?;
@@ -236,6 +247,7 @@ fn list(db: &Connection, sql: &str, which: impl Params) -> Result<Vec<Notice>, F
 }
 
 fn read(row: &Row<'_>) -> Result<Notice, Fault> {
+    seal::verify(row, "notice")?;
     let digest = row::optional_name(row, "digest")?;
     let kind = row::word(row, "kind", |word| match (word, digest) {
         ("news", _) => Some(NoticeKind::News),

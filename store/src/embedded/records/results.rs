@@ -3,6 +3,7 @@
 use super::row;
 use crate::ResultsPatch;
 use crate::embedded::fault::Fault;
+use crate::embedded::seal;
 use chrono::NaiveDate;
 use larder_domain::{
     Estimate, FeederId, FillEvent, FillSource, HiveId, Span, Timestamp, UptakeDay, WeightDay,
@@ -53,8 +54,9 @@ fn put_uptake(db: &Connection, day: &UptakeDay) -> Result<(), Fault> {
         (columns(day.uptake_l), columns(day.remaining_l));
     db.prepare_cached(
         "INSERT OR REPLACE INTO uptake (feeder, date, uptake_l, uptake_lo_l, uptake_hi_l,
-             remaining_l, remaining_lo_l, remaining_hi_l, sugar_kg, sensed_share)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+             remaining_l, remaining_lo_l, remaining_hi_l, sugar_kg, sensed_share, sum)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10,
+             row_sum('uptake', ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10))",
     )?
     .execute(params![
         day.feeder.as_str(),
@@ -76,8 +78,9 @@ fn put_weight(db: &Connection, day: &WeightDay) -> Result<(), Fault> {
         (columns(day.weight_kg), columns(day.net_change_kg));
     db.prepare_cached(
         "INSERT OR REPLACE INTO weight (hive, date, weight_kg, weight_lo_kg, weight_hi_kg,
-             net_change_kg, net_change_lo_kg, net_change_hi_kg, handling_kg, quality)
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+             net_change_kg, net_change_lo_kg, net_change_hi_kg, handling_kg, quality, sum)
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10,
+             row_sum('weight', ?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10))",
     )?
     .execute(params![
         day.hive.as_str(),
@@ -167,6 +170,7 @@ fn text(date: Option<NaiveDate>) -> Option<String> {
 }
 
 fn read_uptake(row: &Row<'_>) -> Result<UptakeDay, Fault> {
+    seal::verify(row, "uptake")?;
     Ok(UptakeDay {
         date: row::date(row, "date")?,
         feeder: row::name(row, "feeder")?,
@@ -178,6 +182,7 @@ fn read_uptake(row: &Row<'_>) -> Result<UptakeDay, Fault> {
 }
 
 fn read_weight(row: &Row<'_>) -> Result<WeightDay, Fault> {
+    seal::verify(row, "weight")?;
     Ok(WeightDay {
         date: row::date(row, "date")?,
         hive: row::name(row, "hive")?,
@@ -197,6 +202,7 @@ fn read_weight(row: &Row<'_>) -> Result<WeightDay, Fault> {
 }
 
 fn read_fill(row: &Row<'_>) -> Result<FillEvent, Fault> {
+    seal::verify(row, "fill_event")?;
     Ok(FillEvent {
         feeder: row::name(row, "feeder")?,
         time: Timestamp(row.get("time")?),

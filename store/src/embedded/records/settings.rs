@@ -1,13 +1,17 @@
 //! The operation's own settings.
 
 use crate::embedded::fault::Fault;
-use rusqlite::{Connection, OptionalExtension};
+use crate::embedded::seal;
+use rusqlite::Connection;
 
 pub(super) fn read(db: &Connection, name: &str) -> Result<Option<String>, Fault> {
-    Ok(db
-        .prepare_cached("SELECT value FROM setting WHERE name = ?1")?
-        .query_row([name], |row| row.get(0))
-        .optional()?)
+    db.prepare_cached("SELECT * FROM setting WHERE name = ?1")?
+        .query_and_then([name], |row| {
+            seal::verify(row, "setting")?;
+            Ok(row.get("value")?)
+        })?
+        .next()
+        .transpose()
 }
 
 pub(super) fn write(db: &Connection, name: &str, value: &str) -> Result<(), Fault> {
