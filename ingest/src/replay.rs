@@ -148,16 +148,22 @@ pub fn judge(entry: &Quarantined, config: &DecodeConfig, now: Timestamp) -> Judg
 }
 
 fn judge_line(refused: &Refused, now: Timestamp) -> Judged {
-    let columns = refused.bytes.iter().filter(|byte| **byte == b',').count() + 1;
-    let taken: Taken = read_line(&refused.bytes, columns, now);
     let mut judged = Judged {
-        is_read: taken.is_ok(),
+        is_read: true,
         ..Judged::default()
     };
-    match taken {
-        Ok(Line::Reading(reading)) => judged.readings.push(reading),
-        Ok(Line::Fill(fill)) => judged.fills.push(fill),
-        Err(_) => {}
+    // What was taken out by hand stands in one entry, many lines together.
+    for line in refused.bytes.split(|byte| *byte == b'\n') {
+        if line.is_empty() && judged.is_read && !judged.readings.is_empty() {
+            continue;
+        }
+        let columns = line.iter().filter(|byte| **byte == b',').count() + 1;
+        let taken: Taken = read_line(line, columns, now);
+        match taken {
+            Ok(Line::Reading(reading)) => judged.readings.push(reading),
+            Ok(Line::Fill(fill)) => judged.fills.push(fill),
+            Err(_) => return Judged::default(),
+        }
     }
     judged
 }

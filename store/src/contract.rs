@@ -179,6 +179,35 @@ pub struct Receipt {
     pub received_at: Timestamp,
 }
 
+/// Readings that are taken out at once, at most: as many as fit the quarantine twice over.
+pub const MOST_REMOVED: usize = 100_000;
+
+/// Readings to be taken out.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Removal<'a> {
+    /// Of this series.
+    pub series: &'a ChannelRef,
+    /// In this span.
+    pub span: Span,
+    /// Why, in one line.
+    pub reason: &'a str,
+    /// They come back by themselves once the clock has passed their times.
+    pub comes_back: bool,
+    /// Now.
+    pub at: Timestamp,
+}
+
+/// What a removal did.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Removed {
+    /// There was nothing in the span.
+    Nothing,
+    /// So many readings are in the quarantine now.
+    Readings(u64),
+    /// So many are in the span, which is more than [`MOST_REMOVED`]: none was taken out.
+    TooMany(u64),
+}
+
 /// Readings: identity is (device, channel, time). Every method may be called from several threads.
 pub trait Readings: Send + Sync {
     /// Appends; when it returns `Ok` the readings are on disk (or in the server's log). Repeating
@@ -194,6 +223,10 @@ pub trait Readings: Send + Sync {
         readings: &[Reading],
         receipts: &[Receipt],
     ) -> Result<Appended, StoreError>;
+
+    /// Takes readings of one series out and puts them into the quarantine, in one transaction; the
+    /// days that they belong to are noted as changed.
+    fn remove(&self, removal: &Removal<'_>) -> Result<Removed, StoreError>;
 
     /// All receipts that are remembered.
     fn receipts(&self) -> Result<Vec<Receipt>, StoreError>;

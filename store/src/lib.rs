@@ -14,9 +14,9 @@ pub use contract::{
     Appended, Attribute, CLOCK_OFF, Change, DeviceHealth, LatestSample, MOST_ATTRIBUTE_BYTES,
     MOST_ATTRIBUTE_NAME_BYTES, MOST_ATTRIBUTES, MOST_CHANNELS, MOST_IMPOSSIBLE,
     MOST_IMPOSSIBLE_OF_ALL, MOST_QUARANTINED, MOST_QUARANTINED_BYTES,
-    MOST_QUARANTINED_BYTES_OF_TOPIC, MOST_UNDECLARED_DEVICES, MOST_UNDECLARED_SERIES,
+    MOST_QUARANTINED_BYTES_OF_TOPIC, MOST_REMOVED, MOST_UNDECLARED_DEVICES, MOST_UNDECLARED_SERIES,
     QUARANTINE_PAGE_BYTES, Quarantined, QuarantinedId, READING_LINE, Readings, Receipt, Records,
-    Refusal, Refused, RefusedReading, ResultsPatch, SeriesInfo, edit_apiary,
+    Refusal, Refused, RefusedReading, Removal, Removed, ResultsPatch, SeriesInfo, edit_apiary,
 };
 pub use embedded::readings::reduce::reduce;
 pub use embedded::{Access, Damages, Desk, Durability, EmbeddedStore, Repaired};

@@ -8,7 +8,7 @@ use larder_ingest::decode::DecodeConfig;
 use larder_ingest::session::{self, BrokerUrl, Committed, IngestStatus, SessionConfig};
 use larder_store::{
     Access, Appended, EmbeddedStore, LatestSample, Quarantined, Readings, Receipt, Records,
-    SeriesInfo, StoreError,
+    Removal, Removed, SeriesInfo, StoreError,
 };
 use std::io::Write;
 use std::net::{TcpListener, TcpStream};
@@ -255,6 +255,10 @@ impl Readings for Store {
         }
         self.appends.fetch_add(1, SeqCst);
         self.inner.append_received(readings, receipts)
+    }
+
+    fn remove(&self, removal: &Removal<'_>) -> Result<Removed, StoreError> {
+        self.inner.remove(removal)
     }
 
     fn receipts(&self) -> Result<Vec<Receipt>, StoreError> {

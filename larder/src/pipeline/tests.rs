@@ -5,7 +5,8 @@ use crate::demo::{DemoApiary, DemoMessage, DemoOptions};
 use larder_domain::{ChannelRef, Reading, Sample};
 use larder_ingest::decode::{DecodeConfig, Message, decode};
 use larder_store::{
-    Access, Appended, EmbeddedStore, LatestSample, Receipt, SeriesInfo, StoreError,
+    Access, Appended, EmbeddedStore, LatestSample, Receipt, Removal, Removed, SeriesInfo,
+    StoreError,
 };
 
 const START: Timestamp = Timestamp(1_788_238_800_000);
@@ -143,6 +144,10 @@ impl Readings for Spoilt<'_> {
         receipts: &[Receipt],
     ) -> Result<Appended, StoreError> {
         self.inner.append_received(readings, receipts)
+    }
+
+    fn remove(&self, removal: &Removal<'_>) -> Result<Removed, StoreError> {
+        self.inner.remove(removal)
     }
 
     fn receipts(&self) -> Result<Vec<Receipt>, StoreError> {

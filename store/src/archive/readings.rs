@@ -4,7 +4,8 @@ use super::forward::{self, Wake};
 use super::{ArchiveReader, ArchiveStatus, ArchiveWriter, WriteFault};
 use crate::embedded::readings::{Elsewhere, reduce_between};
 use crate::{
-    Appended, EmbeddedStore, LatestSample, Readings, Receipt, Records, SeriesInfo, StoreError,
+    Appended, EmbeddedStore, LatestSample, Readings, Receipt, Records, Removal, Removed,
+    SeriesInfo, StoreError,
 };
 use larder_domain::{ChannelRef, Reading, Sample, Span, Timestamp};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -333,6 +334,10 @@ impl Readings for ArchivedReadings {
         receipts: &[Receipt],
     ) -> Result<Appended, StoreError> {
         self.append(readings, receipts, false)
+    }
+
+    fn remove(&self, removal: &Removal<'_>) -> Result<Removed, StoreError> {
+        self.embedded.remove(removal)
     }
 
     fn receipts(&self) -> Result<Vec<Receipt>, StoreError> {

@@ -291,6 +291,18 @@ impl Memory {
         }
     }
 
+    /// Readings of a series were taken out of the blocks; what is left.
+    pub(super) fn has_left(&mut self, id: SeriesId, left: Option<Extent>) {
+        if let Some(state) = self.states.get_mut(&id) {
+            state.stored = left;
+        }
+        let ends = self.states.values().filter_map(State::extent);
+        let newest = ends.map(|extent| extent.last.time).max();
+        self.newest = newest.unwrap_or(Timestamp(i64::MIN));
+        // A clock that was ahead must not keep days open for years.
+        self.closed = self.closed.min(self.day_over());
+    }
+
     pub(super) fn n_series(&self) -> usize {
         self.states.len()
     }

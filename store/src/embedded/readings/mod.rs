@@ -14,6 +14,7 @@ mod memory;
 mod range;
 mod receipts;
 pub(crate) mod reduce;
+mod remove;
 mod rescue;
 mod samples;
 
@@ -28,7 +29,9 @@ pub(crate) use samples::merge_into;
 use super::EmbeddedStore;
 use super::fault::Fault;
 use super::seal;
-use crate::{Appended, Change, LatestSample, Readings, Receipt, SeriesInfo, StoreError};
+use crate::{
+    Appended, Change, LatestSample, Readings, Receipt, Removal, Removed, SeriesInfo, StoreError,
+};
 use larder_domain::{ChannelRef, DeviceId, Reading, Sample, Span, Timestamp};
 use range::Wanted;
 use rusqlite::{Connection, TransactionBehavior, params};
@@ -46,6 +49,19 @@ impl Readings for EmbeddedStore {
     fn receipts(&self) -> Result<Vec<Receipt>, StoreError> {
         self.connections
             .read("read when messages came", receipts::load)
+    }
+
+    fn remove(&self, removal: &Removal<'_>) -> Result<Removed, StoreError> {
+        if self.whole_from()?.is_some() {
+            return Err(StoreError::Elsewhere(
+                "the readings of this data directory go on to a server, and taking them out here would \
+                 leave them there; delete them at the server"
+                    .into(),
+            ));
+        }
+        self.connections.with_writer("take readings out", |db| {
+            remove::remove(db, &self.memory, removal)
+        })
     }
 
     fn series(&self) -> Result<Vec<SeriesInfo>, StoreError> {

@@ -17,6 +17,7 @@ pub(super) mod row;
 mod settings;
 
 pub(super) use heard::Heard;
+pub(in crate::embedded) use quarantine::keep as keep_refused;
 
 use super::EmbeddedStore;
 use super::fault::Fault;

@@ -22,7 +22,7 @@ const DROPPED: &str = "quarantine_dropped";
 /// What was dropped is said when it is the first, and then once for so many.
 const SAID_EVERY: u64 = 1_000;
 
-pub(super) fn keep(db: &Connection, refused: &[Refused]) -> Result<(), Fault> {
+pub(in crate::embedded) fn keep(db: &Connection, refused: &[Refused]) -> Result<(), Fault> {
     let mut has_new = false;
     for refused in refused {
         match known(db, refused)? {
