@@ -25,8 +25,8 @@ use larder_store::archive::{ArchivedReadings, Sending, WhenFull};
 use larder_store::{Access, EmbeddedStore, Readings, Records};
 use metrics_exporter_prometheus::PrometheusBuilder;
 use std::net::SocketAddr;
-use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::{Notify, broadcast};
@@ -188,6 +188,7 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         decode,
         metrics: metrics_handle,
         news: news.clone(),
+        tried: Mutex::default(),
     });
 
     let stop_processing = CancellationToken::new();
@@ -206,7 +207,7 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
 
     let watching = {
         let host = Arc::clone(&host);
-        let settled = move |now| host.bring_back(now);
+        let settled = move |now| host.settle_by_clock(now);
         core.spawn(
             "the clock's watch",
             watch.run(settled, stop_processing.clone()),

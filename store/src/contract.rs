@@ -297,7 +297,8 @@ pub struct Refused {
     /// that device's `sensor_fault`.
     pub impossible: Option<ChannelRef>,
     /// The own time of that impossible value: the moment at which it counts. `None`: the time of
-    /// receipt.
+    /// receipt. Without an impossible value: nothing is wrong but that this time is ahead of the
+    /// clock, see [`Records::quarantined_ahead`].
     pub measured_at: Option<Timestamp>,
 }
 
@@ -406,6 +407,15 @@ pub trait Records: Send + Sync {
         after: QuarantinedId,
         limit: usize,
     ) -> Result<Vec<Quarantined>, StoreError>;
+    /// Entries that are refused for nothing but a time ahead of the clock, and whose time is not
+    /// later than `until`: the clock has passed them, or was put right. At most `limit` after number
+    /// `after`, in order of number.
+    fn quarantined_ahead(
+        &self,
+        until: Timestamp,
+        after: QuarantinedId,
+        limit: usize,
+    ) -> Result<Vec<QuarantinedId>, StoreError>;
     /// Number of entries, and of messages that they count.
     fn quarantine_size(&self) -> Result<(u64, u64), StoreError>;
     /// How many entries were ever dropped because the quarantine was full.
@@ -423,6 +433,8 @@ pub trait Records: Send + Sync {
         heard: &[(DeviceId, Timestamp)],
         attributes: &[Attribute],
     ) -> Result<(), StoreError>;
+    /// No device was heard after `now`: what a clock that was ahead wrote down is put back to it.
+    fn cap_heard(&self, now: Timestamp) -> Result<(), StoreError>;
     /// What is known about every device that was ever heard or declared or has readings.
     fn devices(&self) -> Result<Vec<DeviceHealth>, StoreError>;
 

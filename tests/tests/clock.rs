@@ -112,6 +112,56 @@ fn a_clock_a_day_slow_is_waited_for_and_nothing_is_lost() {
     assert_eq!(quarantine.trim(), "[]");
 }
 
+/// What comes from ahead of the clock waits in the quarantine and comes back by itself; what a clock
+/// that was ahead wrote down is set aside once the right one is believed.
+#[test]
+fn what_is_ahead_of_the_clock_comes_back_when_it_has_passed() {
+    let dir = tempfile::tempdir().unwrap();
+    let (data, offset) = (dir.path().join("data"), dir.path().join("offset"));
+    let port = free_port();
+    std::fs::write(&offset, "+0\n").unwrap();
+    let service = serve(&data, port, &offset);
+    service.takes_readings();
+    let quarantined = || {
+        let entries = service.json("/api/v1/quarantine")?;
+        Some(entries["total"].as_u64().unwrap_or(0))
+    };
+    let ahead = format!(r#"{{"time": {}, "weight_kg": 40.4}}"#, unix_now() + 7200);
+    assert!(publish(port, "sc-4", &ahead).status().unwrap().success());
+    wait::until("it is in the quarantine", WITHIN, || {
+        (quarantined()? == 1).then_some(())
+    });
+    // Three hours pass.
+    std::fs::write(&offset, "+3h\n").unwrap();
+    wait::until("it came back", WITHIN, || {
+        (quarantined()? == 0).then_some(())
+    });
+    service.stop();
+    let stored = readings::parse(&ok(&[
+        "export",
+        "readings",
+        "--data",
+        data.to_str().unwrap(),
+    ]));
+    assert_eq!(stored.len(), 1, "{stored:?}");
+
+    // The clock was two hours ahead all the while, less than what is waited for.
+    std::fs::write(&offset, "+0\n").unwrap();
+    let service = serve(&data, port, &offset);
+    service.takes_readings();
+    wait::until("it is set aside", WITHIN, || {
+        let latest = service.json("/api/v1/latest")?;
+        let entries = service.json("/api/v1/quarantine")?;
+        (latest["latest"].as_array()?.is_empty() && entries["total"] == 1).then_some(())
+    });
+    std::fs::write(&offset, "+3h\n").unwrap();
+    wait::until("it came back once more", WITHIN, || {
+        let latest = service.json("/api/v1/latest")?;
+        (latest["latest"].as_array()?.len() == 1).then_some(())
+    });
+    service.stop();
+}
+
 /// Seconds since 1970 of `2026-11-29T05:00:00Z`, by `date`.
 fn chrono_seconds(time: &str) -> u64 {
     let date = Command::new("date").args(["-d", time, "+%s"]).output();

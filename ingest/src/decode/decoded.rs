@@ -228,6 +228,10 @@ impl<'a> Collector<'a> {
         }
         let reason = one_line(&reasons.join("; "));
         let impossible = faults.iter().find_map(|fault| fault.impossible.clone());
+        // Only where nothing else is wrong will time mend it.
+        let is_early = faults.iter().all(|fault| fault.ahead.is_some());
+        let ahead = faults.iter().filter_map(|fault| fault.ahead).max();
+        let ahead = ahead.filter(|_| is_early);
         self.decoded.faults.extend(faults.iter().map(|f| f.class));
         let held = self.decoded.refused.len() * self.message.payload.len();
         if held > MAX_REFUSED_BYTES {
@@ -235,7 +239,8 @@ impl<'a> Collector<'a> {
             self.beyond.1.get_or_insert(reason);
             return;
         }
-        let entry = self.entry(index, reason, impossible);
+        let mut entry = self.entry(index, reason, impossible);
+        entry.measured_at = entry.measured_at.or(ahead);
         self.decoded.refused.push(entry);
     }
 

@@ -68,6 +68,8 @@ pub(super) struct Fault {
     pub reason: String,
     /// The series whose value was impossible, and that value's time.
     pub impossible: Option<(ChannelRef, Timestamp)>,
+    /// Its own time, where nothing is wrong but that it is ahead of the clock.
+    pub ahead: Option<Timestamp>,
 }
 
 impl Fault {
@@ -76,6 +78,7 @@ impl Fault {
             class,
             reason,
             impossible: None,
+            ahead: None,
         }
     }
 
@@ -113,10 +116,13 @@ impl Fault {
     /// A refusal of the domain's checks for the series and time `of`.
     pub fn refusal(refusal: &Refusal, of: impl FnOnce() -> (ChannelRef, Timestamp)) -> Self {
         let class = FaultClass::of(refusal);
+        let is_ahead = matches!(refusal, Refusal::FromTheFuture { .. });
+        let of = (class == FaultClass::Impossible || is_ahead).then(of);
         Self {
             class,
             reason: refusal.to_string(),
-            impossible: (class == FaultClass::Impossible).then(of),
+            ahead: of.as_ref().filter(|_| is_ahead).map(|(_, time)| *time),
+            impossible: of.filter(|_| !is_ahead),
         }
     }
 }

@@ -108,17 +108,19 @@ pub(super) fn unix_seconds(number: &str) -> Option<Timestamp> {
 
 /// The clock's checks for what is not a reading; readings pass the same in the domain.
 pub(super) fn check(time: Timestamp, now: Timestamp) -> Result<(), Fault> {
+    let is_ahead = time > now.plus_ms(AHEAD_LIMIT_MS);
     let problem = if time < Timestamp::YEAR_2000 {
         "before the year 2000: the device's clock was never set"
-    } else if time > now.plus_ms(AHEAD_LIMIT_MS) {
+    } else if is_ahead {
         "more than 10 minutes ahead of the clock"
     } else {
         return Ok(());
     };
-    Err(Fault::new(
-        FaultClass::Time,
-        format!("the time {} is {problem}", time.to_rfc3339()),
-    ))
+    let sentence = format!("the time {} is {problem}", time.to_rfc3339());
+    Err(Fault {
+        ahead: is_ahead.then_some(time),
+        ..Fault::new(FaultClass::Time, sentence)
+    })
 }
 
 pub(super) fn not_a_time(given: &str) -> Fault {

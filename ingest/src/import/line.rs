@@ -32,6 +32,8 @@ pub(crate) struct LineFault {
     pub class: FaultClass,
     pub reason: String,
     pub impossible: Option<(ChannelRef, Timestamp)>,
+    /// Its own time, where nothing is wrong but that it is ahead of the clock.
+    pub ahead: Option<Timestamp>,
 }
 
 impl LineFault {
@@ -40,6 +42,7 @@ impl LineFault {
             class,
             reason,
             impossible: None,
+            ahead: None,
         }
     }
 }
@@ -106,6 +109,7 @@ fn refused(refusal: &Refusal, series: ChannelRef, time: Timestamp) -> LineFault 
         class,
         reason: refusal.to_string(),
         impossible: (class == FaultClass::Impossible).then_some((series, time)),
+        ahead: matches!(refusal, Refusal::FromTheFuture { .. }).then_some(time),
     }
 }
 

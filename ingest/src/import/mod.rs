@@ -190,7 +190,7 @@ impl<'a, F: Format> Importer<'a, F> {
             reason: fault.reason,
             record: None,
             impossible,
-            measured_at,
+            measured_at: measured_at.or(fault.ahead),
         });
     }
 

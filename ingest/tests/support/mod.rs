@@ -397,6 +397,8 @@ delegate! {
     remove_fill(feeder: &FeederId, time: Timestamp) -> bool;
     quarantine_durable(refused: &[Refused]) -> ();
     quarantined(after: QuarantinedId, limit: usize) -> Vec<Quarantined>;
+    quarantined_ahead(until: Timestamp, after: QuarantinedId, limit: usize) -> Vec<QuarantinedId>;
+    cap_heard(now: Timestamp) -> ();
     quarantine_size() -> (u64, u64);
     release_quarantined(ids: &[QuarantinedId]) -> ();
     note_devices(heard: &[(DeviceId, Timestamp)], attributes: &[Attribute]) -> ();

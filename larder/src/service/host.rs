@@ -3,14 +3,16 @@
 use super::Changed;
 use crate::clock;
 use larder_api::{Host, News, ReplayOutcome};
-use larder_domain::{DeviceId, Timestamp};
+use larder_domain::reading::AHEAD_LIMIT_MS;
+use larder_domain::{DeviceId, Span, Timestamp};
 use larder_ingest::decode::DecodeConfig;
 use larder_ingest::session::{IngestStatus, LiveDecodeConfig};
 use larder_store::archive::{ArchiveSnapshot, ArchiveStatus};
-use larder_store::{EmbeddedStore, QuarantinedId, Readings, Records, StoreError};
+use larder_store::{EmbeddedStore, QuarantinedId, Readings, Records, Removal, Removed, StoreError};
 use metrics::{counter, gauge};
 use metrics_exporter_prometheus::PrometheusHandle;
-use std::sync::Arc;
+use std::collections::BTreeSet;
+use std::sync::{Arc, Mutex, MutexGuard};
 use tokio::sync::broadcast;
 
 /// The running program as the API sees it.
@@ -31,11 +33,97 @@ pub struct ServiceHost {
     pub metrics: PrometheusHandle,
     /// Where pages hear of it.
     pub news: broadcast::Sender<News>,
+    /// Quarantine entries ahead of the clock that were read again.
+    pub tried: Mutex<BTreeSet<QuarantinedId>>,
 }
 
+/// Numbers of entries that are remembered as tried; beyond it they are forgotten, and tried once more.
+const MOST_TRIED: usize = 100_000;
+
+/// Quarantine entries read again at a time once the clock has passed them.
+const BROUGHT_BACK: usize = 1_000;
+
 impl ServiceHost {
-    /// The clock is right: what came too early by it is looked at again.
-    pub fn bring_back(&self, _now: Timestamp) {}
+    /// The clock is believed: what was stored ahead of it is set aside, and what was refused as ahead
+    /// of it is read again once it has passed.
+    pub fn settle_by_clock(&self, now: Timestamp) {
+        let limit = now.plus_ms(AHEAD_LIMIT_MS);
+        let done = self
+            .set_aside(limit, now)
+            .and_then(|set_aside| Ok((set_aside, self.bring_back(limit)?)));
+        match done {
+            Ok((0, 0)) => {}
+            Ok((set_aside, back)) => {
+                tracing::info!(set_aside, back, "readings ahead of the clock");
+                self.changed.readings();
+            }
+            Err(error) => tracing::warn!(%error, "readings ahead of the clock stay as they are"),
+        }
+    }
+
+    fn tried(&self) -> MutexGuard<'_, BTreeSet<QuarantinedId>> {
+        self.tried
+            .lock()
+            .unwrap_or_else(|broken| broken.into_inner())
+    }
+
+    /// Moves readings that are ahead of `limit` into the quarantine. Says how many.
+    fn set_aside(&self, limit: Timestamp, now: Timestamp) -> Result<u64, StoreError> {
+        let mut moved = 0;
+        for series in self.readings.series()? {
+            if series.last <= limit {
+                continue;
+            }
+            let span = Span {
+                start: limit.plus_ms(1),
+                end: Span::ALWAYS.end,
+            };
+            let removal = Removal {
+                series: &series.series,
+                span,
+                reason: "stored while this machine's clock was ahead",
+                comes_back: true,
+                at: now,
+            };
+            match self.readings.remove(&removal)? {
+                Removed::Readings(n) => moved += n,
+                Removed::Nothing => {}
+                Removed::TooMany(n) => {
+                    tracing::warn!(series = %series.series, n, "more readings are ahead of the clock than are set aside at once; take them out with `larder readings remove`");
+                }
+            }
+        }
+        if moved > 0 {
+            self.store.cap_heard(now)?;
+        }
+        Ok(moved)
+    }
+
+    /// Reads quarantined messages again that were refused only as ahead of the clock. Says how many
+    /// entries came back. Those that still can't be read are not tried again by this process.
+    fn bring_back(&self, limit: Timestamp) -> Result<u64, StoreError> {
+        let mut after = 0;
+        loop {
+            let page = self.store.quarantined_ahead(limit, after, BROUGHT_BACK)?;
+            let Some(last) = page.last() else {
+                return Ok(0);
+            };
+            after = *last;
+            let due: Vec<_> = {
+                let tried = self.tried();
+                page.into_iter().filter(|id| !tried.contains(id)).collect()
+            };
+            if !due.is_empty() {
+                let mut tried = self.tried();
+                if tried.len() > MOST_TRIED {
+                    tried.clear();
+                }
+                tried.extend(&due);
+                drop(tried);
+                return Ok(self.replay(&due)?.released);
+            }
+        }
+    }
 }
 
 impl Host for ServiceHost {

@@ -19,6 +19,13 @@ pub(super) fn put_heard(db: &Connection, device: &DeviceId, at: Timestamp) -> Re
     Ok(())
 }
 
+/// No device was heard after `now`.
+pub(super) fn cap_heard(db: &Connection, now: Timestamp) -> Result<(), Fault> {
+    db.prepare_cached("UPDATE device SET last_heard = ?1 WHERE last_heard > ?1")?
+        .execute([now.0])?;
+    Ok(())
+}
+
 /// Writes down what a device says, unless something newer is known.
 pub(super) fn put_attribute(db: &Connection, attribute: &Attribute) -> Result<(), Fault> {
     db.prepare_cached(

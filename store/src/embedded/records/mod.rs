@@ -91,6 +91,17 @@ impl Records for EmbeddedStore {
         })
     }
 
+    fn quarantined_ahead(
+        &self,
+        until: Timestamp,
+        after: QuarantinedId,
+        limit: usize,
+    ) -> Result<Vec<QuarantinedId>, StoreError> {
+        self.connections.read("read the quarantine", |db| {
+            quarantine::ahead(db, until, after, limit)
+        })
+    }
+
     fn quarantine_size(&self) -> Result<(u64, u64), StoreError> {
         self.connections
             .read("count the quarantine", quarantine::size)
@@ -112,6 +123,14 @@ impl Records for EmbeddedStore {
         attributes: &[Attribute],
     ) -> Result<(), StoreError> {
         self.hear(heard, attributes)
+    }
+
+    fn cap_heard(&self, now: Timestamp) -> Result<(), StoreError> {
+        self.write_heard()?;
+        self.connections
+            .write("put right when devices were heard", |tx| {
+                devices::cap_heard(tx, now)
+            })
     }
 
     fn devices(&self) -> Result<Vec<DeviceHealth>, StoreError> {

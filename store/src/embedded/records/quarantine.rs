@@ -154,6 +154,22 @@ pub(super) fn dropped(db: &Connection) -> Result<u64, Fault> {
         .unwrap_or(0))
 }
 
+/// See [`crate::Records::quarantined_ahead`].
+pub(super) fn ahead(
+    db: &Connection,
+    until: Timestamp,
+    after: QuarantinedId,
+    limit: usize,
+) -> Result<Vec<QuarantinedId>, Fault> {
+    let mut select = db.prepare_cached(
+        "SELECT id FROM quarantine
+         WHERE measured_at IS NOT NULL AND impossible_device IS NULL
+         AND measured_at <= ?1 AND id > ?2 ORDER BY id LIMIT ?3",
+    )?;
+    let ids = select.query_map(params![until.0, after, limit as i64], |row| row.get(0))?;
+    Ok(ids.collect::<Result<_, _>>()?)
+}
+
 fn known(db: &Connection, refused: &Refused) -> Result<Option<QuarantinedId>, Fault> {
     Ok(db
         .prepare_cached(

@@ -8,3 +8,7 @@ CREATE TABLE receipt (
     sum INTEGER NOT NULL,
     PRIMARY KEY (sender, slot)
 ) STRICT, WITHOUT ROWID;
+
+-- Entries that are refused only because their time is ahead of the clock come back when it has passed.
+CREATE INDEX quarantine_ahead ON quarantine (measured_at)
+WHERE measured_at IS NOT NULL AND impossible_device IS NULL;
