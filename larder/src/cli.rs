@@ -2,7 +2,7 @@
 
 use crate::commands::{
     apply, backup, check, demo, devices, export, feeder, flags, import, influx, mix, move_readings,
-    notices, process, quarantine, report, serve,
+    notices, process, quarantine, readings, report, serve,
 };
 use crate::settings::Shared;
 use clap::{Parser, Subcommand};
@@ -48,6 +48,8 @@ pub enum Command {
     Notices(notices::NoticesCommand),
     /// What could not be read, and reading it again
     Quarantine(quarantine::Quarantine),
+    /// Take readings out that should not be there
+    Readings(readings::ReadingsCommand),
     /// Reckon a batch of syrup: any two of sugar, water, volume and strength
     Mix(Box<mix::Mix>),
     /// Know a feeder: kinds, shape, and how well its level is known

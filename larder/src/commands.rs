@@ -15,5 +15,6 @@ pub mod move_readings;
 pub mod notices;
 pub mod process;
 pub mod quarantine;
+pub mod readings;
 pub mod report;
 pub mod serve;

@@ -12,6 +12,7 @@ mod clock;
 mod commands;
 mod demo;
 mod failure;
+mod local;
 mod notices;
 mod pipeline;
 mod readings_store;
@@ -51,6 +52,7 @@ fn run(cli: Cli) -> Result<()> {
         Command::Flags(command) => commands::flags::run(command, shared),
         Command::Notices(command) => commands::notices::run(command, shared),
         Command::Quarantine(command) => commands::quarantine::run(command, shared),
+        Command::Readings(command) => commands::readings::run(&command, shared),
         Command::Mix(command) => commands::mix::run(*command, shared),
         Command::Feeder(command) => commands::feeder::run(command, shared),
         Command::Check(command) => commands::check::run(command, shared),

@@ -27,6 +27,17 @@ pub fn print_line(line: std::fmt::Arguments<'_>) {
     }
 }
 
+/// Asks on a terminal; elsewhere nobody would answer.
+pub fn confirmed(question: &str) -> Result<bool> {
+    if !std::io::stdin().is_terminal() {
+        return Ok(false);
+    }
+    eprint!("{question} [y/N] ");
+    let mut answer = String::new();
+    std::io::stdin().read_line(&mut answer)?;
+    Ok(matches!(answer.trim(), "y" | "Y" | "yes"))
+}
+
 /// How a table is printed.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, ValueEnum)]
 pub enum Format {

@@ -13,6 +13,7 @@ use self::core::Core;
 
 use crate::broker::{self, BuiltInBroker, Users};
 use crate::failure::wrong_use;
+use crate::local::LocalSocket;
 use crate::notices::{Runner, StateTopics};
 use crate::settings::{BrokerChoice, ServeSettings, decode_config};
 use anyhow::{Context, Result};
@@ -66,6 +67,8 @@ pub struct Running {
     processing: JoinHandle<()>,
     telling: JoinHandle<()>,
     watching: JoinHandle<()>,
+    stop_local: CancellationToken,
+    local: JoinHandle<()>,
     stop_http: CancellationToken,
     server: JoinHandle<()>,
 }
@@ -123,6 +126,7 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         Some(archive) => archive.clone(),
         None => store.clone(),
     };
+    let local = LocalSocket::open(&settings.data)?;
     host::take_gateways(&decode, store.as_ref())?;
     if let Some(units) = &settings.units
         && store.setting("units")?.is_none()
@@ -191,6 +195,10 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         tried: Mutex::default(),
     });
 
+    let stop_local = CancellationToken::new();
+    let local = local.serve(Arc::clone(&host), stop_local.clone());
+    let local = core.spawn("the socket for commands", local);
+
     let stop_processing = CancellationToken::new();
     let processing = core.spawn(
         "processing",
@@ -254,6 +262,8 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         processing,
         telling,
         watching,
+        stop_local,
+        local,
         stop_http,
         server,
     })
@@ -404,6 +414,9 @@ impl Running {
             broker.stop().await;
         }
         self.stop_ingest.cancel();
+        self.stop_local.cancel();
+        // A command in the middle of a batch is told that the service has gone.
+        let _ = tokio::time::timeout(LAST_ANSWERS, self.local).await;
         let ingest = self.ingest.await.context("ingest did not end cleanly");
         self.stop_processing.cancel();
         let telling = self.telling.await;

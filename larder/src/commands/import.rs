@@ -2,7 +2,7 @@
 
 use crate::clock;
 use crate::failure::wrong_use;
-use crate::readings_store::OpenStore;
+use crate::local::Stores;
 use crate::settings::{SettingsFile, Shared, data_dir};
 use anyhow::Result;
 use clap::{Args, Subcommand};
@@ -11,7 +11,6 @@ use larder_domain::{Apiary, YardId};
 use larder_ingest::import::{
     ImportError, Imported, WeatherStation, import_fills, import_readings, import_weather,
 };
-use larder_store::archive::WhenFull;
 use larder_store::{Access, Desk};
 use serde_json::json;
 use std::fs::File;
@@ -73,24 +72,24 @@ pub fn run(import: Import, shared: &Shared) -> Result<()> {
     let now = clock::now();
     let done = match &import.kind {
         Kind::Readings(_) => {
-            let store = OpenStore::open(shared, &settings, Access::Create, WhenFull::Wait)?;
+            let store = Stores::open(shared, &settings, Access::Create)?;
             let (readings, records) = (store.readings(), store.records());
             let bar = progress_bar();
             let progress = |lines| bar.set_position(lines);
             let done = import_readings(stream, &name, readings, records, now, progress);
             bar.finish_and_clear();
-            store.send_on();
+            store.done();
             done
         }
         Kind::Weather(weather) => {
-            let store = OpenStore::open(shared, &settings, Access::Create, WhenFull::Wait)?;
+            let store = Stores::open(shared, &settings, Access::Create)?;
             let (readings, records) = (store.readings(), store.records());
             let station = station(&records.apiary()?, &weather.yard)?;
             let bar = progress_bar();
             let progress = |lines| bar.set_position(lines);
             let done = import_weather(stream, &name, &station, readings, records, now, progress);
             bar.finish_and_clear();
-            store.send_on();
+            store.done();
             done
         }
         Kind::Fills(_) => {

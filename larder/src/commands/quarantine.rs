@@ -2,17 +2,16 @@
 
 use crate::clock;
 use crate::failure::wrong_use;
-use crate::output::{Cell, Format, Table};
-use crate::readings_store::OpenStore;
+use crate::local::Stores;
+use crate::output::{Cell, Format, Table, confirmed};
 use crate::settings::{ServeOptions, ServeSettings, SettingsFile, Shared, data_dir, decode_config};
 use anyhow::Result;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use clap::{Args, Subcommand};
-use larder_store::archive::WhenFull;
 use larder_store::{Access, Desk, EmbeddedStore, Quarantined, QuarantinedId, Records};
 use serde_json::{Value, json};
-use std::io::{IsTerminal, Write};
+use std::io::Write;
 
 /// What could not be read, and reading it again
 #[derive(Args, Debug)]
@@ -193,17 +192,6 @@ fn discard(discard: &Discard, shared: &Shared) -> Result<()> {
     Ok(())
 }
 
-/// Asks on a terminal; elsewhere nobody would answer.
-fn confirmed(question: &str) -> Result<bool> {
-    if !std::io::stdin().is_terminal() {
-        return Ok(false);
-    }
-    eprint!("{question} [y/N] ");
-    let mut answer = String::new();
-    std::io::stdin().read_line(&mut answer)?;
-    Ok(matches!(answer.trim(), "y" | "Y" | "yes"))
-}
-
 fn as_json(entry: &Quarantined) -> Value {
     json!({
         "id": entry.id,
@@ -219,7 +207,7 @@ fn as_json(entry: &Quarantined) -> Value {
 
 fn replay_command(ids: &[QuarantinedId], shared: &Shared) -> Result<()> {
     let file = SettingsFile::find(shared.config.as_deref())?;
-    let opened = OpenStore::open(shared, &file, Access::Existing, WhenFull::Wait)?;
+    let opened = Stores::open(shared, &file, Access::Existing)?;
     let settings = ServeSettings::check(shared, ServeOptions::default(), file)?;
     let mut config = decode_config(&settings)?;
     let store = opened.records();
@@ -228,7 +216,8 @@ fn replay_command(ids: &[QuarantinedId], shared: &Shared) -> Result<()> {
         are_known(ids, &all_ids(store)?)?;
     }
     let done = larder_ingest::replay::replay(opened.readings(), store, ids, &config, clock::now())?;
-    opened.send_on();
+    opened.done();
+    opened.tell_service(&clock::now().to_rfc3339())?;
     if shared.json {
         println!(
             "{}",

@@ -4,11 +4,13 @@ use super::Changed;
 use crate::clock;
 use larder_api::{Host, News, ReplayOutcome};
 use larder_domain::reading::AHEAD_LIMIT_MS;
-use larder_domain::{DeviceId, Span, Timestamp};
+use larder_domain::{DeviceId, Reading, Span, Timestamp};
 use larder_ingest::decode::DecodeConfig;
 use larder_ingest::session::{IngestStatus, LiveDecodeConfig};
 use larder_store::archive::{ArchiveSnapshot, ArchiveStatus};
-use larder_store::{EmbeddedStore, QuarantinedId, Readings, Records, Removal, Removed, StoreError};
+use larder_store::{
+    Appended, EmbeddedStore, QuarantinedId, Readings, Records, Removal, Removed, StoreError,
+};
 use metrics::{counter, gauge};
 use metrics_exporter_prometheus::PrometheusHandle;
 use std::collections::BTreeSet;
@@ -44,6 +46,35 @@ const MOST_TRIED: usize = 100_000;
 const BROUGHT_BACK: usize = 1_000;
 
 impl ServiceHost {
+    /// Takes readings in for a command beside the service, as messages are.
+    pub fn take_in(&self, readings: &[Reading], again: bool) -> Result<Appended, StoreError> {
+        let appended = match again {
+            true => self.readings.append_again(readings)?,
+            false => self.readings.append_durable(readings)?,
+        };
+        if appended.new + appended.replaced > 0 {
+            self.changed.readings();
+            let devices: BTreeSet<_> = readings.iter().map(|r| r.device.clone()).collect();
+            // Nobody listening is fine.
+            let _ = self
+                .news
+                .send(News::Readings(devices.into_iter().collect()));
+        }
+        Ok(appended)
+    }
+
+    /// Takes readings out.
+    pub fn take_out(&self, removal: &Removal<'_>) -> Result<Removed, StoreError> {
+        let removed = self.readings.remove(removal)?;
+        if matches!(removed, Removed::Readings(_)) {
+            self.changed.readings();
+            let device = removal.series.device.clone();
+            // Nobody listening is fine.
+            let _ = self.news.send(News::Readings(vec![device]));
+        }
+        Ok(removed)
+    }
+
     /// The clock is believed: what was stored ahead of it is set aside, and what was refused as ahead
     /// of it is read again once it has passed.
     pub fn settle_by_clock(&self, now: Timestamp) {
