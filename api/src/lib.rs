@@ -22,6 +22,7 @@ mod learned;
 pub mod mix;
 mod quarantine;
 mod readings;
+mod removal;
 mod settings;
 mod shelf;
 

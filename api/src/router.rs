@@ -38,6 +38,7 @@ fn described() -> OpenApiRouter<ServiceState> {
         .merge(crate::hives::router())
         .merge(crate::feeders::router())
         .merge(crate::readings::router())
+        .merge(crate::removal::router())
         .merge(crate::devices::router())
         .merge(crate::learned::router())
         .merge(crate::fills::router())

@@ -6,7 +6,7 @@ use larder_domain::{
 };
 use larder_process::FeederNow;
 use larder_store::notices::Notices;
-use larder_store::{QuarantinedId, Readings, Records, StoreError};
+use larder_store::{QuarantinedId, Readings, Records, Removal, Removed, StoreError};
 use std::collections::HashMap;
 use std::sync::{Arc, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
 use tokio::sync::broadcast;
@@ -52,6 +52,8 @@ pub trait Host: Send + Sync {
     }
     /// Reads quarantined messages again; empty: all of them.
     fn replay(&self, ids: &[QuarantinedId]) -> Result<ReplayOutcome, StoreError>;
+    /// Takes readings out, and lets results follow.
+    fn take_out(&self, removal: &Removal<'_>) -> Result<Removed, StoreError>;
     /// Called after fills or the apiary changed, so that results follow.
     fn changed(&self);
     /// The metrics as Prometheus' text.

@@ -26,6 +26,7 @@ const NOW: Timestamp = Timestamp(1_788_234_000_000); // 2026-09-01T03:40:00Z, la
 
 struct TestHost {
     ready: Arc<AtomicBool>,
+    store: Arc<EmbeddedStore>,
 }
 
 impl Host for TestHost {
@@ -44,6 +45,12 @@ impl Host for TestHost {
             kept: 2,
             readings: 3,
         })
+    }
+    fn take_out(
+        &self,
+        removal: &larder_store::Removal<'_>,
+    ) -> Result<larder_store::Removed, StoreError> {
+        self.store.remove(removal)
     }
     fn changed(&self) {}
     fn metrics(&self) -> String {
@@ -74,6 +81,7 @@ impl Api {
             news,
             host: Arc::new(TestHost {
                 ready: ready.clone(),
+                store: store.clone(),
             }),
             listeners: Service::usual_listeners(),
             stopping: tokio_util::sync::CancellationToken::new(),
@@ -1213,4 +1221,42 @@ async fn a_name_is_one_plain_line() {
         assert_eq!(status, StatusCode::BAD_REQUEST, "{bad:?}");
         assert!(problem["detail"].as_str().unwrap().contains("a name"));
     }
+}
+
+#[tokio::test]
+async fn readings_are_counted_and_taken_out() {
+    let api = Api::new();
+    let reading = |minute: i64| Reading {
+        device: DeviceId::new("sc-1").unwrap(),
+        channel: ChannelName::new("weight").unwrap(),
+        unit: larder_domain::Unit::new("kg").unwrap(),
+        time: NOW.plus_ms(-minute * 60_000),
+        value: 41.0,
+    };
+    let all: Vec<_> = (0..100).map(reading).collect();
+    api.store.append_durable(&all).unwrap();
+    let span = format!(
+        "channel=weight&from={}&to={}",
+        NOW.plus_ms(-59 * 60_000).to_rfc3339(),
+        NOW.plus_ms(-49 * 60_000).to_rfc3339()
+    );
+    let path = format!("/api/v1/devices/sc-1/readings?{span}");
+    let (status, counted) = api
+        .write("DELETE", &format!("{path}&dry_run=true"), &Value::Null)
+        .await;
+    assert_eq!(status, StatusCode::OK);
+    assert_eq!(counted, json!({ "readings": 10, "dry_run": true }));
+    let (_, removed) = api.write("DELETE", &path, &Value::Null).await;
+    assert_eq!(removed, json!({ "readings": 10, "dry_run": false }));
+    let (_, again) = api.write("DELETE", &path, &Value::Null).await;
+    assert_eq!(again["readings"], 0);
+    assert_eq!(api.store.quarantine_size().unwrap().0, 1);
+    let (status, problem) = api
+        .write(
+            "DELETE",
+            "/api/v1/devices/sc-1/readings?channel=weight&from=x&to=y",
+            &Value::Null,
+        )
+        .await;
+    assert_eq!(status, StatusCode::BAD_REQUEST, "{problem}");
 }

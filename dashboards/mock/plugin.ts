@@ -101,6 +101,7 @@ function answer(world: answers.World, method: string, path: string[], query: URL
   const collection = collections[head];
   if (collection !== undefined && part === undefined) return declared(collection, head, method, id, body);
   if (head === "devices" && id !== undefined && part === "place") return stand(world, id, body ?? {});
+  if (head === "devices" && part === "readings" && method === "DELETE") return ok({ readings: 12, dry_run: query.get("dry_run") === "true" });
   if (head === "hives" && id !== undefined && part !== undefined) return ofHive(world, id, part, query);
   if (head === "feeders" && id !== undefined && part === "volume") {
     const hive = world.invented.hives.find((h) => h.feeder === id);

@@ -44,8 +44,7 @@ fn a_store_in_use_says_so_and_goes_on_being_used() {
     let (data, before) = filled(dir.path(), 100);
     let service = Service::with_built_in_broker(&data, &[]);
     service.takes_readings();
-    let csv = readings_file(dir.path(), 100, 200);
-    let (code, complaint) = refused_on(&data, &["import", "readings", path(&csv)]);
+    let (code, complaint) = refused_on(&data, &["process"]);
     assert_eq!(code, 1, "{complaint}");
     assert!(complaint.contains("in use"), "{complaint}");
     let mut second = Running::start(

@@ -10,6 +10,7 @@ import { age } from "../time/words";
 import { HOUR } from "../time/zone";
 import { reading } from "../units/units";
 import { LearnedOf } from "./learned";
+import { TakeOut } from "./take-out";
 import { Claim, Placed } from "./claim";
 
 /** A device that says nothing for so long is worth a look. Common practice, not a law. */
@@ -102,6 +103,7 @@ function DeviceLine({ device, devices, shelf, time }: { device: Device; devices:
       </span>
       <span>{device.battery_v === null ? "" : `battery ${device.battery_v.toFixed(2)} V`}</span>
       <LearnedOf device={device} />
+      <TakeOut device={device} />
     </li>
   );
 }

@@ -8,6 +8,7 @@ use axum::extract::{DefaultBodyLimit, State};
 use axum::http::StatusCode;
 use axum::routing::post;
 use axum::{Json, Router};
+use larder_api::Host;
 use larder_store::StoreError;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};

@@ -63,18 +63,6 @@ impl ServiceHost {
         Ok(appended)
     }
 
-    /// Takes readings out.
-    pub fn take_out(&self, removal: &Removal<'_>) -> Result<Removed, StoreError> {
-        let removed = self.readings.remove(removal)?;
-        if matches!(removed, Removed::Readings(_)) {
-            self.changed.readings();
-            let device = removal.series.device.clone();
-            // Nobody listening is fine.
-            let _ = self.news.send(News::Readings(vec![device]));
-        }
-        Ok(removed)
-    }
-
     /// The clock is believed: what was stored ahead of it is set aside, and what was refused as ahead
     /// of it is read again once it has passed.
     pub fn settle_by_clock(&self, now: Timestamp) {
@@ -173,6 +161,17 @@ impl Host for ServiceHost {
     fn excess(&self, device: &DeviceId) -> Option<(u64, Timestamp)> {
         let excess = self.status.excess(device)?;
         Some((excess.messages, excess.last_at))
+    }
+
+    fn take_out(&self, removal: &Removal<'_>) -> Result<Removed, StoreError> {
+        let removed = self.readings.remove(removal)?;
+        if matches!(removed, Removed::Readings(_)) {
+            self.changed.readings();
+            let device = removal.series.device.clone();
+            // Nobody listening is fine.
+            let _ = self.news.send(News::Readings(vec![device]));
+        }
+        Ok(removed)
     }
 
     fn replay(&self, ids: &[QuarantinedId]) -> Result<ReplayOutcome, StoreError> {
