@@ -15,7 +15,12 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 #[derive(Serialize, ToSchema)]
 struct FlagsBody {
     flags: Vec<FlagBody>,
+    /// Where there are older ones: ask for them with this as `opened_before`.
+    next: Option<String>,
 }
+
+/// Flags in one answer.
+const MOST_FLAGS: usize = 5_000;
 
 #[derive(Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
@@ -25,6 +30,10 @@ struct FlagsQuery {
     /// Only those that still hold.
     #[serde(default)]
     open: bool,
+    /// Only those that opened before, RFC 3339.
+    opened_before: Option<String>,
+    /// About so many at most, the newest ones: 1 to 5000, which is what there are without it.
+    limit: Option<usize>,
 }
 
 /// Who does it, and when by their own clock. The same act sent twice with the same `at` is one act.
@@ -85,7 +94,8 @@ pub(crate) fn router() -> OpenApiRouter<ServiceState> {
         .routes(routes!(verdict))
 }
 
-/// Flags, by the time at which they opened; withdrawn ones too, unless only open ones are asked for.
+/// Flags, by the time at which they opened; withdrawn ones too, unless only open ones are asked for. The
+/// newest ones where there are more than one answer holds; `next` leads to those before them.
 #[utoipa::path(get, path = "/api/v1/flags", tag = "flags", params(FlagsQuery),
     responses((status = 200, body = FlagsBody), (status = 400, body = Problem)))]
 async fn flags(
@@ -98,14 +108,35 @@ async fn flags(
         .map(YardId::new)
         .transpose()
         .map_err(|error| Problem::bad_request(error.to_string()))?;
+    let limit = query.limit.unwrap_or(MOST_FLAGS);
+    if !(1..=MOST_FLAGS).contains(&limit) {
+        return Err(Problem::bad_request(format!(
+            "`limit` must lie between 1 and {MOST_FLAGS}"
+        )));
+    }
+    let before = query.opened_before.as_deref();
+    let before = before.map(crate::span::moment).transpose()?;
     service
         .blocking(move |s| {
             let apiary = s.records.apiary()?;
             let writer = FlagWriter::new(s, &apiary)?;
-            let flags = s.records.flags(yard.as_ref(), Span::ALWAYS)?;
-            let wanted = flags.iter().filter(|flag| !query.open || flag.is_open());
+            let mut flags = s.records.flags(yard.as_ref(), Span::ALWAYS)?;
+            flags.retain(|kept| {
+                let is_before = before.is_none_or(|before| kept.flag.opened_at < before);
+                is_before && (!query.open || kept.is_open())
+            });
+            let mut first = flags.len().saturating_sub(limit);
+            // Those that opened together stay together, so that none falls between two answers.
+            while first > 0 && flags[first - 1].flag.opened_at == flags[first].flag.opened_at {
+                first -= 1;
+            }
+            let next = (first > 0).then(|| flags[first].flag.opened_at.to_rfc3339());
             Ok(Json(FlagsBody {
-                flags: wanted.map(|flag| writer.body(flag)).collect(),
+                flags: flags[first..]
+                    .iter()
+                    .map(|flag| writer.body(flag))
+                    .collect(),
+                next,
             }))
         })
         .await

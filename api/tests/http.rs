@@ -1260,3 +1260,48 @@ async fn readings_are_counted_and_taken_out() {
         .await;
     assert_eq!(status, StatusCode::BAD_REQUEST, "{problem}");
 }
+
+/// A long list comes in parts, and none falls between two of them.
+#[tokio::test]
+async fn flags_come_in_parts() {
+    let api = Api::new();
+    let flags: Vec<KeptFlag> = (0..25)
+        .map(|n| {
+            let flag = Flag {
+                kind: FlagKind::Silent,
+                yard: None,
+                hive: None,
+                feeder: None,
+                device: DeviceId::new(&format!("sc-{n}")).ok(),
+                // Two by two at the same moment.
+                opened_at: NOW.plus_ms(-(n / 2) * 60_000),
+                closed_at: None,
+                severity: Severity::Warning,
+                probability: 0.9,
+                evidence: Evidence::default(),
+            };
+            KeptFlag {
+                id: FlagId::first_of(&flag),
+                flag,
+                known_at: None,
+                changed_at: NOW,
+                withdrawn_at: None,
+                care: Care::default(),
+            }
+        })
+        .collect();
+    api.store.keep_flags(&flags).unwrap();
+    let (mut seen, mut path) = (0, "/api/v1/flags?limit=7".to_owned());
+    loop {
+        let (status, part) = api.get(&path).await;
+        assert_eq!(status, StatusCode::OK, "{part}");
+        seen += part["flags"].as_array().unwrap().len();
+        let Some(next) = part["next"].as_str() else {
+            break;
+        };
+        path = format!("/api/v1/flags?limit=7&opened_before={next}");
+    }
+    assert_eq!(seen, 25);
+    let (status, _) = api.get("/api/v1/flags?limit=0").await;
+    assert_eq!(status, StatusCode::BAD_REQUEST);
+}

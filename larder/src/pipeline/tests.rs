@@ -77,7 +77,7 @@ fn readings_of(message: &DemoMessage) -> Vec<Reading> {
 /// with a day that comes late, against one run over all of it.
 #[test]
 fn live_and_batch_end_at_the_same_results() {
-    let options = DemoOptions::new(24, 1, 2, 7).unwrap();
+    let options = DemoOptions::new(40, 1, 2, 7).unwrap();
     let mut demo = DemoApiary::new(options, START);
     let apiary = demo.apiary();
     let messages: Vec<_> = demo.history().collect();
@@ -122,6 +122,15 @@ fn live_and_batch_end_at_the_same_results() {
     }
     part.process_news(&mut turns, START, 0).unwrap();
 
+    let learned = |told: &Told| {
+        let devices = told.store.learned().unwrap().into_iter();
+        let devices: std::collections::BTreeSet<_> = devices.map(|l| l.source.device).collect();
+        let all = devices
+            .iter()
+            .flat_map(|d| told.store.learned_of(d).unwrap());
+        all.map(|l| format!("{l:?}")).collect::<Vec<_>>()
+    };
+    assert_eq!(learned(&live), learned(&batch), "learned");
     let (live, batch) = (results(&live, &apiary), results(&batch, &apiary));
     assert!(!batch.0.is_empty() && !batch.1.is_empty() && !batch.2.is_empty());
     assert_eq!(live.0, batch.0, "uptake");
@@ -385,4 +394,20 @@ fn results_beyond_today_are_removed() {
     assert_ne!(results(&told, &apiary), before);
     processed(&told, START);
     assert_eq!(results(&told, &apiary), before);
+}
+
+/// What was learned rests on readings, not on when it is looked at: a run some minutes after the last
+/// reading learns what the live one learned.
+#[test]
+fn what_was_learned_does_not_move_with_the_clock() {
+    let mut demo = DemoApiary::new(DemoOptions::new(40, 1, 3, 5).unwrap(), START);
+    let told = told_of(&mut demo, |_| false);
+    processed(&told, START);
+    let first = told.store.learned().unwrap();
+    processed(&told, START.plus_ms(7 * 60_000));
+    let second = told.store.learned().unwrap();
+    assert!(!first.is_empty());
+    for (one, other) in first.iter().zip(&second) {
+        assert_eq!(one, other);
+    }
 }
