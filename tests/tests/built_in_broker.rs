@@ -236,3 +236,34 @@ fn stopped_at_once_it_ends_in_order() {
         Service::with_built_in_broker(&data, &[]).stop();
     }
 }
+
+/// A thousand devices, each with a connection of its own, three thousand readings a second: what was
+/// confirmed is stored, and memory stays within bounds. `tests/clients/crowd.py --devices 5000 --seconds
+/// 600` is the long run behind the numbers in docs/operating.md.
+#[test]
+fn a_crowd_of_devices_is_taken_in() {
+    let dir = tempfile::tempdir().unwrap();
+    let data = dir.path().join("data");
+    let service = Service::with_built_in_broker(&data, &[]);
+    service.takes_readings();
+    let port = service
+        .mqtt
+        .expect("it says where its broker listens")
+        .to_string();
+    let said = python::ok(
+        "crowd.py",
+        &["--port", &port, "--devices", "1000", "--seconds", "15"],
+    );
+    let confirmed = said
+        .lines()
+        .find_map(|line| line.strip_prefix("confirmed "))
+        .expect("it says how many were confirmed")
+        .parse::<usize>()
+        .unwrap();
+    assert!(confirmed > 3 * 1000 * 5, "{said}");
+    let resident = service.running.resident_bytes();
+    assert!(resident < 200 << 20, "{resident} bytes");
+    service.stop();
+    let exported = ok(&["export", "readings", "--data", data.to_str().unwrap()]);
+    assert_eq!(exported.lines().count() - 1, confirmed);
+}
