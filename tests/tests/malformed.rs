@@ -72,7 +72,7 @@ fn every_malformed_message_is_kept_with_its_reason_and_every_good_one_is_in() {
     .unwrap();
     let mut by_bytes = BTreeMap::new();
     for entry in &listed {
-        let key = (text(entry, "topic"), text(entry, "bytes"));
+        let key = (text(entry, "topic"), kept(text(entry, "bytes")));
         assert!(
             by_bytes.insert(key, entry).is_none(),
             "one entry for each: {entry}"
@@ -80,7 +80,7 @@ fn every_malformed_message_is_kept_with_its_reason_and_every_good_one_is_in() {
     }
     for message in &sent {
         let kind = text(message, "kind");
-        let entry = by_bytes.get(&(text(message, "topic"), text(message, "bytes")));
+        let entry = by_bytes.get(&(text(message, "topic"), kept(text(message, "bytes"))));
         let entry = entry.unwrap_or_else(|| panic!("not in quarantine: {kind}: {message}"));
         let reason = text(entry, "reason");
         assert!(
@@ -102,6 +102,12 @@ fn every_malformed_message_is_kept_with_its_reason_and_every_good_one_is_in() {
             .filter(|m| text(m, "kind").starts_with("one bad"))
             .count(),
     );
+}
+
+/// What is kept of a payload is its first 64 KiB; in base64, up to the last whole group of them.
+fn kept(mut base64: String) -> String {
+    base64.truncate(65_536 / 3 * 4);
+    base64
 }
 
 fn good_ones_are_in(data: &Path, mixed: usize) {
