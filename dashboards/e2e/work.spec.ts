@@ -289,7 +289,7 @@ test("someone is added to be told, tested and taken out", async ({ page, request
   await page.getByLabel("Name").fill("Ada");
   await page.getByLabel("Mail address").fill("ada@example.org");
   await page.getByRole("checkbox", { name: "Mill meadow" }).check();
-  await page.getByText(/^Of what: all kinds/).click();
+  await page.getByText(/^Of what: the usual kinds/).click();
   await page.getByRole("checkbox", { name: "stalled" }).check();
   await page.getByRole("checkbox", { name: "leaking" }).check();
   await page.getByRole("radio", { name: "what is for today" }).check();
@@ -325,4 +325,60 @@ test("both rules that browsers have for a zone's clock say the same at every hou
     return wrong;
   });
   expect(apart).toBe(0);
+});
+
+test("a form that somebody else has overtaken is told, keeps what was typed, and saves it all the same", async ({ page, request }) => {
+  type Yard = { name: string; revision: string };
+  const yard = async () => (await (await request.get("/api/v1/yards/mill")).json()) as Yard;
+  await open(page, "/yards/mill", day);
+  await page.getByText("About this yard").click();
+  await expect(page.getByLabel("Name", { exact: true })).toHaveValue("Mill meadow");
+  await page.getByLabel("Name", { exact: true }).fill("My meadow");
+  const theirs = await yard();
+  await request.put("/api/v1/yards/mill", { data: { ...theirs, name: "Their meadow" } });
+  await page.getByRole("button", { name: "Keep", exact: true }).click();
+  await page.getByRole("link", { name: /1 not accepted/ }).click();
+  await expect(page.getByText(/somebody changed this yard since you opened it/)).toBeVisible();
+  expect((await yard()).name).toBe("Their meadow");
+  await expectAccessible(page);
+  await page.getByRole("button", { name: "Save mine all the same" }).click();
+  await expect.poll(async () => (await yard()).name).toBe("My meadow");
+});
+
+test("one's own changes one after the other, and taken back, are no conflict", async ({ page, request }) => {
+  const name = async () => ((await (await request.get("/api/v1/yards/mill")).json()) as { name: string }).name;
+  await open(page, "/yards/mill", day);
+  await page.getByText("About this yard").click();
+  const field = page.getByLabel("Name", { exact: true });
+  for (const next of ["One meadow", "Two meadow"]) {
+    await field.fill(next);
+    await page.getByRole("button", { name: "Keep", exact: true }).click();
+    await expect.poll(name).toBe(next);
+    // What is drawn meanwhile must not come between two keys.
+    await expect(field).toHaveValue(next);
+  }
+  await page.getByRole("button", { name: "Undo" }).click();
+  await expect.poll(name).toBe("One meadow");
+  await expect(page.getByRole("link", { name: /not accepted/ })).toHaveCount(0);
+});
+
+test("readings that should not be there are counted, then taken out", async ({ page }) => {
+  await open(page, "/devices", day);
+  const out = page.locator("details", { hasText: "Take readings out" }).first();
+  await out.locator("summary").click();
+  await expect(out.getByRole("button", { name: "Count them" })).toBeDisabled();
+  await out.getByLabel("From").fill("2000-01-01T00:00");
+  await out.getByLabel("Until just before").fill("2000-01-02T00:00");
+  await out.getByRole("button", { name: "Count them" }).click();
+  await out.getByRole("button", { name: "Take 12 readings out" }).click();
+  await expect(page.getByText(/12 readings are in the quarantine/)).toBeVisible();
+  await expectThumbSized(page);
+  await expectAccessible(page);
+});
+
+test("an address that does not read says so", async ({ page }) => {
+  await open(page, "/hives/%25", day);
+  await page.evaluate(() => history.pushState(null, "", "/%"));
+  await page.reload().catch(() => undefined);
+  await expect(page.locator("body")).not.toBeEmpty();
 });

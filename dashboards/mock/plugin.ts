@@ -2,6 +2,7 @@
  * The API as a plugin of the development and preview servers, so that pages can be made and tested
  * without the service. With `LARDER_API` set, requests go to a running service instead.
  */
+import { createHash } from "node:crypto";
 import type { IncomingMessage, ServerResponse } from "node:http";
 import type { Plugin } from "vite";
 import type { Assignment } from "../src/data/types";
@@ -149,12 +150,25 @@ function answer(world: answers.World, method: string, path: string[], query: URL
 
 function declared(collection: Map<string, unknown>, name: string, method: string, id: string | undefined, body: unknown): Found {
   if (id === undefined) return ok({ [name]: [...collection.values()] });
+  const now = collection.has(id) ? marked(collection.get(id)) : null;
   if (method === "PUT") {
-    collection.set(id, { ...(body as object), id });
-    return ok(collection.get(id));
+    const said = (body as { revision?: string } | null)?.revision;
+    const after = marked({ ...(body as object), id });
+    if (said !== undefined && said !== now?.revision && now?.revision !== after.revision) {
+      return { status: 412, body: { title: "Precondition Failed", status: 412, detail: `somebody changed this ${name.slice(0, -1)} since you opened it; load it anew and look, or save yours all the same` } };
+    }
+    collection.set(id, after);
+    return ok(after);
   }
   if (method === "DELETE") return collection.delete(id) ? { status: 204, body: undefined } : missing();
-  return collection.has(id) ? ok(collection.get(id)) : missing();
+  return now === null ? missing() : ok(now);
+}
+
+/** With a revision that follows from what it says, as the service's. */
+function marked(one: unknown): { revision: string } {
+  const said: { revision?: string } = { ...(one as object) };
+  delete said.revision;
+  return { ...said, revision: createHash("sha256").update(JSON.stringify(Object.entries(said).sort())).digest("hex").slice(0, 16) };
 }
 
 /** Where a channel stands from a moment on; what overlaps gives way. */

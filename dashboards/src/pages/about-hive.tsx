@@ -16,15 +16,22 @@ const GOALS: { value: Goal; words: string }[] = [
 export function AboutHive({ id }: { id: string }) {
   const answer = useQuery<HiveDeclaration>(`/api/v1/hives/${encodeURIComponent(id)}`);
   const [changes, setChanges] = useState<Partial<HiveDeclaration>>({});
+  // What the form was filled from when the first thing was changed: what somebody else changes after that
+  // must not slip in under it.
+  const [base, setBase] = useState<HiveDeclaration | null>(null);
   if (answer.data === undefined) return null;
-  const before = answer.data;
+  const before = base ?? answer.data;
   const hive = { ...before, ...changes };
-  const change = (part: Partial<HiveDeclaration>) => setChanges({ ...changes, ...part });
+  const change = (part: Partial<HiveDeclaration>) => {
+    setBase(before);
+    setChanges({ ...changes, ...part });
+  };
   const path = `/api/v1/hives/${encodeURIComponent(id)}`;
   const keep = async (event: Event) => {
     event.preventDefault();
     await queue({ method: "PUT", path, body: hive, words: `${hive.name}: what it is fed for` });
     setChanges({});
+    setBase(null);
     say(`${hive.name} is kept.`, () => void queue({ method: "PUT", path, body: before, words: `${before.name}: as it was` }));
   };
   return (
