@@ -68,7 +68,7 @@ pub struct Running {
     telling: JoinHandle<()>,
     watching: JoinHandle<()>,
     stop_local: CancellationToken,
-    local: JoinHandle<()>,
+    local: Option<JoinHandle<()>>,
     stop_http: CancellationToken,
     server: JoinHandle<()>,
 }
@@ -126,7 +126,16 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         Some(archive) => archive.clone(),
         None => store.clone(),
     };
-    let local = LocalSocket::open(&settings.data)?;
+    // Not every file system has sockets; the service is worth more than commands beside it.
+    let local = LocalSocket::open(&settings.data)
+        .inspect_err(|error| {
+            let error = format!("{error:#}");
+            tracing::warn!(
+                error,
+                "commands that change readings do not work beside this service"
+            );
+        })
+        .ok();
     host::take_gateways(&decode, store.as_ref())?;
     if let Some(units) = &settings.units
         && store.setting("units")?.is_none()
@@ -196,8 +205,10 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
     });
 
     let stop_local = CancellationToken::new();
-    let local = local.serve(Arc::clone(&host), stop_local.clone());
-    let local = core.spawn("the socket for commands", local);
+    let local = local.map(|socket| {
+        let answering = socket.serve(Arc::clone(&host), stop_local.clone());
+        core.spawn("the socket for commands", answering)
+    });
 
     let stop_processing = CancellationToken::new();
     let processing = core.spawn(
@@ -416,7 +427,9 @@ impl Running {
         self.stop_ingest.cancel();
         self.stop_local.cancel();
         // A command in the middle of a batch is told that the service has gone.
-        let _ = tokio::time::timeout(LAST_ANSWERS, self.local).await;
+        if let Some(local) = self.local {
+            let _ = tokio::time::timeout(LAST_ANSWERS, local).await;
+        }
         let ingest = self.ingest.await.context("ingest did not end cleanly");
         self.stop_processing.cancel();
         let telling = self.telling.await;
