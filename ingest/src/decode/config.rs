@@ -32,9 +32,12 @@ impl DecodeConfig {
         filters
     }
 
-    /// Who sends on a topic: the device where the topic says it, else the topic itself.
+    /// Who sends on a topic: the device where the topic says it, else the topic itself, the first of
+    /// it where it is longer than any device's name.
     pub fn sender(&self, topic: &str) -> String {
-        self.prefix.device_of(topic).unwrap_or(topic).to_owned()
+        const LONGEST: usize = 64;
+        let sender = self.prefix.device_of(topic).unwrap_or(topic);
+        sender.chars().take(LONGEST).collect()
     }
 
     /// Whether a topic is one of those that [`Self::filters`] asks for.

@@ -344,7 +344,9 @@ impl Senders {
         let Some(known) = self.by_client.get_mut(client) else {
             return;
         };
-        if known.recent.len() >= usize::from(RECENT) {
+        let is_over = |taken: &Taken| at.0 - taken.at.0 > SENT_AGAIN_AFTER_RESTART_MS;
+        while known.recent.len() >= usize::from(RECENT) || known.recent.front().is_some_and(is_over)
+        {
             known.recent.pop_front();
         }
         known.recent.push_back(Taken {
@@ -392,6 +394,20 @@ mod tests {
         senders.connected("a");
         let later = NOON.plus_ms(200_000);
         assert_eq!(senders.sent_before("a", 7, later), Some(NOON));
+    }
+
+    #[test]
+    fn only_what_may_still_come_again_is_remembered() {
+        let mut senders = Senders::default();
+        senders.connected("a");
+        for n in 0..1_000 {
+            senders.took("a", n, NOON.plus_ms(n as i64 * 100_000));
+        }
+        assert!(senders.by_client["a"].recent.len() <= 4);
+        for n in 0..1_000 {
+            senders.took("a", n, NOON.plus_ms(100_000_000 + n as i64));
+        }
+        assert_eq!(senders.by_client["a"].recent.len(), usize::from(RECENT));
     }
 
     #[test]
