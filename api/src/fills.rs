@@ -5,7 +5,7 @@ use crate::{Problem, ServiceState};
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
-use larder_domain::{FeederId, RecordedFill, Strength, Timestamp};
+use larder_domain::{Apiary, FeederId, RecordedFill, Strength, Timestamp, YardId};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
@@ -67,8 +67,10 @@ async fn record_fill(
                     "the fill's time lies ahead of the clock",
                 ));
             }
+            let yards = yards_of(&apiary, &fill.feeder);
+            let at = fill.time;
             let done = s.records.record_fills(&[fill])?;
-            s.host.changed();
+            s.host.fill_changed(&yards, at);
             Ok(done.new > 0)
         })
         .await?;
@@ -107,6 +109,14 @@ fn parse(body: &FillRecord) -> Result<RecordedFill, Problem> {
     })
 }
 
+/// The yards in which a feeder's hive ever stood.
+fn yards_of(apiary: &Apiary, feeder: &FeederId) -> Vec<YardId> {
+    let hive = apiary.feeder(feeder).and_then(|f| apiary.hive(&f.hive));
+    let Some(hive) = hive else { return Vec::new() };
+    let moved = hive.moves.iter().map(|carried| carried.yard.clone());
+    std::iter::once(hive.yard.clone()).chain(moved).collect()
+}
+
 fn parse_time(text: &str) -> Result<Timestamp, Problem> {
     Timestamp::parse_rfc3339(text)
         .filter(|time| *time >= Timestamp::YEAR_2000)
@@ -128,7 +138,8 @@ async fn remove_fill(
             if !s.records.remove_fill(&feeder, time)? {
                 return Err(Problem::not_found("no such fill is written down"));
             }
-            s.host.changed();
+            let yards = yards_of(&s.records.apiary()?, &feeder);
+            s.host.fill_changed(&yards, time);
             Ok(StatusCode::NO_CONTENT)
         })
         .await

@@ -54,8 +54,11 @@ pub trait Host: Send + Sync {
     fn replay(&self, ids: &[QuarantinedId]) -> Result<ReplayOutcome, StoreError>;
     /// Takes readings out, and lets results follow.
     fn take_out(&self, removal: &Removal<'_>) -> Result<Removed, StoreError>;
-    /// Called after fills or the apiary changed, so that results follow.
+    /// Called after the apiary changed, so that all results follow.
     fn changed(&self);
+    /// Called after a fill at one of these yards was written down or taken out: their results around
+    /// `at` follow, and nobody else's.
+    fn fill_changed(&self, yards: &[YardId], at: Timestamp);
     /// The metrics as Prometheus' text.
     fn metrics(&self) -> String;
 }

@@ -27,6 +27,8 @@ const NOW: Timestamp = Timestamp(1_788_234_000_000); // 2026-09-01T03:40:00Z, la
 struct TestHost {
     ready: Arc<AtomicBool>,
     store: Arc<EmbeddedStore>,
+    all_changed: Arc<std::sync::atomic::AtomicUsize>,
+    fills_at: Arc<std::sync::Mutex<Vec<YardId>>>,
 }
 
 impl Host for TestHost {
@@ -52,7 +54,12 @@ impl Host for TestHost {
     ) -> Result<larder_store::Removed, StoreError> {
         self.store.remove(removal)
     }
-    fn changed(&self) {}
+    fn changed(&self) {
+        self.all_changed.fetch_add(1, Ordering::Relaxed);
+    }
+    fn fill_changed(&self, yards: &[YardId], _: Timestamp) {
+        self.fills_at.lock().unwrap().extend_from_slice(yards);
+    }
     fn metrics(&self) -> String {
         "larder_readings_total 7\n".to_owned()
     }
@@ -63,6 +70,8 @@ struct Api {
     store: Arc<EmbeddedStore>,
     live: Live,
     ready: Arc<AtomicBool>,
+    all_changed: Arc<std::sync::atomic::AtomicUsize>,
+    fills_at: Arc<std::sync::Mutex<Vec<YardId>>>,
     _folder: tempfile::TempDir,
 }
 
@@ -73,6 +82,8 @@ impl Api {
         let live = Live::default();
         let ready = Arc::new(AtomicBool::new(true));
         let (news, _) = tokio::sync::broadcast::channel(16);
+        let all_changed = Arc::new(std::sync::atomic::AtomicUsize::new(0));
+        let fills_at = Arc::new(std::sync::Mutex::new(Vec::new()));
         let service = Service {
             readings: store.clone(),
             records: store.clone(),
@@ -82,6 +93,8 @@ impl Api {
             host: Arc::new(TestHost {
                 ready: ready.clone(),
                 store: store.clone(),
+                all_changed: all_changed.clone(),
+                fills_at: fills_at.clone(),
             }),
             listeners: Service::usual_listeners(),
             stopping: tokio_util::sync::CancellationToken::new(),
@@ -92,6 +105,8 @@ impl Api {
             store,
             live,
             ready,
+            all_changed,
+            fills_at,
             _folder: folder,
         }
     }
@@ -588,6 +603,7 @@ async fn a_form_on_a_foreign_page_can_write_nothing() {
 #[tokio::test]
 async fn fills_are_written_down_once_and_taken_out_again() {
     let api = Api::with_a_yard().await;
+    let declared = api.all_changed.load(Ordering::Relaxed);
     let fill = json!({ "id": "c-1", "feeder": "north-01-f", "time": "2026-09-01T03:00:00Z",
         "volume_l": 7.5, "strength": "2:1" });
     assert_eq!(
@@ -625,6 +641,13 @@ async fn fills_are_written_down_once_and_taken_out_again() {
     assert_eq!(
         api.write("DELETE", path, &json!({})).await.0,
         StatusCode::NOT_FOUND
+    );
+    // A fill makes its own yard be estimated, and not the whole operation.
+    assert_eq!(api.all_changed.load(Ordering::Relaxed), declared);
+    let north = YardId::new("north").unwrap();
+    assert_eq!(
+        *api.fills_at.lock().unwrap(),
+        [north.clone(), north.clone(), north]
     );
 }
 

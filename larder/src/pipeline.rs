@@ -19,6 +19,7 @@ use larder_process::{
 };
 use larder_store::{Readings, Records, ResultsPatch, StoreError};
 use load::LoadedYard;
+use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 
@@ -94,9 +95,21 @@ impl Pipeline<'_> {
     /// touches and those that time has touched since the yard's turn before; in the other yards only
     /// the latter, and only when their last turn is `longest_ms` ago. Forgets the news. Ends at the
     /// same results as [`Self::process_everything`] would.
+    #[cfg(test)]
     pub fn process_news(
         &self,
         turns: &mut Turns,
+        now: Timestamp,
+        longest_ms: i64,
+    ) -> Result<Processed> {
+        self.process_noted(turns, &BTreeMap::new(), now, longest_ms)
+    }
+
+    /// The same with what was written down for some yards: a fill makes no reading new.
+    pub fn process_noted(
+        &self,
+        turns: &mut Turns,
+        noted: &BTreeMap<YardId, Span>,
         now: Timestamp,
         longest_ms: i64,
     ) -> Result<Processed> {
@@ -109,6 +122,7 @@ impl Pipeline<'_> {
                 .iter()
                 .filter(|change| devices.contains(&change.series.device))
                 .map(|change| change.span)
+                .chain(noted.get(&yard.id).copied())
                 .reduce(cover);
             // Its news is forgotten below: when its time has come it is estimated whole.
             if turns.must_wait(&yard.id, self.clock) {

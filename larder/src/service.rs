@@ -18,6 +18,7 @@ use crate::notices::{Runner, StateTopics};
 use crate::settings::{BrokerChoice, ServeSettings, decode_config};
 use anyhow::{Context, Result};
 use larder_api::{Live, News, Service};
+use larder_domain::{Span, YardId};
 use larder_ingest::session::{
     self, BrokerUrl, Committed, IngestStatus, Intake, IntakeConfig, LiveDecodeConfig, Password,
     SessionConfig, TlsFiles,
@@ -25,9 +26,10 @@ use larder_ingest::session::{
 use larder_store::archive::{ArchivedReadings, Sending, WhenFull};
 use larder_store::{Access, EmbeddedStore, Readings, Records};
 use metrics_exporter_prometheus::PrometheusBuilder;
+use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Mutex};
+use std::sync::{Arc, Mutex, MutexGuard};
 use std::time::Duration;
 use tokio::net::TcpListener;
 use tokio::sync::{Notify, broadcast};
@@ -80,6 +82,8 @@ pub struct Changed {
     asked: AtomicU64,
     /// The newest asking that was answered.
     answered: AtomicU64,
+    /// Yards of which something was written down since the last run, and when it was.
+    noted: Mutex<BTreeMap<YardId, Span>>,
     wake: Notify,
 }
 
@@ -90,6 +94,29 @@ impl Changed {
         let asking = self.asked.fetch_add(1, Ordering::AcqRel) + 1;
         self.wake.notify_one();
         asking
+    }
+
+    /// Something was written down for this yard that concerns this span.
+    pub fn yard(&self, yard: &YardId, span: Span) {
+        let mut noted = self.noted();
+        let known = noted.entry(yard.clone()).or_insert(span);
+        *known = Span {
+            start: known.start.min(span.start),
+            end: known.end.max(span.end),
+        };
+        drop(noted);
+        self.wake.notify_one();
+    }
+
+    /// What was written down since this was asked for last.
+    fn take_noted(&self) -> BTreeMap<YardId, Span> {
+        std::mem::take(&mut self.noted())
+    }
+
+    fn noted(&self) -> MutexGuard<'_, BTreeMap<YardId, Span>> {
+        self.noted
+            .lock()
+            .unwrap_or_else(|broken| broken.into_inner())
     }
 
     /// There are new readings.

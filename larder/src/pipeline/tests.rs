@@ -411,3 +411,32 @@ fn what_was_learned_does_not_move_with_the_clock() {
         assert_eq!(one, other);
     }
 }
+
+/// A fill written down for one yard makes that yard be estimated, around that day, and no other.
+#[test]
+fn a_fill_concerns_its_own_yard_only() {
+    let mut demo = DemoApiary::new(DemoOptions::new(40, 3, 2, 9).unwrap(), START);
+    let apiary = demo.apiary();
+    let told = told_of(&mut demo, |_| false);
+    let pipeline = Pipeline {
+        readings: &told.store,
+        records: &told.store,
+        clock: START,
+    };
+    let mut turns = Turns::default();
+    pipeline.process_news(&mut turns, START, 300_000).unwrap();
+    let yard = apiary.yards().nth(1).unwrap().id.clone();
+    let at = START.plus_ms(-86_400_000);
+    let span = Span {
+        start: at,
+        end: at.plus_ms(1),
+    };
+    let noted = BTreeMap::from([(yard.clone(), span)]);
+    let soon = START.plus_ms(2_000);
+    let done = pipeline
+        .process_noted(&mut turns, &noted, soon, 300_000)
+        .unwrap();
+    assert_eq!(done.yards, [yard]);
+    let whole = processed(&told, soon).days / 3;
+    assert!(done.days < whole, "{} of {whole} days", done.days);
+}

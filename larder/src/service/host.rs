@@ -4,7 +4,7 @@ use super::Changed;
 use crate::clock;
 use larder_api::{Host, News, ReplayOutcome};
 use larder_domain::reading::AHEAD_LIMIT_MS;
-use larder_domain::{DeviceId, Reading, Span, Timestamp};
+use larder_domain::{DeviceId, Reading, Span, Timestamp, YardId};
 use larder_ingest::decode::DecodeConfig;
 use larder_ingest::session::{IngestStatus, LiveDecodeConfig};
 use larder_store::archive::{ArchiveSnapshot, ArchiveStatus};
@@ -186,6 +186,16 @@ impl Host for ServiceHost {
             kept: done.kept,
             readings: done.readings,
         })
+    }
+
+    fn fill_changed(&self, yards: &[YardId], at: Timestamp) {
+        let span = Span {
+            start: at,
+            end: at.plus_ms(1),
+        };
+        for yard in yards {
+            self.changed.yard(yard, span);
+        }
     }
 
     fn changed(&self) {

@@ -5,9 +5,9 @@ use crate::clock;
 use crate::pipeline::{Pipeline, Processed, Turns, note_live_since, record_end};
 use anyhow::Result;
 use larder_api::{Host, Live, News, Processing, YardFailure};
-use larder_domain::{Timestamp, YardId};
+use larder_domain::{Span, Timestamp, YardId};
 use larder_store::{Desk, EmbeddedStore, Readings, Records, StoreError};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::sync::broadcast;
@@ -65,8 +65,9 @@ pub async fn run(
         }
         let (from, at) = (Arc::clone(&readings), Arc::clone(&store));
         let mut taken = std::mem::take(&mut turns);
+        let noted = changed.take_noted();
         let outcome = tokio::task::spawn_blocking(move || {
-            let done = process(from.as_ref(), at.as_ref(), &mut taken);
+            let done = process(from.as_ref(), at.as_ref(), &mut taken, &noted);
             let is_whole = done.is_ok();
             let done = match done {
                 // What is here reaches back far enough for the last days.
@@ -179,11 +180,13 @@ fn process(
     readings: &dyn Readings,
     records: &dyn Records,
     turns: &mut Turns,
+    noted: &BTreeMap<YardId, Span>,
 ) -> Result<(Processed, Option<Timestamp>)> {
     let (pipeline, record_ends) = pipeline(readings, records)?;
     let now = record_ends.unwrap_or(pipeline.clock);
     let longest_ms = LONGEST_PAUSE.as_millis() as i64 - 1000;
-    Ok((pipeline.process_news(turns, now, longest_ms)?, record_ends))
+    let done = pipeline.process_noted(turns, noted, now, longest_ms)?;
+    Ok((done, record_ends))
 }
 
 /// The same of the last days alone, as if every yard had been estimated an hour ago.
