@@ -2,6 +2,7 @@
 //! back. Results can always be thrown away and computed again; this is the only place that does.
 
 mod first_known;
+mod index;
 mod load;
 mod turns;
 
@@ -11,6 +12,7 @@ pub use turns::{LeftOut, Turns};
 use anyhow::Result;
 use chrono::NaiveDate;
 use first_known::FirstKnown;
+use index::Index;
 use larder_domain::{
     Apiary, Flag, HiveId, KeptFlag, Span, Timestamp, Yard, YardId, time::local_day,
 };
@@ -33,6 +35,7 @@ pub struct Pipeline<'a> {
     pub clock: Timestamp,
 }
 
+/// The span that reaches over both.
 fn cover(one: Span, other: Span) -> Span {
     Span {
         start: one.start.min(other.start),
@@ -68,17 +71,24 @@ fn concerns_everything(error: &anyhow::Error) -> bool {
     of_store.peek().is_some() && of_store.all(|error| !matches!(error, StoreError::Damaged { .. }))
 }
 
+/// What all yards of a run share.
+struct Run<'a> {
+    index: Index<'a>,
+    first_known: FirstKnown,
+}
+
 impl Pipeline<'_> {
     /// Estimates every yard, or one, over all that is known.
     pub fn process_all(&self, only: Option<&YardId>, now: Timestamp) -> Result<Processed> {
         let apiary = self.records.apiary()?;
+        let run = self.run(&apiary, now)?;
         let mut done = Processed::default();
         for yard in apiary
             .yards()
             .filter(|yard| only.is_none_or(|only| *only == yard.id))
         {
             // What is wrong with it is told in `left_out`.
-            let _ = self.process_yard(&apiary, yard, None, now, &mut done)?;
+            let _ = self.process_yard(&run, yard, None, now, &mut done)?;
         }
         Ok(done)
     }
@@ -115,15 +125,11 @@ impl Pipeline<'_> {
     ) -> Result<Processed> {
         let (changes, mark) = self.records.changes(MOST_CHANGES)?;
         let apiary = self.records.apiary()?;
+        let run = self.run(&apiary, now)?;
         let mut done = Processed::default();
+        let mut touched_by = run.index.touched(&changes, noted);
         for yard in apiary.yards() {
-            let devices = load::devices_of(&apiary, &yard.id);
-            let mut touched = changes
-                .iter()
-                .filter(|change| devices.contains(&change.series.device))
-                .map(|change| change.span)
-                .chain(noted.get(&yard.id).copied())
-                .reduce(cover);
+            let mut touched = touched_by.remove(&yard.id);
             // Its news is forgotten below: when its time has come it is estimated whole.
             if turns.must_wait(&yard.id, self.clock) {
                 continue;
@@ -140,7 +146,7 @@ impl Pipeline<'_> {
                 touched = touched.into_iter().chain([passed]).reduce(cover);
                 window::affected_dates(touched.unwrap_or(passed), yard.timezone)
             });
-            match self.process_yard(&apiary, yard, dates, now, &mut done)? {
+            match self.process_yard(&run, yard, dates, now, &mut done)? {
                 Ok(left_out) => turns.estimated(&yard.id, now, self.clock, &left_out),
                 Err(sentence) => turns.failed(&yard.id, self.clock, sentence),
             }
@@ -153,6 +159,7 @@ impl Pipeline<'_> {
     /// changed stays to be estimated.
     pub fn process_last_days(&self, since: Timestamp, now: Timestamp) -> Result<Processed> {
         let apiary = self.records.apiary()?;
+        let run = self.run(&apiary, now)?;
         let mut done = Processed::default();
         let passed = Span {
             start: since.min(now),
@@ -160,23 +167,29 @@ impl Pipeline<'_> {
         };
         for yard in apiary.yards() {
             let dates = window::affected_dates(passed, yard.timezone);
-            let _ = self.process_yard(&apiary, yard, Some(dates), now, &mut done)?;
+            let _ = self.process_yard(&run, yard, Some(dates), now, &mut done)?;
         }
         Ok(done)
+    }
+
+    fn run<'a>(&self, apiary: &'a Apiary, now: Timestamp) -> Result<Run<'a>> {
+        let index = Index::of(apiary, self.readings, self.records)?;
+        let first_known = FirstKnown::of(self.records, index.all_health(), self.clock, now)?;
+        Ok(Run { index, first_known })
     }
 
     /// Estimates one yard. What is wrong with it alone, a fault of the estimators included, is no
     /// error here: the other yards go on.
     fn process_yard(
         &self,
-        apiary: &Apiary,
+        run: &Run<'_>,
         yard: &Yard,
         dates: Option<RangeInclusive<NaiveDate>>,
         now: Timestamp,
         done: &mut Processed,
     ) -> Result<Result<Vec<LeftOut>, String>> {
         // What a panic leaves half-done in `done` is only what is told; results are one transaction.
-        let run = AssertUnwindSafe(|| self.process_one(apiary, yard, dates, now, done));
+        let run = AssertUnwindSafe(|| self.process_one(run, yard, dates, now, done));
         let outcome = match catch_unwind(run) {
             Ok(Err(error)) if concerns_everything(&error) => return Err(error),
             Ok(outcome) => outcome.map_err(|error| format!("{error:#}")),
@@ -198,23 +211,23 @@ impl Pipeline<'_> {
 
     fn process_one(
         &self,
-        apiary: &Apiary,
+        run: &Run<'_>,
         yard: &Yard,
         dates: Option<RangeInclusive<NaiveDate>>,
         now: Timestamp,
         done: &mut Processed,
     ) -> Result<Vec<LeftOut>> {
-        let loaded = LoadedYard::load(self.readings, self.records, apiary, &yard.id, dates, now)?;
+        let loaded = LoadedYard::load(self.readings, self.records, &run.index, yard, dates, now)?;
         let Some(loaded) = loaded else {
             return Ok(Vec::new());
         };
         // `larder apply` lets no other names in; a newer version may have had some.
-        let parameters = YardParameters::of(apiary, &yard.id).unwrap_or_else(|error| {
+        let parameters = YardParameters::of(run.index.apiary, &yard.id).unwrap_or_else(|error| {
             tracing::warn!(%error, "thresholds cannot be used; the defaults hold");
             YardParameters::default()
         });
         let output = process_yard_with(&loaded.input(now), &parameters);
-        done.flags.extend(self.keep(&loaded, &output, now)?);
+        done.flags.extend(self.keep(run, &loaded, &output, now)?);
         done.yards.push(yard.id.clone());
         done.hives.extend(loaded.hive_ids());
         done.days += output.uptake.len() as u64;
@@ -224,6 +237,7 @@ impl Pipeline<'_> {
 
     fn keep(
         &self,
+        run: &Run<'_>,
         loaded: &LoadedYard<'_>,
         output: &YardOutput,
         now: Timestamp,
@@ -255,7 +269,7 @@ impl Pipeline<'_> {
             },
             _ => whole_days,
         };
-        self.keep_flags(loaded, judged, &output.flags, now)
+        self.keep_flags(run, loaded, judged, &output.flags)
     }
 
     /// Takes out what was estimated for days that have not come yet, by a clock that was ahead.
@@ -298,10 +312,10 @@ impl Pipeline<'_> {
     /// Says what changed.
     fn keep_flags(
         &self,
+        run: &Run<'_>,
         loaded: &LoadedYard<'_>,
         days: Span,
         found: &[Flag],
-        now: Timestamp,
     ) -> Result<Vec<KeptFlag>> {
         let reaching_in = Span {
             start: days.start.plus_ms(-1),
@@ -316,8 +330,8 @@ impl Pipeline<'_> {
                     || (part.device.is_some() && part.device == flag.device)
             })
         });
-        let first_known = FirstKnown::of(self.records, self.clock, now)?;
-        let changed = life::changes(&kept, days, found, self.clock, |flag| first_known.at(flag));
+        let first_known = |flag: &Flag| run.first_known.at(flag);
+        let changed = life::changes(&kept, days, found, self.clock, first_known);
         self.records.keep_flags(&changed)?;
         Ok(changed)
     }

@@ -3,7 +3,7 @@
 
 use anyhow::Result;
 use larder_domain::{DeviceId, Flag, Timestamp};
-use larder_store::Records;
+use larder_store::{DeviceHealth, Records};
 use std::collections::BTreeMap;
 
 /// The setting that says since when devices are heard, in milliseconds.
@@ -27,12 +27,16 @@ pub(super) struct FirstKnown {
 
 impl FirstKnown {
     /// For flags that are estimated as of `now`.
-    pub fn of(records: &dyn Records, clock: Timestamp, now: Timestamp) -> Result<Self> {
-        let devices = records.devices()?.into_iter();
+    pub fn of<'d>(
+        records: &dyn Records,
+        devices: impl Iterator<Item = &'d DeviceHealth>,
+        clock: Timestamp,
+        now: Timestamp,
+    ) -> Result<Self> {
         Ok(Self {
             clock,
             live_since: live_since(records)?.filter(|_| now >= clock),
-            heard: devices.map(|d| (d.device, d.last_heard)).collect(),
+            heard: devices.map(|d| (d.device.clone(), d.last_heard)).collect(),
         })
     }
 

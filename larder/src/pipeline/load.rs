@@ -1,18 +1,18 @@
 //! One yard's readings and records, loaded and owned, to be lent to the estimators.
 
+use super::index::Index;
 use super::turns::LeftOut;
 use anyhow::Result;
 use chrono::NaiveDate;
 use larder_domain::time::local_day;
 use larder_domain::{
-    Apiary, Assignment, ChannelKind, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, Hive,
-    HiveId, LevelSensor, RecordedFill, Sample, Span, Timestamp, Yard, YardId,
+    Assignment, ChannelKind, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, Hive, HiveId,
+    LevelSensor, RecordedFill, Sample, Span, Timestamp, Yard, YardId,
 };
 use larder_process::{
     ClockOff, DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput, record, window,
 };
 use larder_store::{CLOCK_OFF, DeviceHealth, Readings, Records, SeriesInfo, StoreError};
-use std::collections::BTreeSet;
 use std::ops::RangeInclusive;
 
 /// One yard, loaded.
@@ -70,18 +70,12 @@ impl<'a> LoadedYard<'a> {
     pub fn load(
         readings: &dyn Readings,
         records: &dyn Records,
-        apiary: &'a Apiary,
-        yard: &YardId,
+        index: &Index<'a>,
+        yard: &'a Yard,
         dates: Option<RangeInclusive<NaiveDate>>,
         now: Timestamp,
     ) -> Result<Option<Self>> {
-        let Some(yard) = apiary.yard(yard) else {
-            return Ok(None);
-        };
-        let ids = devices_of(apiary, &yard.id);
-        let mut series = readings.series()?;
-        series.retain(|info| ids.contains(&info.series.device));
-        let Some(known) = known_span(records, apiary, yard, &series, now)? else {
+        let Some(known) = known_span(records, index, yard, now)? else {
             return Ok(None);
         };
         let (asked, context) = match dates {
@@ -101,17 +95,15 @@ impl<'a> LoadedYard<'a> {
         let loader = Loader {
             readings,
             records,
+            index,
             yard: &yard.id,
             span: context,
             now,
         };
         let mut left_out = Vec::new();
         let mut hives = Vec::new();
-        for hive in apiary.hives() {
-            if stays(hive, &yard.id).is_empty() {
-                continue;
-            }
-            match unless_damaged(loader.hive(apiary, hive))? {
+        for &hive in index.hives(&yard.id) {
+            match unless_damaged(loader.hive(hive))? {
                 Ok(loaded) => hives.push(loaded),
                 Err(damage) => left_out.push(LeftOut {
                     hive: Some(hive.id.clone()),
@@ -120,10 +112,9 @@ impl<'a> LoadedYard<'a> {
                 }),
             }
         }
-        let health = records.devices()?;
         let mut devices = Vec::new();
-        for device in &ids {
-            match unless_damaged(loader.device(device, &series, &health))? {
+        for device in index.devices(&yard.id) {
+            match unless_damaged(loader.device(device))? {
                 Ok(loaded) => devices.push(loaded),
                 Err(damage) => left_out.push(LeftOut {
                     hive: None,
@@ -150,7 +141,7 @@ impl<'a> LoadedYard<'a> {
             hives,
             devices,
             left_out,
-            last_known: series.iter().map(|info| info.last).max(),
+            last_known: series_in(index, yard).map(|info| info.last).max(),
         }))
     }
 
@@ -249,19 +240,20 @@ fn unless_damaged<T>(loaded: Result<T>) -> Result<Result<T, String>> {
     damage.map_or(Err(error), |what| Ok(Err(what)))
 }
 
-struct Loader<'s> {
+struct Loader<'s, 'a> {
     readings: &'s dyn Readings,
     records: &'s dyn Records,
+    index: &'s Index<'a>,
     yard: &'s YardId,
     span: Span,
     now: Timestamp,
 }
 
-impl Loader<'_> {
-    fn hive<'a>(&self, apiary: &'a Apiary, hive: &'a Hive) -> Result<LoadedHive<'a>> {
+impl<'a> Loader<'_, 'a> {
+    fn hive(&self, hive: &'a Hive) -> Result<LoadedHive<'a>> {
         let stays = stays(hive, self.yard);
-        let feeders = apiary
-            .feeders_of(&hive.id)
+        let feeders = self.index.feeders(&hive.id).iter();
+        let feeders = feeders
             .map(|feeder| self.feeder(feeder, &stays))
             .collect::<Result<_>>()?;
         Ok(LoadedHive {
@@ -272,7 +264,7 @@ impl Loader<'_> {
         })
     }
 
-    fn feeder<'a>(&self, feeder: &'a Feeder, stays: &[Span]) -> Result<LoadedFeeder<'a>> {
+    fn feeder(&self, feeder: &'a Feeder, stays: &[Span]) -> Result<LoadedFeeder<'a>> {
         let mut levels = Vec::with_capacity(feeder.sensors.len());
         for sensor in &feeder.sensors {
             let assignment = &sensor.assignment;
@@ -361,15 +353,10 @@ impl Loader<'_> {
         Ok(channels)
     }
 
-    fn device(
-        &self,
-        device: &DeviceId,
-        series: &[SeriesInfo],
-        health: &[DeviceHealth],
-    ) -> Result<LoadedDevice> {
+    fn device(&self, device: &DeviceId) -> Result<LoadedDevice> {
         let mut heard = Vec::new();
         let mut battery = Vec::new();
-        for info in series.iter().filter(|info| info.series.device == *device) {
+        for info in self.index.series(device) {
             let samples = self.range(&info.series, self.span)?;
             heard.extend(samples.iter().map(|sample| sample.time));
             if info.series.channel.kind() == Some(ChannelKind::Battery) {
@@ -378,19 +365,16 @@ impl Loader<'_> {
         }
         heard.sort_unstable();
         heard.dedup();
+        let health = self.index.health(device);
         let impossible = health
             .iter()
-            .filter(|known| known.device == *device)
             .flat_map(|known| known.impossible.iter().map(|(_, at)| *at));
         Ok(LoadedDevice {
             device: device.clone(),
             heard,
             battery,
             impossible: impossible.collect(),
-            clock_off: health
-                .iter()
-                .find(|known| known.device == *device)
-                .and_then(clock_off),
+            clock_off: health.and_then(clock_off),
         })
     }
 }
@@ -411,17 +395,13 @@ fn clock_off(health: &DeviceHealth) -> Option<ClockOff> {
 /// From the first reading or fill of a yard to `now`; `None` where there is none.
 fn known_span(
     records: &dyn Records,
-    apiary: &Apiary,
+    index: &Index<'_>,
     yard: &Yard,
-    series: &[SeriesInfo],
     now: Timestamp,
 ) -> Result<Option<Span>> {
-    let mut first = series.iter().map(|info| info.first).min();
-    for hive in apiary
-        .hives()
-        .filter(|hive| !stays(hive, &yard.id).is_empty())
-    {
-        for feeder in apiary.feeders_of(&hive.id) {
+    let mut first = series_in(index, yard).map(|info| info.first).min();
+    for hive in index.hives(&yard.id) {
+        for feeder in index.feeders(&hive.id) {
             let fills = records.recorded_fills(Some(&feeder.id), Span::ALWAYS)?;
             first = first
                 .into_iter()
@@ -435,8 +415,15 @@ fn known_span(
         .map(|start| Span { start, end }))
 }
 
+/// The series of the devices that ever stood in a yard.
+fn series_in<'s>(index: &'s Index<'_>, yard: &Yard) -> impl Iterator<Item = &'s SeriesInfo> {
+    index
+        .devices(&yard.id)
+        .flat_map(|device| index.series(device))
+}
+
 /// When a hive stood in a yard.
-fn stays(hive: &Hive, yard: &YardId) -> Vec<Span> {
+pub fn stays(hive: &Hive, yard: &YardId) -> Vec<Span> {
     let starts = std::iter::once((Span::ALWAYS.start, &hive.yard)).chain(
         hive.moves
             .iter()
@@ -454,29 +441,21 @@ fn stays(hive: &Hive, yard: &YardId) -> Vec<Span> {
         .collect()
 }
 
-/// Every device that ever stood in a yard.
-pub fn devices_of(apiary: &Apiary, yard: &YardId) -> BTreeSet<DeviceId> {
-    let mut devices = BTreeSet::new();
-    if let Some(device) = apiary.yard(yard).and_then(|yard| yard.weather.clone()) {
-        devices.insert(device);
-    }
-    for hive in apiary.hives() {
-        let here = stays(hive, yard);
-        let sensors = apiary
-            .feeders_of(&hive.id)
-            .flat_map(|feeder| feeder.sensors.iter());
-        for assignment in hive
-            .scales
-            .iter()
-            .chain(sensors.map(|sensor| &sensor.assignment))
-        {
-            if here
-                .iter()
+/// A hive's devices that stood with it, or with its feeders, at some time in these spans.
+pub fn devices_of<'h>(
+    hive: &'h Hive,
+    feeders: &'h [&Feeder],
+    here: &'h [Span],
+) -> impl Iterator<Item = DeviceId> + 'h {
+    let sensors = feeders.iter().flat_map(|feeder| &feeder.sensors);
+    let assignments = hive
+        .scales
+        .iter()
+        .chain(sensors.map(|sensor| &sensor.assignment));
+    assignments
+        .filter(|assignment| {
+            here.iter()
                 .any(|stay| stay.intersect(assignment.during).is_some())
-            {
-                devices.insert(assignment.source.device.clone());
-            }
-        }
-    }
-    devices
+        })
+        .map(|assignment| assignment.source.device.clone())
 }

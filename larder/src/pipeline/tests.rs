@@ -144,6 +144,8 @@ struct Spoilt<'a> {
     inner: &'a EmbeddedStore,
     series: ChannelRef,
     panics: bool,
+    /// How often all series were asked for.
+    listed: std::sync::atomic::AtomicUsize,
 }
 
 impl Readings for Spoilt<'_> {
@@ -164,6 +166,8 @@ impl Readings for Spoilt<'_> {
     }
 
     fn series(&self) -> Result<Vec<SeriesInfo>, StoreError> {
+        self.listed
+            .fetch_add(1, std::sync::atomic::Ordering::Relaxed);
         self.inner.series()
     }
 
@@ -218,6 +222,7 @@ fn one_damaged_series_stops_no_other() {
         inner: &told.store,
         series: hive.scales[0].source.clone(),
         panics,
+        listed: std::sync::atomic::AtomicUsize::new(0),
     };
     let yards: Vec<_> = apiary.yards().map(|yard| yard.id.clone()).collect();
 
@@ -230,6 +235,8 @@ fn one_damaged_series_stops_no_other() {
     let mut turns = Turns::default();
     let done = part.process_news(&mut turns, START, 0).unwrap();
     assert_eq!(done.yards, yards);
+    let listed = damaged.listed.load(std::sync::atomic::Ordering::Relaxed);
+    assert_eq!(listed, 1, "once a run, however many yards there are");
     assert!(!done.hives.contains(&hive.id));
     assert_eq!(done.hives.len(), apiary.hives().count() - 1);
     let [(yard, left_out)] = &done.left_out[..] else {
