@@ -220,10 +220,13 @@ fn refuse_damaged(data: &Path, damages: &Damages, shared: &Shared) -> anyhow::Er
         print_damages(damages);
     }
     anyhow::anyhow!(
-        "the store in {} is damaged ({} places); stop the service, then let `larder check --repair` save \
+        "the store in {} is damaged ({}); stop the service, then let `larder check --repair` save \
          what can be read, or restore a backup",
         data.display(),
-        damages.named.len() as u64 + damages.more
+        match damages.named.len() as u64 + damages.more {
+            1 => "one place".to_owned(),
+            n => format!("{n} places"),
+        }
     )
 }
 

@@ -108,8 +108,11 @@ fn make_anew(
         Some(damage) => match &damage.mended {
             Some((whole, bits)) => {
                 fs::write(wal::log_in(workshop), whole)?;
-                done.mended
-                    .add(format!("{}: {bits} flipped bits set right", damage.told()));
+                let bits = match bits {
+                    1 => "one flipped bit set right".to_owned(),
+                    n => format!("{n} flipped bits set right"),
+                };
+                done.mended.add(format!("{}: {bits}", damage.told()));
             }
             None => {
                 fs::copy(wal::log_in(dir), wal::log_in(workshop))?;
