@@ -216,7 +216,8 @@ fn people_are_told_once_whatever_dies() {
     );
     let quiet = json!({ "from": clock(now() - 3600), "to": clock(now() + 7200) });
     person(&service, "bo", json!({ "quiet": quiet }));
-    let digest_at = clock(now() + 60);
+    // To the minute, so 30 to 90 seconds from now: after the first mail has failed to go out.
+    let digest_at = clock(now() + 90);
     person(&service, "cy", json!({ "digest_at": digest_at }));
 
     let end = now() - 60;
