@@ -157,7 +157,7 @@ fn believed_times(
     let input = FeederInput {
         feeder,
         levels: vec![LevelInput {
-            geometry: &sensor.geometry,
+            sensor,
             samples,
             syrup_temperature: &[],
         }],

@@ -3,7 +3,7 @@
 use crate::analysis::FeederAnalysis;
 use crate::days::Day;
 use crate::feeder::FilledVolume;
-use crate::grid::{PER_HOUR, STEP_HOURS};
+use crate::series::grid::{PER_HOUR, STEP_HOURS};
 use crate::losses::HiveBalance;
 use crate::parameters::IntervalParameters;
 use larder_domain::{Estimate, Span};

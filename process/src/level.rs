@@ -1,6 +1,6 @@
 //! A feeder's level sensor: its readings as litres, without absurd ones, and the jumps in them.
 
-use crate::clean::{CleanSeries, Sanity, clean};
+use crate::series::clean::{CleanSeries, Sanity, clean};
 use crate::input::FeederInput;
 use crate::robust::median_of_few;
 use larder_domain::{Geometry, Sample, Span, Timestamp};
@@ -16,6 +16,17 @@ pub struct LevelJump {
     pub litres: f64,
 }
 
+/// The readings that one of a feeder's sensors made.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct SensorTurn {
+    /// The sensor, as an index into [`FeederInput::levels`].
+    pub sensor: usize,
+    /// Its first reading, as an index into the series.
+    pub first: usize,
+    /// When that was.
+    pub since: Timestamp,
+}
+
 /// A feeder's level over the whole record. All volumes are by the geometry given and at the
 /// temperature of the moment; what the geometry and the sensor get wrong is learned later.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -24,8 +35,8 @@ pub struct LevelTrack {
     pub series: CleanSeries,
     /// Jumps of the level, in order.
     pub jumps: Vec<LevelJump>,
-    /// Moments at which another sensor takes over.
-    pub sensor_changes: Vec<Timestamp>,
+    /// Which sensor made which readings, in order.
+    pub turns: Vec<SensorTurn>,
 }
 
 /// Litres for one value of the channel; `kg_per_litre` is asked only where the feeder is weighed.
@@ -65,14 +76,19 @@ pub fn track_level(
         quiet_per_hour: 0.0,
     };
     let mut track = LevelTrack::default();
-    for level in &feeder.levels {
+    for (sensor, level) in feeder.levels.iter().enumerate() {
         let in_litres = level.samples.iter().map(|sample| Sample {
             time: sample.time,
-            value: litres(level.geometry, sample.value, || kg_per_litre(sample.time)),
+            value: litres(level.geometry(), sample.value, || kg_per_litre(sample.time)),
         });
         let series = clean(in_litres, &sanity, scratch);
-        if let (Some(&first), false) = (series.times.first(), track.series.times.is_empty()) {
-            track.sensor_changes.push(first);
+        if let Some(&since) = series.times.first() {
+            let first = track.series.times.len();
+            track.turns.push(SensorTurn {
+                sensor,
+                first,
+                since,
+            });
         }
         track.append(series);
     }
@@ -95,6 +111,13 @@ impl LevelTrack {
         self.series.times.extend(other.times);
         self.series.values.extend(other.values);
         self.series.n_refused += other.n_refused;
+    }
+
+    /// Which turn the newest reading at or before `at` belongs to, by index; before the first reading
+    /// the first. `None`: no sensor ever read.
+    pub fn turn_at(&self, at: Timestamp) -> Option<usize> {
+        let begun = self.turns.partition_point(|turn| turn.since <= at);
+        (!self.turns.is_empty()).then(|| begun.saturating_sub(1))
     }
 
     /// How the level changed between `span.start` and `span.end`: medians of up to five readings

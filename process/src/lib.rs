@@ -6,7 +6,6 @@ pub mod input;
 pub mod output;
 
 pub mod analysis;
-pub mod climate;
 pub mod days;
 pub mod evidence;
 pub mod feeder;
@@ -19,13 +18,12 @@ pub mod notices;
 pub mod parameters;
 pub mod record;
 pub mod scale;
+pub mod series;
 pub mod strengths;
 pub mod visits;
 pub mod water;
 pub mod window;
 
-pub mod clean;
-pub mod grid;
 pub mod kalman;
 pub mod robust;
 

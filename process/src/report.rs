@@ -2,7 +2,7 @@
 
 use crate::analysis::{FeederAnalysis, YardAnalysis};
 use crate::days::Day;
-use crate::grid::PER_DAY;
+use crate::series::grid::PER_DAY;
 use crate::input::{FeederInput, YardInput};
 use crate::intervals;
 use crate::losses::HiveBalance;

@@ -60,12 +60,9 @@ impl Strengths {
     }
 }
 
-/// Density at 20 Cel, kg/l; of 3:2 where the strength is not known.
+/// Density at 20 Cel, kg/l.
 pub fn kg_per_litre(strength: Option<Strength>) -> f64 {
-    let Some(strength) = strength else {
-        return 1.29;
-    };
-    syrup::density_at_20_kg_m3(strength.mass_fraction()) / 1000.0
+    syrup::density_at_20_kg_m3(Strength::mass_fraction_or_unknown(strength)) / 1000.0
 }
 
 /// How much more room a litre of 20 Cel takes at other temperatures.

@@ -3,7 +3,7 @@
 //! neither the other hives nor other days show the like: bees that fly out on a fine morning take a
 //! quarter of a kilogram with them.
 
-use crate::grid::{Grid, PER_DAY, STEP_MS};
+use crate::series::grid::{Grid, PER_DAY, STEP_MS};
 use crate::input::HiveInput;
 use crate::level::LevelTrack;
 use crate::robust::median_of_few;

@@ -158,7 +158,7 @@ fn cut_hive<'a>(hive: &HiveInput<'a>, window: Span) -> HiveInput<'a> {
             .levels
             .iter()
             .map(|level| LevelInput {
-                geometry: level.geometry,
+                sensor: level.sensor,
                 samples: samples(level.samples, window),
                 syrup_temperature: samples(level.syrup_temperature, window),
             })

@@ -2,7 +2,7 @@
 
 use super::{FeederAnalysis, HiveAnalysis, YardAnalysis};
 use crate::feeder::{FeederCourse, Workspace, estimate};
-use crate::grid::{Grid, STEP_HOURS};
+use crate::series::grid::{Grid, STEP_HOURS};
 use crate::input::{FeederInput, HiveInput, YardInput};
 use crate::losses::{BalanceInput, balance_yard, find_losses, share_out};
 use crate::parameters::FeederParameters;

@@ -36,7 +36,7 @@ fn yard_appetite(input: &YardInput<'_>, analysis: &YardAnalysis) -> Appetite {
             for (feeder, found) in hive.feeders.iter().zip(&found.feeders) {
                 let course = &found.course;
                 let capacity = feeder.feeder.capacity_l;
-                if course.sensor.is_some() && course.volume_l[k] > 0.1 * capacity {
+                if !course.sensors.is_empty() && course.volume_l[k] > 0.1 * capacity {
                     known.push(course.rate[k].max(0.0) / capacity);
                 }
             }

@@ -3,7 +3,7 @@
 //! others.
 
 use super::observe::Observations;
-use crate::grid::PER_HOUR;
+use crate::series::grid::PER_HOUR;
 
 /// Flat for so long, hours.
 const LEAST_HOURS: usize = 8;
@@ -22,22 +22,22 @@ pub fn find_empty(
     fills: &[bool],
     capacity_l: f64,
 ) -> Vec<bool> {
-    let most_offset = if observations.weighs {
-        MOST_OFFSET_KG
-    } else {
-        MOST_OFFSET_M
-    };
     let flat_rate = 0.0012 * capacity_l.max(1.0);
     let mut spells: Vec<Spell> = Vec::new();
     let mut start = 0;
-    let mut per_unit = 0.0;
+    let mut offset_l = 0.0;
     for k in 0..=volume.len() {
         let flat = k < volume.len() && {
             let node = &observations.nodes[k];
             if node.n > 0 {
-                per_unit = node.litres_per_unit;
+                let most = if node.weighs {
+                    MOST_OFFSET_KG
+                } else {
+                    MOST_OFFSET_M
+                };
+                offset_l = most * node.litres_per_unit;
             }
-            let near = (LEAST_SHARE * capacity_l).max(most_offset * per_unit);
+            let near = (LEAST_SHARE * capacity_l).max(offset_l);
             volume[k] < near && rate[k].abs() < flat_rate && !fills[k]
         };
         if !flat {
@@ -47,7 +47,7 @@ pub fn find_empty(
                     start,
                     end: k,
                     litres,
-                    per_unit,
+                    offset_l,
                 });
             }
             start = k + 1;
@@ -62,7 +62,7 @@ pub fn find_empty(
         .map(|spell| spell.litres)
         .fold(f64::INFINITY, f64::min);
     for spell in &spells {
-        let apart = (LEAST_SHARE * capacity_l).max(APART_SHARE * most_offset * spell.per_unit);
+        let apart = (LEAST_SHARE * capacity_l).max(APART_SHARE * spell.offset_l);
         if spell.litres - floor < apart {
             empty[spell.start..spell.end].fill(true);
         }
@@ -75,7 +75,8 @@ struct Spell {
     start: usize,
     end: usize,
     litres: f64,
-    per_unit: f64,
+    /// What an offset of the sensor may be, l.
+    offset_l: f64,
 }
 
 /// From one empty spell to another a floor moves by less than this share of what an offset can be.

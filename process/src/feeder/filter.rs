@@ -5,11 +5,11 @@
     reason = "indices here are nodes or states shared by several arrays"
 )]
 
-use super::model::{OFFSET, RATE, SHARE, Step, TAKEN, VOLUME, WARMTH};
+use super::model::{OFFSET, RATE, SHARE, SensorTraits, Step, TAKEN, VOLUME, WARMTH};
 use super::observe::{Observations, Watched};
 use super::smooth::{Task, Workspace};
 use crate::evidence::{Change, ChangeKind};
-use crate::grid::{PER_HOUR, STEP_HOURS};
+use crate::series::grid::{PER_HOUR, STEP_HOURS};
 use crate::kalman::{State, Vector};
 use crate::parameters::SensorPrior;
 
@@ -17,17 +17,16 @@ use crate::parameters::SensorPrior;
 pub(super) const GIVE_IN_NODES: usize = 14 * PER_HOUR;
 
 /// Runs over all nodes and leaves in the workspace what the smoother needs. With `M` of the states:
-/// all, or only those that readings depend on. Returns the last state.
+/// all, or only those that readings depend on.
 pub(super) fn forwards<const M: usize>(
     task: &Task<'_>,
     nodes: &[usize],
     empty: &[bool],
     workspace: &mut Workspace,
-) -> State<M> {
+) {
     let n = task.grid.len();
     workspace.clear(n, nodes.len());
-    let prior = prior_of(task);
-    let drift = OFFSET_DRIFT * prior.offset_sd.powi(2);
+    let mut prior = prior_of(task, 0);
     let gate = task.parameters.gate_sds.powi(2);
     let mut state = first_state(task, &prior);
     let mut step = Step::new(workspace.appetite.first().map_or(1.0, |a| a.memory_hours));
@@ -40,6 +39,12 @@ pub(super) fn forwards<const M: usize>(
             let appetite = &workspace.appetite[k - 1];
             step = step.with_memory(appetite.memory_hours);
             step.keep_volume = 1.0;
+            let node = &task.observations.nodes[k];
+            step.keep_sensor = if node.new_sensor { 0.0 } else { 1.0 };
+            if node.new_sensor {
+                workspace.sensors.push(sensor_traits(task, &state));
+                prior = prior_of(task, k);
+            }
             step.keep_taken = if task.midnights[k - 1] { 0.0 } else { 1.0 };
             let mut jump = Jump::by_loss(task, k - 1);
             while next_change < nodes.len() && nodes[next_change] == k {
@@ -64,13 +69,13 @@ pub(super) fn forwards<const M: usize>(
             step.add_appetite(appetite, &mut state);
             state.mean[VOLUME] += jump.litres;
             state.covariance[VOLUME][VOLUME] += jump.variance;
-            state.covariance[OFFSET][OFFSET] += drift;
+            state.covariance[OFFSET][OFFSET] += OFFSET_DRIFT * prior.offset_sd.powi(2);
+            if node.new_sensor {
+                set_sensor_prior(&mut state, &prior);
+            }
             workspace.steps.push(step);
         }
         let node = &task.observations.nodes[k];
-        if node.new_sensor {
-            set_sensor_prior(&mut state, &prior);
-        }
         if node.n > 0 {
             let row = row_of(node, &state);
             let expected = row[VOLUME] * state.mean[VOLUME]
@@ -106,7 +111,7 @@ pub(super) fn forwards<const M: usize>(
             workspace.taken.push(state.single(TAKEN));
         }
     }
-    state
+    workspace.sensors.push(sensor_traits(task, &state));
 }
 
 /// How the states enter a node's reading.
@@ -210,8 +215,20 @@ fn set_sensor_prior<const M: usize>(state: &mut State<M>, prior: &SensorPrior) {
     }
 }
 
-fn prior_of(task: &Task<'_>) -> SensorPrior {
-    if task.observations.weighs {
+fn sensor_traits<const M: usize>(task: &Task<'_>, state: &State<M>) -> SensorTraits {
+    let of = |i: usize| (state.mean[i], state.covariance[i][i].max(0.0).sqrt());
+    SensorTraits {
+        offset: of(OFFSET),
+        per_kelvin: of(WARMTH),
+        geometry_share: of(SHARE),
+        noise_l: task.observations.noise_l,
+    }
+}
+
+/// What is expected of the sensor that watches at node `k`.
+fn prior_of(task: &Task<'_>, k: usize) -> SensorPrior {
+    let weighs = task.observations.nodes.get(k).is_some_and(|node| node.weighs);
+    if weighs {
         task.parameters.load_cell
     } else {
         task.parameters.level

@@ -9,7 +9,7 @@
 use super::filter::{GIVE_IN_NODES, noise_variance};
 use super::model::Appetite;
 use super::smooth::{Sketch, Task, Workspace};
-use crate::grid::{PER_DAY, STEP_HOURS};
+use crate::series::grid::{PER_DAY, STEP_HOURS};
 
 /// What the colony took in the twelve hours around each node, and how far it may stray from that.
 pub(super) fn learn_appetite(
@@ -104,11 +104,12 @@ const FALLING_PACE: f64 = 2.0;
 const FALLING_HOURS: f64 = 2.0;
 
 pub(super) fn learn_trust(task: &Task<'_>, sketch: &Sketch, workspace: &mut Workspace) {
-    let sensor = &sketch.sensor;
+    let mut turn = 0;
     for (k, node) in task.observations.nodes.iter().enumerate() {
-        if node.n == 0 {
+        turn += usize::from(node.new_sensor && k > 0);
+        let Some(sensor) = sketch.sensors.get(turn).filter(|_| node.n > 0) else {
             continue;
-        }
+        };
         let expected = (1.0 + sensor.geometry_share.0) * node.expansion * sketch.volume_l[k]
             + node.litres_per_unit * (sensor.offset.0 + sensor.per_kelvin.0 * node.warmth);
         let off = (node.litres - expected).powi(2) / noise_variance(task.observations, node.n);

@@ -10,13 +10,12 @@ use super::empty::find_empty;
 use super::filter::forwards;
 use super::learn::{learn_appetite, learn_trust, let_it_fall};
 use super::model::{
-    Appetite, FeederCourse, FilledVolume, N, OFFSET, SEEN, SHARE, SensorTraits, Step, VOLUME,
-    WARMTH,
+    Appetite, FeederCourse, FilledVolume, N, SEEN, SensorTraits, Step, VOLUME,
 };
 use super::observe::Observations;
 use crate::evidence::{Change, ChangeKind};
-use crate::grid::Grid;
-use crate::kalman::{Adjoint, Single, State, Update};
+use crate::series::grid::Grid;
+use crate::kalman::{Adjoint, Single, Update};
 use crate::parameters::FeederParameters;
 
 /// Memory that the passes share from feeder to feeder.
@@ -33,6 +32,8 @@ pub struct Workspace {
     pub(super) appetite: Vec<Appetite>,
     pub(super) trust: Vec<f64>,
     pub(super) refused: Vec<f64>,
+    /// What was learned of each sensor at the end of its turn.
+    pub(super) sensors: Vec<SensorTraits>,
 }
 
 impl Workspace {
@@ -40,6 +41,7 @@ impl Workspace {
     pub(super) fn clear(&mut self, n: usize, n_changes: usize) {
         self.filtered.clear();
         self.taken.clear();
+        self.sensors.clear();
         self.steps.clear();
         self.updates.clear();
         self.updates_until.clear();
@@ -114,11 +116,10 @@ pub fn estimate(task: &Task<'_>, workspace: &mut Workspace) -> FeederCourse {
         learn_trust(task, &sketch, workspace);
         let_it_fall(task, workspace);
     }
-    let state = forwards::<N>(task, &nodes, &empty, workspace);
-    let sensor = sensor_traits(task, &state);
+    forwards::<N>(task, &nodes, &empty, workspace);
     FeederCourse {
         empty,
-        ..backwards(task, &nodes, workspace, sensor)
+        ..backwards(task, &nodes, workspace)
     }
 }
 
@@ -136,18 +137,18 @@ pub(super) struct Sketch {
     pub volume_l: Vec<f64>,
     /// Litres an hour that leave it.
     pub rate: Vec<f64>,
-    /// What was learned of the sensor.
-    pub sensor: SensorTraits,
+    /// What was learned of each sensor.
+    pub sensors: Vec<SensorTraits>,
 }
 
 /// One filter forwards and one smoother backwards, for means alone.
 fn sketch(task: &Task<'_>, nodes: &[usize], empty: &[bool], workspace: &mut Workspace) -> Sketch {
     let n = task.grid.len();
-    let state = forwards::<SEEN>(task, nodes, empty, workspace);
+    forwards::<SEEN>(task, nodes, empty, workspace);
     let mut sketch = Sketch {
         volume_l: vec![0.0; n],
         rate: vec![0.0; n],
-        sensor: sensor_traits(task, &state),
+        sensors: workspace.sensors.clone(),
     };
     let mut adjoint = Adjoint::nothing();
     for k in (0..n).rev() {
@@ -168,7 +169,6 @@ fn backwards(
     task: &Task<'_>,
     nodes: &[usize],
     workspace: &Workspace,
-    sensor: SensorTraits,
 ) -> FeederCourse {
     let n = task.grid.len();
     let mut course = FeederCourse {
@@ -179,7 +179,7 @@ fn backwards(
         empty: Vec::new(),
         taken: vec![None; n],
         changes: vec![FilledVolume::default(); nodes.len()],
-        sensor: Some(sensor),
+        sensors: workspace.sensors.clone(),
     };
     let mut adjoint = Adjoint::nothing();
     let mut next_change = nodes.len();
@@ -230,15 +230,5 @@ fn finish_changes(task: &Task<'_>, nodes: &[usize], course: &mut FeederCourse) {
         if !change.kind.pours() {
             filled.litres = course.volume_l[nodes[i]] - before;
         }
-    }
-}
-
-fn sensor_traits<const M: usize>(task: &Task<'_>, state: &State<M>) -> SensorTraits {
-    let of = |i: usize| (state.mean[i], state.covariance[i][i].max(0.0).sqrt());
-    SensorTraits {
-        offset: of(OFFSET),
-        per_kelvin: of(WARMTH),
-        geometry_share: of(SHARE),
-        noise_l: task.observations.noise_l,
     }
 }

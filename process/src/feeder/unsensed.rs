@@ -9,7 +9,8 @@
 
 use super::model::{FeederCourse, FilledVolume};
 use crate::evidence::{Change, ChangeKind};
-use crate::grid::{Grid, STEP_HOURS};
+use crate::series::grid::{Grid, STEP_HOURS};
+use larder_domain::Estimate;
 
 /// What colonies with sensors in the same yard take at every node, per litre of feeder.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -23,8 +24,6 @@ pub struct Appetite {
 const USUAL_PER_CAPACITY: f64 = 0.007;
 /// One colony's appetite against its neighbours': a factor of about this either way.
 const SPREAD: f64 = 0.8;
-/// Nine in ten lie within so many standard deviations.
-const NINE_IN_TEN_SDS: f64 = 1.645;
 /// Slower than this share of the neighbours' pace, or faster than this many times it, is not
 /// believed, whatever the next fill says.
 const SLOWEST: f64 = 0.05;
@@ -47,7 +46,7 @@ pub fn guess_without_sensor(
         empty: vec![false; n],
         taken: vec![None; n],
         changes: Vec::with_capacity(changes.len()),
-        sensor: None,
+        sensors: Vec::new(),
     };
     let pace = |k: usize| {
         let known = appetite.per_capacity.get(k).copied().unwrap_or(f64::NAN);
@@ -138,9 +137,9 @@ impl Contents {
     /// the less is known of what is left: the wider side of nine in ten colonies as a standard deviation.
     fn left_sd(&self) -> f64 {
         let left = |pace: f64| (self.at_first - pace * self.at_pace).max(0.0);
-        let off = (NINE_IN_TEN_SDS * SPREAD).exp();
+        let off = (Estimate::Z90 * SPREAD).exp();
         let (slow, likely, fast) = (left(1.0 / off), left(1.0), left(off));
-        (slow - likely).max(likely - fast) / NINE_IN_TEN_SDS
+        (slow - likely).max(likely - fast) / Estimate::Z90
     }
 
     /// Takes `litres`; where a day ends, what it took so far is written first.
@@ -177,7 +176,7 @@ impl Contents {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::grid::PER_DAY;
+    use crate::series::grid::PER_DAY;
     use larder_domain::{Span, Timestamp};
 
     /// Five litres at the first node, a litre a day by the yard's pace.

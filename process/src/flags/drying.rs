@@ -4,15 +4,13 @@
 
 use super::signals::{HiveSignals, Signals};
 use crate::analysis::{HiveAnalysis, YardAnalysis};
-use crate::grid::STEP_HOURS;
+use crate::series::grid::STEP_HOURS;
 use crate::input::{HiveInput, YardInput};
 use crate::strengths::kg_per_litre;
 use larder_domain::Strength;
 
 /// Sugar in capped stores, kg/kg (common practice: 18 % water).
 const STORED_SUGAR: f64 = 0.82;
-/// Sugar in syrup whose strength is not known, kg/kg.
-const UNKNOWN_SUGAR: f64 = 0.6;
 /// Of the sugar that a colony takes so much is spent on taking it in: warmth, wax and brood (common
 /// practice: a tenth to a quarter; measured: on both simulated apiaries nights of hives beside their
 /// yard lose 0.26 of 2:1 taken and 0.44 of 1:1, which is this and the water).
@@ -76,12 +74,12 @@ impl Hive<'_> {
                 let taken = self.taken(k);
                 brought += taken.brought;
                 pool += taken.lost - out;
-                let light = signals.daylight[k];
+                let light = signals.weather.light[k];
                 // What neither feeders brought nor drying took.
                 let kept = self.weight[k] - brought + gone;
                 match (was_light, light, dawn) {
                     (false, true, _) => dawn = Some((k, kept)),
-                    (true, false, Some((from, before))) if !signals.wet(from, k) => {
+                    (true, false, Some((from, before))) if !signals.weather.wet(from, k) => {
                         // A difference that is not known brings nothing.
                         pool += NECTAR_SHARE * (kept - before).max(0.0);
                     }
@@ -118,7 +116,7 @@ impl Hive<'_> {
 
 /// The share of syrup taken that does not stay as capped stores, kg/kg: its water, and the sugar spent.
 fn lost_share(strength: Option<Strength>) -> f64 {
-    let sugar = strength.map_or(UNKNOWN_SUGAR, |s| s.mass_fraction().value());
+    let sugar = Strength::mass_fraction_or_unknown(strength).value();
     (1.0 - (1.0 - SPENT_SHARE) * sugar / STORED_SUGAR).max(0.0)
 }
 

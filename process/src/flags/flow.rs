@@ -47,7 +47,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) -> 
 /// For each node by day the last one of the night before, when all bees were at home.
 fn nights_before(case: &Case<'_>) -> Vec<Option<usize>> {
     let mut dark = None;
-    let daylight = case.signals.daylight.iter().enumerate();
+    let daylight = case.signals.weather.light.iter().enumerate();
     daylight
         .map(|(k, &day)| {
             if !day {
@@ -63,7 +63,7 @@ fn nights_before(case: &Case<'_>) -> Vec<Option<usize>> {
 fn storms(case: &Case<'_>) -> Vec<bool> {
     let day = super::signals::nodes(24.0);
     let loaded = loads_on_all(case);
-    let least = if case.analysis.climate.has_gauge {
+    let least = if case.signals.weather.has_gauge {
         STORM_KG
     } else {
         SHOWER_KG
@@ -97,8 +97,8 @@ fn gained_in_the_dark(case: &Case<'_>, k: usize) -> bool {
     // The last foragers come home after sunset.
     let hours = super::balance::WINDOWS[IN_THE_DARK] + 1.0;
     let from = k.saturating_sub(super::signals::nodes(hours));
-    let dark = || case.signals.daylight[from..=k].iter().all(|light| !light);
-    let no_gauge = !case.analysis.climate.has_gauge;
+    let dark = || case.signals.weather.light[from..=k].iter().all(|light| !light);
+    let no_gauge = !case.signals.weather.has_gauge;
     no_gauge && case.balance.common(k, IN_THE_DARK) > DARK_GAIN_KG && dark()
 }
 
@@ -231,7 +231,7 @@ fn of_hive(
 /// What rain may have laid on a hive where neither a gauge nor the yard's other scales tell of it, kg.
 fn unknown_rain(case: &Case<'_>) -> f64 {
     let weighed = case.signals.hives.iter().filter(|hive| hive.weighed);
-    if case.analysis.climate.has_gauge || weighed.count() >= LEAST_SCALES {
+    if case.signals.weather.has_gauge || weighed.count() >= LEAST_SCALES {
         0.0
     } else {
         WET_HIVE_KG
@@ -267,7 +267,7 @@ fn gain(case: &Case<'_>, doubts: &Doubts, h: usize, k: usize) -> f64 {
         })
         .sum();
     let gained = case.balance.change(h, k, DAY) - from_beside;
-    if signals.rain_between(k - back, k) <= WET_MM {
+    if signals.weather.rain_between(k - back, k) <= WET_MM {
         return gained;
     }
     // Rain hides a small gain, and no more than it weighs of a large one.

@@ -87,7 +87,7 @@ fn of_length(case: &Yard<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
         }
         let own_kg = case.balance.weight(h, k) - case.balance.weight(h, k - span);
         let change = |i: usize| case.balance.undried(i, k) - case.balance.undried(i, k - span);
-        if own_kg.is_nan() || signals.wet(k - span, k) {
+        if own_kg.is_nan() || signals.weather.wet(k - span, k) {
             continue;
         }
         scratch.clear();

@@ -16,7 +16,7 @@ use super::heat::heat;
 use super::pace::uptake;
 use super::signals::{FeederSignals, nodes};
 use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
-use crate::grid::PER_DAY;
+use crate::series::grid::PER_DAY;
 use crate::level::litres_per_unit;
 use crate::robust::Sorted;
 use crate::strengths::kg_per_litre;
@@ -193,7 +193,10 @@ impl Watch<'_> {
     /// Foam weighs nothing, so what is weighed does not rise.
     fn rise(&self, k: usize) -> Option<(f64, f64)> {
         let ((h, f), feeder) = (self.at, self.feeder);
-        let geometry = self.case.input.hives[h].feeders[f].levels.first()?.geometry;
+        let feeder_input = &self.case.input.hives[h].feeders[f];
+        let track = &self.case.analysis.hives[h].feeders[f].level;
+        let turn = track.turn_at(self.case.signals.grid.time(k))?;
+        let geometry = feeder_input.levels[track.turns[turn].sensor].geometry();
         if matches!(geometry, Geometry::FeederWeight) {
             return None;
         }

@@ -2,7 +2,7 @@
 
 use super::Case;
 use super::signals::nodes;
-use crate::grid::STEP_HOURS;
+use crate::series::grid::STEP_HOURS;
 use crate::robust::Sorted;
 use crate::strengths::kg_per_litre;
 use larder_domain::{Estimate, Timestamp};

@@ -1,7 +1,7 @@
 //! Hour by hour: what a hive gained, and what it should have gained.
 
 use super::BalanceHour;
-use crate::grid::{Grid, PER_HOUR};
+use crate::series::grid::{Grid, PER_HOUR};
 use crate::robust::Sorted;
 
 /// One hive's series on the grid, as the balance needs them.

@@ -3,6 +3,7 @@
 //! IEEE 77 (1989) 257–286).
 
 use super::{BalanceHour, HiveBalance};
+use crate::strengths::kg_per_litre;
 
 /// Rates of loss that are told apart, kg/h: none, drips, streams. Between them the expected value
 /// interpolates.
@@ -27,8 +28,6 @@ const APPETITE_SHARE: f64 = 0.7;
 const APPETITE_L: f64 = 0.01;
 /// Appetite changes for many reasons (a fill, a warm day): it counts so much against the scale.
 const APPETITE_WEIGHT: f64 = 0.25;
-/// Kilograms in a litre of syrup, roughly: only for comparing outflow and loss.
-const KG_PER_LITRE: f64 = 1.28;
 /// Degrees of freedom of an hour's error: gusts and traffic have long tails.
 const DEGREES_OF_FREEDOM: f64 = 4.0;
 
@@ -41,7 +40,10 @@ pub fn find_losses(balance: &mut HiveBalance) {
     }
     let moves = transitions();
     let back = transposed(&moves);
-    let emissions: Vec<[f64; K]> = balance.hours.iter().map(emission).collect();
+    // What leaves several feeders at once is compared with the loss as syrup of the middle strength.
+    let kg_per_litre = kg_per_litre(None);
+    let emissions = balance.hours.iter().map(|hour| emission(hour, kg_per_litre));
+    let emissions: Vec<[f64; K]> = emissions.collect();
     let mut forward = Vec::with_capacity(n);
     let mut current = [0.0; K];
     current[0] = 1.0;
@@ -53,7 +55,7 @@ pub fn find_losses(balance: &mut HiveBalance) {
     let mut backward = [1.0; K];
     for ((hour, forward), emission) in balance.hours.iter_mut().zip(&forward).zip(&emissions).rev()
     {
-        record(hour, &times(forward, &backward));
+        record(hour, &times(forward, &backward), kg_per_litre);
         backward = carried(&back, &times(&backward, emission));
         normalise(&mut backward);
     }
@@ -79,7 +81,7 @@ fn transposed(moves: &[[f64; K]; K]) -> [[f64; K]; K] {
 }
 
 /// Writes down what an hour's states of these weights mean.
-fn record(hour: &mut BalanceHour, weights: &[f64; K]) {
+fn record(hour: &mut BalanceHour, weights: &[f64; K], kg_per_litre: f64) {
     let (mut sum, mut mean, mut square) = (0.0, 0.0, 0.0);
     for (weight, kg) in weights.iter().zip(LEVELS_KG) {
         sum += weight;
@@ -87,7 +89,7 @@ fn record(hour: &mut BalanceHour, weights: &[f64; K]) {
         square += weight * kg * kg;
     }
     let (mean, square) = (mean / sum, square / sum);
-    let most = KG_PER_LITRE * hour.outflow_l.max(0.0);
+    let most = kg_per_litre * hour.outflow_l.max(0.0);
     hour.probability = 1.0 - weights[0] / sum;
     hour.lost_kg = mean.min(most);
     hour.lost_sd_kg = (square - mean * mean).max(0.0).sqrt().min(most);
@@ -120,7 +122,7 @@ fn transitions() -> [[f64; K]; K] {
 }
 
 /// How well each rate of loss explains the hour: what the scale misses, and what left the feeders.
-fn emission(hour: &BalanceHour) -> [f64; K] {
+fn emission(hour: &BalanceHour, kg_per_litre: f64) -> [f64; K] {
     let mut likelihood = [1.0; K];
     if hour.gain_kg.is_nan() {
         // Without the scale a colony that takes much looks like a leak.
@@ -131,14 +133,14 @@ fn emission(hour: &BalanceHour) -> [f64; K] {
     let more = (hour.outflow_l - hour.usual_outflow_l, 1.0 / appetite_sd);
     for (likelihood, lost) in likelihood.iter_mut().zip(LEVELS_KG) {
         let scale = tail((missing.0 + lost) * missing.1);
-        let appetite = tail((more.0 - USUAL_FEEDER_SHARE / KG_PER_LITRE * lost) * more.1);
+        let appetite = tail((more.0 - USUAL_FEEDER_SHARE / kg_per_litre * lost) * more.1);
         // To the powers 1.5 and 0.375: half the degrees of freedom and one, times the weights.
         let cube = scale * scale * scale * appetite.sqrt().sqrt() * appetite.sqrt();
         *likelihood = 1.0 / cube.sqrt();
     }
     let per_sd = 1.0 / (hour.outflow_sd_l + 0.004);
     for (likelihood, lost) in likelihood.iter_mut().zip(LEVELS_KG) {
-        let short = (FEEDER_SHARE / KG_PER_LITRE * lost - hour.outflow_l) * per_sd;
+        let short = (FEEDER_SHARE / kg_per_litre * lost - hour.outflow_l) * per_sd;
         let against = 0.5 * INDEPENDENT_SHARE * short * short;
         if short > 0.0 {
             *likelihood *= if against < MOST_AGAINST {

@@ -54,7 +54,7 @@ pub fn share_out(
     kg_per_litre: &[f64],
 ) -> Vec<FeederLosses> {
     let n = balance.nodes;
-    let per_hour = crate::grid::PER_HOUR;
+    let per_hour = crate::series::grid::PER_HOUR;
     let thought_of = balance
         .hours
         .iter()

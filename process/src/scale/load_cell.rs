@@ -5,10 +5,9 @@
     reason = "indices here are shared by several arrays"
 )]
 
-use super::at_time;
 use super::steps::Disturbance;
-use crate::clean::CleanSeries;
-use crate::grid::Grid;
+use crate::series::clean::CleanSeries;
+use crate::series::{Grid, SENSOR_REFERENCE_CEL, at_time};
 use crate::robust::median;
 use larder_domain::Timestamp;
 use std::ops::Range;
@@ -25,9 +24,6 @@ pub struct LoadCell {
     /// Nights that spoke for it.
     pub n_nights: usize,
 }
-
-/// The temperature at which a load cell is taken to be right, Cel.
-pub const LOAD_CELL_REFERENCE: f64 = 15.0;
 
 /// Learns kg/K from quiet nights. Within one night the hive loses weight at a steady pace of its
 /// own (drying, breathing) while the cell cools along a curve; over many nights the paces have
@@ -166,7 +162,7 @@ pub(super) fn take_temperature_out(
 ) {
     let values = &mut series.values[turn.clone()];
     for (value, &time) in values.iter_mut().zip(&series.times[turn]) {
-        let warm = at_time(grid, cell_temperature, time) - LOAD_CELL_REFERENCE;
+        let warm = at_time(grid, cell_temperature, time) - SENSOR_REFERENCE_CEL;
         if !warm.is_nan() {
             *value -= cell.kg_per_kelvin * warm;
         }

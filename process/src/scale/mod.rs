@@ -4,12 +4,12 @@
 mod load_cell;
 mod steps;
 
-pub use load_cell::{LOAD_CELL_REFERENCE, LoadCell};
+pub use load_cell::LoadCell;
 pub use steps::{LEAST_STEP_KG, ScaleStep};
 
-use crate::clean::{CleanSeries, Sanity, clean};
-use crate::grid::{Grid, STEP_HOURS, STEP_MS, node_means};
-use larder_domain::{Sample, Span, Timestamp};
+use crate::series::clean::{CleanSeries, Sanity, clean};
+use crate::series::{Grid, Look, at_time};
+use larder_domain::{Sample, Span};
 use load_cell::{learn_load_cell, take_temperature_out};
 use std::ops::Range;
 use steps::{find_disturbances, measure_step};
@@ -37,8 +37,6 @@ const SANITY: Sanity = Sanity {
     stuck_hours: 8.0,
     quiet_per_hour: 0.006,
 };
-/// A load cell follows the air with this lag (aluminium and a board beside it), hours.
-pub const LOAD_CELL_LAG_HOURS: f64 = 1.1;
 
 /// The readings without those that cannot be.
 pub fn clean_scale(samples: &[Sample], scratch: &mut Vec<f64>) -> CleanSeries {
@@ -82,7 +80,7 @@ pub fn track_scale(
         .filter_map(|i| measure_step(&series, &found, i))
         .collect();
     ScaleTrack {
-        at_nodes: node_means(grid, &series),
+        at_nodes: grid.means(series.readings(), Look::Around),
         series,
         load_cells,
         steps,
@@ -94,31 +92,4 @@ fn turn_of(series: &CleanSeries, turn: Span) -> Range<usize> {
     let from = series.times.partition_point(|time| *time < turn.start);
     let to = series.times.partition_point(|time| *time < turn.end);
     from..to.max(from)
-}
-
-/// The temperature of something that follows `air` with a lag: a first-order low pass.
-pub fn lagged(air: &[f64], lag_hours: f64) -> Vec<f64> {
-    let share = 1.0 - (-STEP_HOURS / lag_hours).exp();
-    let mut inside = f64::NAN;
-    let follow = |&outside: &f64| {
-        if inside.is_nan() {
-            inside = outside;
-        } else if !outside.is_nan() {
-            inside += share * (outside - inside);
-        }
-        inside
-    };
-    air.iter().map(follow).collect()
-}
-
-/// `values` at `at`, on a straight line between nodes; NaN where unknown.
-pub fn at_time(grid: &Grid, values: &[f64], at: Timestamp) -> f64 {
-    let offset = (at.0 - grid.time(0).0).max(0);
-    let k = (offset / STEP_MS) as usize;
-    let share = (offset % STEP_MS) as f64 / STEP_MS as f64;
-    match (values.get(k), values.get(k + 1)) {
-        (Some(&a), Some(&b)) if !b.is_nan() => a + share * (b - a),
-        (Some(&a), _) => a,
-        _ => f64::NAN,
-    }
 }

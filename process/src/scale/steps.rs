@@ -6,7 +6,7 @@
     reason = "indices here are shared by several arrays"
 )]
 
-use crate::clean::CleanSeries;
+use crate::series::clean::CleanSeries;
 use crate::robust::median_of_few;
 use larder_domain::Timestamp;
 

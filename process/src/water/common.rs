@@ -1,7 +1,8 @@
 //! What the hives of a yard do in common, and what is usual for them on a dry day.
 
-use crate::clean::CleanSeries;
-use crate::grid::{Grid, PER_DAY, node_means};
+use crate::series::clean::CleanSeries;
+use crate::series::Look;
+use crate::series::grid::{Grid, PER_DAY};
 use crate::robust::{mad_sd, median};
 
 /// What the hives themselves may stray from their usual course, kg a day, at least and at most.
@@ -34,7 +35,7 @@ const MOST_KG_PER_MM: f64 = 0.3;
 /// A hive's weight at every node, kg; NaN where it is not known or hands put on or took off a load: a
 /// node's mean would make a ramp of that, as rain is one. These nodes are marked in `hands`.
 pub fn undisturbed(grid: &Grid, series: &CleanSeries, hands: &mut [bool]) -> Vec<f64> {
-    let mut weights = node_means(grid, series);
+    let mut weights = grid.means(series.readings(), Look::Around);
     let (times, values) = (&series.times, &series.values);
     for i in 1..values.len() {
         if (values[i] - values[i - 1]).abs() > SURELY_HANDS_KG {

@@ -12,8 +12,8 @@
 
 mod common;
 
-use crate::climate::Climate;
-use crate::grid::{PER_DAY, STEP_HOURS};
+use crate::series::Weather;
+use crate::series::grid::{PER_DAY, STEP_HOURS};
 use crate::kalman::{Adjoint, Single, State, Transition, Update, Vector};
 use crate::parameters::RainParameters;
 pub use common::undisturbed;
@@ -57,12 +57,12 @@ pub struct Water {
 pub fn water_on_hives(
     weights_kg: &[Vec<f64>],
     hands: &[bool],
-    climate: &Climate,
+    weather: &Weather,
     parameters: &RainParameters,
 ) -> Water {
-    let n = climate.rain_mm.len();
-    let (common, rain) = if climate.has_gauge {
-        let rain = climate.rain_mm.clone();
+    let n = weather.rain_mm.len();
+    let (common, rain) = if weather.has_gauge {
+        let rain = weather.rain_mm.clone();
         (common_changes(weights_kg, &rain, f64::INFINITY), rain)
     } else {
         let any = vec![f64::INFINITY; n];
@@ -76,12 +76,12 @@ pub fn water_on_hives(
             sd_kg: vec![0.0; n],
         };
     }
-    smooth_water(climate, &common, &rain, parameters)
+    smooth_water(weather, &common, &rain, parameters)
 }
 
 /// The time constant with which a wet hive dries at every node, hours.
-fn drying_hours(climate: &Climate, parameters: &RainParameters) -> Vec<f64> {
-    let hours = climate.drying_mm_per_hour.iter().map(|mm| {
+fn drying_hours(weather: &Weather, parameters: &RainParameters) -> Vec<f64> {
+    let hours = weather.drying_mm_per_hour.iter().map(|mm| {
         let hours = WET_ROOF_KG / (parameters.wet_m2 * mm);
         hours.clamp(DRYING_HOURS[0], DRYING_HOURS[1])
     });
@@ -111,7 +111,7 @@ impl Transition<3> for Step {
 
 /// What the yard's hives did in common, and what is usual for them.
 struct Course<'a> {
-    climate: &'a Climate,
+    weather: &'a Weather,
     common: &'a [Common],
     rain: &'a [f64],
     usual: Vec<f64>,
@@ -128,13 +128,13 @@ struct Filtered {
 }
 
 fn smooth_water(
-    climate: &Climate,
+    weather: &Weather,
     common: &[Common],
     rain: &[f64],
     parameters: &RainParameters,
 ) -> Water {
-    let course = Course::of(climate, common, rain);
-    let parameters = if climate.has_gauge {
+    let course = Course::of(weather, common, rain);
+    let parameters = if weather.has_gauge {
         course.learned(parameters)
     } else {
         *parameters
@@ -149,11 +149,11 @@ const DRYING_FACTORS: [f64; 3] = [0.63, 1.0, 1.6];
 const FACTOR_SD: f64 = 0.7;
 
 impl<'a> Course<'a> {
-    fn of(climate: &'a Climate, common: &'a [Common], rain: &'a [f64]) -> Self {
+    fn of(weather: &'a Weather, common: &'a [Common], rain: &'a [f64]) -> Self {
         let dry = dry_nodes(rain);
         let usual = usual_course(common, &dry);
         Self {
-            climate,
+            weather,
             common,
             rain,
             own_sds: own_sd(common, &usual, &dry),
@@ -186,14 +186,14 @@ impl<'a> Course<'a> {
 
     fn filtered(&self, parameters: &RainParameters) -> Filtered {
         let Self {
-            climate,
+            weather,
             common,
             rain,
             usual,
             own_sds,
         } = self;
         let n = common.len();
-        let hours = drying_hours(climate, parameters);
+        let hours = drying_hours(weather, parameters);
         let mut state = State {
             mean: [0.0; 3],
             covariance: [[0.01, 0.0, 0.0], [0.0, 1e-4, 0.0], [0.0, 0.0, 1e-4]],
@@ -203,7 +203,7 @@ impl<'a> Course<'a> {
         let mut updates: Vec<Option<Update<3>>> = Vec::with_capacity(n);
         let (mut course, mut likelihood) = (0.0, 0.0);
         for k in 0..n {
-            let dark = climate.dark[k];
+            let dark = weather.bees_in[k];
             let mm = rain[k].max(0.3 * rain[k.saturating_sub(1)]);
             let drying = if mm > 0.0 { DRYING_HOURS[1] } else { hours[k] };
             let stays = (-STEP_HOURS / drying).exp();
@@ -213,7 +213,7 @@ impl<'a> Course<'a> {
                 (false, true) => 2,
             };
             let lasts = (-STEP_HOURS / FLIGHT_HOURS[flight]).exp();
-            let snow = climate.air[k] < SNOW_BELOW;
+            let snow = weather.air[k] < SNOW_BELOW;
             let room = if snow {
                 1.0
             } else {
@@ -322,13 +322,13 @@ mod tests {
         let of_day = |k: usize| k % PER_DAY;
         let dark: Vec<bool> = (0..n).map(|k| of_day(k) < 12 || of_day(k) > 40).collect();
         let rains = |k: usize| k / PER_DAY % 5 == 4 && (42..44).contains(&of_day(k));
-        let climate = Climate {
+        let weather = Weather {
             has_gauge: true,
             air: vec![12.0; n],
             rain_mm: (0..n).map(|k| if rains(k) { 1.5 } else { 0.0 }).collect(),
             drying_mm_per_hour: dark.iter().map(|&d| if d { 0.0 } else { 0.4 }).collect(),
-            dark,
-            ..Climate::default()
+            bees_in: dark,
+            ..Weather::default()
         };
         let common = |k: usize| {
             let dried =
@@ -348,7 +348,7 @@ mod tests {
             }
         };
         let common: Vec<Common> = (0..n).map(common).collect();
-        let course = Course::of(&climate, &common, &climate.rain_mm);
+        let course = Course::of(&weather, &common, &weather.rain_mm);
         course.learned(&RainParameters::default()).kg_per_mm
     }
 
@@ -364,17 +364,17 @@ mod tests {
     fn water_at_night(rain_kg: f64, rain_mm: f64) -> (f64, f64) {
         let n = 20 * PER_DAY;
         let rainy = 10 * PER_DAY;
-        let mut climate = Climate {
+        let mut weather = Weather {
             has_gauge: true,
             air: vec![12.0; n],
             rain_mm: vec![0.0; n],
-            ..Climate::default()
+            ..Weather::default()
         };
-        climate.rain_mm[rainy..rainy + 4].fill(rain_mm / 4.0);
+        weather.rain_mm[rainy..rainy + 4].fill(rain_mm / 4.0);
         let of_day = |k: usize| k % PER_DAY;
-        climate.dark = (0..n).map(|k| of_day(k) < 12 || of_day(k) > 40).collect();
+        weather.bees_in = (0..n).map(|k| of_day(k) < 12 || of_day(k) > 40).collect();
         let mm = |&dark: &bool| if dark { 0.0 } else { 0.4 };
-        climate.drying_mm_per_hour = climate.dark.iter().map(mm).collect();
+        weather.drying_mm_per_hour = weather.bees_in.iter().map(mm).collect();
         let weights: Vec<Vec<f64>> = (0u32..4)
             .map(|hive| {
                 let at = |k: usize| {
@@ -389,7 +389,7 @@ mod tests {
         let water = water_on_hives(
             &weights,
             &vec![false; n],
-            &climate,
+            &weather,
             &RainParameters::default(),
         );
         (water.kg[rainy + 8], water.kg[rainy + 2 * PER_DAY])

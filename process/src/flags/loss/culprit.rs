@@ -11,14 +11,14 @@ const DUSK_HOURS: f64 = 1.0;
 impl Watch<'_> {
     /// Whether robbers could fly at a node.
     pub(super) fn flying(&self, k: usize) -> bool {
-        let air = self.case.signals.air[k];
+        let air = self.case.signals.weather.air[k];
         let warm = air.is_nan() || air >= self.case.parameters.loss.flight_cel;
-        self.case.signals.daylight[k] && warm
+        self.case.signals.weather.light[k] && warm
     }
 
     /// Whether it is light, but yesterday was not in an hour: robbers go home, a hole does not.
     pub(super) fn dusk(&self, k: usize) -> bool {
-        let daylight = &self.case.signals.daylight;
+        let daylight = &self.case.signals.weather.light;
         let yesterday = (k + nodes(DUSK_HOURS)).checked_sub(nodes(24.0));
         daylight[k] && yesterday.is_some_and(|then| !daylight[then])
     }

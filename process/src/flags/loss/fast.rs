@@ -57,7 +57,7 @@ impl Watch<'_> {
             } else {
                 f64::NAN
             },
-            hive_sd_kg: hive_sd_kg(self.case.signals.daylight[k], hours),
+            hive_sd_kg: hive_sd_kg(self.case.signals.weather.light[k], hours),
         }
     }
 

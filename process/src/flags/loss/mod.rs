@@ -162,7 +162,7 @@ impl Watch<'_> {
         };
         let robbers = was.culprit == Culprit::Robbers;
         let going = self.fast(k, fast::WINDOWS[0]).is_some();
-        was.dark_since = if robbers && !self.case.signals.daylight[k] && going {
+        was.dark_since = if robbers && !self.case.signals.weather.light[k] && going {
             was.dark_since.or(Some(k))
         } else {
             None

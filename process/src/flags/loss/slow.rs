@@ -59,7 +59,7 @@ impl Watch<'_> {
     /// of what it took explain, while its feeder goes down by as much.
     fn by_balance(&self, k: usize) -> Option<(Loss, (Culprit, f64))> {
         // Who flies out in the morning comes home in the evening: only dark ends compare.
-        let dark = |k: usize| !self.case.signals.daylight[k];
+        let dark = |k: usize| !self.case.signals.weather.light[k];
         if !dark(k) || self.doubts.scale(self.case, self.h, k) {
             return None;
         }
@@ -120,7 +120,7 @@ impl Watch<'_> {
             self.drop_kg(k, back)
         };
         let lost = self.lost(k, window);
-        let wet = case.signals.wet(k - back, k);
+        let wet = case.signals.weather.wet(k - back, k);
         let seen = seen && self.feeder.followed[k - back].age <= 2;
         (seen && !lost.is_nan()).then_some(Loss {
             hours,
@@ -171,7 +171,7 @@ impl Watch<'_> {
         if flown.any(burst) {
             return Some((Culprit::Robbers, ROBBED_PROBABILITY));
         }
-        let daylight = &self.case.signals.daylight;
+        let daylight = &self.case.signals.weather.light;
         let window = DARK_WINDOWS.into_iter().find(|&window| {
             let from = k.checked_sub(nodes(balance::WINDOWS[window]));
             from.is_some_and(|from| daylight[from..=k].iter().all(|day| !day))

@@ -3,7 +3,7 @@
 use super::super::night::Night;
 use super::super::signals::nodes;
 use super::super::{Case, Sign, Spell, spells};
-use super::{Suspicion, name};
+use super::Suspicion;
 use larder_domain::{Estimate, Evidence, Measure};
 
 /// A scale that moves by night as no hive does: a gain, which no hive has at night, or a loss while
@@ -11,7 +11,11 @@ use larder_domain::{Estimate, Evidence, Measure};
 pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
     let parameters = &case.parameters.sensor_fault;
     let grid = &case.signals.grid;
-    let source = case.input.hives[h].hive.scales.first().map(|a| &a.source);
+    let scales = &case.input.hives[h].hive.scales;
+    let name = |at| {
+        let standing = scales.iter().find(|scale| scale.during.contains(at));
+        standing.map_or_else(String::new, |scale| scale.source.device.to_string())
+    };
     let mut before: Option<Night> = None;
     let mut said = Vec::with_capacity(case.nights[h].len());
     for night in &case.nights[h] {
@@ -22,7 +26,7 @@ pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
             && night.n_habit >= 4;
         let by_chance = GAIN_AT_NIGHT_KG * night.hours / 8.0;
         // Where no gauge tells of rain, a yard that gains at night does.
-        let rains = !case.analysis.climate.has_gauge && night.own_kg - odd > by_chance;
+        let rains = !case.signals.weather.has_gauge && night.own_kg - odd > by_chance;
         let gains = odd > 0.0 && night.own_kg > by_chance.max(OWN_SHARE * odd) && !rains;
         let flowed = (0..FLOW_DAYS).any(|day| {
             let then = night.known.saturating_sub(day * nodes(24.0));
@@ -53,7 +57,7 @@ pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
         Suspicion {
         evidence: Evidence::new(format!(
             "{} changed by {{change}} in one night against the other hives of the yard and its own nights before, and nothing went in or out: the scale drifts.",
-            name(source)
+            name(spell.from)
         ))
         .with_estimate("change", said[spell.opened].2, Measure::MassChange),
         probability: 0.6,
@@ -89,11 +93,13 @@ pub(super) fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion>
     let grid = &signals.grid;
     let feeder = &signals.hives[h].feeders[f];
     let capacity = case.feeder(h, f).capacity_l;
-    let source = case
-        .feeder(h, f)
-        .sensors
-        .first()
-        .map(|s| &s.assignment.source);
+    let levels = &case.input.hives[h].feeders[f].levels;
+    let track = &case.analysis.hives[h].feeders[f].level;
+    let turn = |k: usize| track.turn_at(grid.time(k));
+    let name = |k: usize| {
+        let turn = turn(k).map(|turn| track.turns[turn].sensor);
+        turn.map_or_else(String::new, |sensor| levels[sensor].source().device.to_string())
+    };
     let back = nodes(RISE_HOURS);
     let mean = |k: usize| {
         let around = feeder.litres[k + 1 - MEAN_NODES..=k]
@@ -108,7 +114,8 @@ pub(super) fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion>
     };
     let rise = |k: usize| {
         let from = k.checked_sub(back + MEAN_NODES);
-        let Some(from) = from.filter(|&from| feeder.changed[k] == feeder.changed[from]) else {
+        let one = |&from: &usize| feeder.changed[k] == feeder.changed[from] && turn(k) == turn(from);
+        let Some(from) = from.filter(one) else {
             return f64::NAN;
         };
         let settled = feeder.changed[k].is_none_or(|at| from > at + 8);
@@ -139,7 +146,7 @@ pub(super) fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion>
     let words = |spell: Spell| Suspicion {
         evidence: Evidence::new(format!(
             "The level by {} rose by {{rise}} in {{hours}} while nobody poured: the sensor drifts.",
-            name(source)
+            name(spell.opened)
         ))
         .with_estimate("rise", risen(spell.opened), Measure::Volume)
         .with("hours", RISE_HOURS, Measure::Hours),

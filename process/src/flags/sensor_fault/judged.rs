@@ -2,12 +2,15 @@
 
 use crate::input::{DeviceInput, FeederInput};
 use crate::level::litres;
+use crate::series::runs::same;
 use crate::strengths::kg_per_litre;
 use larder_domain::{Sample, Timestamp};
 
 /// A level reading and what is to be thought of it.
 #[derive(Clone, Copy, Debug)]
 pub(in super::super) struct Judged {
+    /// The sensor, as an index into [`FeederInput::levels`].
+    pub sensor: usize,
     /// When.
     pub time: Timestamp,
     /// Litres by the geometry given.
@@ -28,44 +31,43 @@ pub(in super::super) fn judge_level(
     feeder: &FeederInput<'_>,
     devices: &[DeviceInput<'_>],
 ) -> Vec<Judged> {
-    let Some(level) = feeder.levels.first() else {
-        return Vec::new();
-    };
     let capacity = feeder.feeder.capacity_l;
     let least = -OUTSIDE_SHARE * capacity - OUTSIDE_LITRES;
     let most = (1.0 + OUTSIDE_SHARE) * capacity + OUTSIDE_LITRES;
     let density = kg_per_litre(None);
-    let mut judged: Vec<Judged> = level
-        .samples
-        .iter()
-        .map(|sample| {
-            let value = litres(level.geometry, sample.value, || density);
+    let mut judged: Vec<Judged> = Vec::new();
+    for (sensor, level) in feeder.levels.iter().enumerate() {
+        let read = level.samples.iter().map(|sample| {
+            let value = litres(level.geometry(), sample.value, || density);
             Judged {
+                sensor,
                 time: sample.time,
                 litres: value,
                 absurd: !(least..=most).contains(&value),
                 repeated: false,
             }
-        })
-        .collect();
-    let sensor = feeder.feeder.sensors.first();
-    let refused = sensor.and_then(|s| {
-        let device = &s.assignment.source.device;
-        devices.iter().find(|d| d.device == device)
-    });
-    for &time in refused.map_or(&[][..], |device| device.impossible) {
-        judged.push(Judged {
+        });
+        let mut read: Vec<Judged> = read.collect();
+        mark_zeros(level.samples, capacity, &mut read);
+        let device = &level.source().device;
+        let refused = devices.iter().find(|d| d.device == device);
+        let refused = refused.map_or(&[][..], |device| device.impossible);
+        let during = level.sensor.assignment.during;
+        let refused = refused.iter().filter(|time| during.contains(**time));
+        read.extend(refused.map(|&time| Judged {
+            sensor,
             time,
             litres: f64::NAN,
             absurd: true,
             repeated: false,
-        });
+        }));
+        read.sort_by_key(|j| j.time);
+        for i in 1..read.len() {
+            read[i].repeated = same(read[i].litres, read[i - 1].litres);
+        }
+        judged.append(&mut read);
     }
     judged.sort_by_key(|j| j.time);
-    mark_zeros(level.samples, capacity, &mut judged);
-    for i in 1..judged.len() {
-        judged[i].repeated = super::stuck::same(judged[i].litres, judged[i - 1].litres);
-    }
     judged
 }
 

@@ -3,11 +3,12 @@
 use super::super::{Sign, spells};
 use super::Suspicion;
 use crate::robust::quantile;
+use crate::series::runs::{longest_by_chance, same};
 use larder_domain::{Evidence, Measure, Sample};
 
 /// A value that stays exactly the same, longer than chance allows.
 pub(super) fn stuck(samples: &[Sample], hours: f64, device: &str) -> Vec<Suspicion> {
-    let least_run = longest_run_by_chance(samples);
+    let least_run = longest_by_chance(samples.iter().map(|sample| sample.value));
     let hours = hours.max(HABIT_FACTOR * longest_of_a_day(samples));
     let mut start = 0;
     let signs = samples.iter().enumerate().map(|(i, sample)| {
@@ -39,11 +40,6 @@ pub(super) fn stuck(samples: &[Sample], hours: f64, device: &str) -> Vec<Suspici
         .collect()
 }
 
-/// To the last bit.
-pub(super) fn same(a: f64, b: f64) -> bool {
-    a.to_bits() == b.to_bits()
-}
-
 /// A value is stuck when it lasts so many times longer than the series' own long runs.
 const HABIT_FACTOR: f64 = 3.0;
 
@@ -69,12 +65,4 @@ fn longest_of_a_day(samples: &[Sample]) -> f64 {
         day = today;
     }
     quantile(&mut days, HABIT_QUANTILE).unwrap_or(0.0)
-}
-
-/// How many equal values in a row chance gives once in a hundred such series.
-fn longest_run_by_chance(samples: &[Sample]) -> usize {
-    let n = samples.len().max(2);
-    let equal = samples.windows(2).filter(|w| same(w[0].value, w[1].value));
-    let share = (equal.count() as f64 / (n - 1) as f64).clamp(0.02, 0.95);
-    ((0.01 / n as f64).ln() / share.ln()).ceil() as usize
 }

@@ -1,8 +1,7 @@
 //! What hands did to a hive's weight, and how it is taken out.
 
-use super::sampling::node_of;
 use crate::evidence::{Change, ChangeKind};
-use crate::grid::Grid;
+use crate::series::{Grid, Look};
 use crate::robust::median_of_few;
 use crate::scale::{ScaleStep, ScaleTrack};
 
@@ -22,7 +21,7 @@ pub(super) fn without_steps(grid: &Grid, scale: &ScaleTrack, gross: &[f64]) -> V
         let (Some(before), Some(behind)) = (before, behind) else {
             continue;
         };
-        let from = node_of(grid, step.after.plus_ms(1)).unwrap_or(0);
+        let from = grid.node(step.after.plus_ms(1), Look::UpTo).unwrap_or(0);
         let until = times
             .get(settled)
             .map_or(free.len(), |&t| grid.at_or_after(t));

@@ -258,7 +258,7 @@ impl Made {
             feeders: vec![FeederInput {
                 feeder: &self.feeder,
                 levels: vec![LevelInput {
-                    geometry: &self.feeder.sensors[0].geometry,
+                    sensor: &self.feeder.sensors[0],
                     samples: &self.level,
                     syrup_temperature: &self.syrup,
                 }],

@@ -1,7 +1,6 @@
 //! The moments at which everything is estimated: every half hour of UTC. In nearly every zone local
 //! midnights lie on it, and a half hour is short against what a colony's appetite does in a day.
 
-use crate::clean::CleanSeries;
 use larder_domain::{Sample, Span, Timestamp};
 
 /// From one node to the next.
@@ -12,6 +11,16 @@ pub const STEP_HOURS: f64 = 0.5;
 pub const PER_HOUR: usize = 2;
 /// Nodes in 24 hours.
 pub const PER_DAY: usize = 24 * PER_HOUR;
+
+/// Which readings a node may know.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Look {
+    /// Those of the half hour around it: estimates of a past that is known on both sides.
+    Around,
+    /// Those of the half hour that ends at it: flags, which say only what was known by then, so that a
+    /// run over old readings says what the live one said.
+    UpTo,
+}
 
 /// Evenly spaced moments.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -61,36 +70,74 @@ impl Grid {
         usize::try_from(steps.max(0)).map_or(0, |k| k.min(self.len.saturating_sub(1)))
     }
 
-    /// A slowly changing series at every node: the mean of the samples around it, straight lines
-    /// over gaps of up to `most_gap_hours`, NaN beyond.
-    pub fn resample(&self, samples: &[Sample], most_gap_hours: f64) -> Vec<f64> {
+    /// The node that a reading at `at` belongs to; `None`: it lies outside the grid.
+    pub fn node(&self, at: Timestamp, look: Look) -> Option<usize> {
+        let offset = at.0 - self.start.0;
+        let k = match look {
+            Look::Around => (offset + STEP_MS / 2).div_euclid(STEP_MS),
+            Look::UpTo if offset < 0 => return None,
+            Look::UpTo => (offset + STEP_MS - 1).div_euclid(STEP_MS),
+        };
+        usize::try_from(k).ok().filter(|&k| k < self.len)
+    }
+
+    /// The mean of the readings that belong to each node; NaN where there are none.
+    pub fn means(&self, readings: impl Iterator<Item = (Timestamp, f64)>, look: Look) -> Vec<f64> {
         let mut sums = vec![(0.0, 0u32); self.len];
-        for sample in samples {
-            let offset = sample.time.0 - self.start.0 + STEP_MS / 2;
-            if let Ok(k) = usize::try_from(offset.div_euclid(STEP_MS))
-                && let Some(sum) = sums.get_mut(k)
-            {
-                sum.0 += sample.value;
+        for (time, value) in readings {
+            if let Some(sum) = self.node(time, look).and_then(|k| sums.get_mut(k)) {
+                sum.0 += value;
                 sum.1 += 1;
             }
         }
         let mean = |&(sum, n): &(f64, u32)| if n > 0 { sum / f64::from(n) } else { f64::NAN };
-        let mut values: Vec<f64> = sums.iter().map(mean).collect();
-        bridge_gaps(&mut values, (most_gap_hours * PER_HOUR as f64) as usize);
+        sums.iter().map(mean).collect()
+    }
+
+    /// The sum of the readings that belong to each node: what fell or came since the node before.
+    pub fn sums(&self, samples: &[Sample], look: Look) -> Vec<f64> {
+        let mut sums = vec![0.0; self.len];
+        for sample in samples {
+            if let Some(sum) = self.node(sample.time, look).and_then(|k| sums.get_mut(k)) {
+                *sum += sample.value.max(0.0);
+            }
+        }
+        sums
+    }
+
+    /// A slowly changing series at every node: the means of its readings, and over gaps of up to
+    /// `most_gap_hours` what is known on both sides, drawn straight, or the last value, where nothing
+    /// later may be known; NaN beyond.
+    pub fn resample(&self, samples: &[Sample], most_gap_hours: f64, look: Look) -> Vec<f64> {
+        let readings = samples.iter().map(|sample| (sample.time, sample.value));
+        let mut values = self.means(readings, look);
+        let most = (most_gap_hours * PER_HOUR as f64) as usize;
+        match look {
+            Look::Around => bridge_gaps(&mut values, most),
+            Look::UpTo => carry_on(&mut values, most),
+        }
         values
     }
 }
 
-/// Means around the nodes; NaN where a node has no readings.
-pub fn node_means(grid: &Grid, series: &CleanSeries) -> Vec<f64> {
-    let mut sums = vec![(0.0, 0u32); grid.len()];
-    for (&time, &value) in series.times.iter().zip(&series.values) {
-        let sum = &mut sums[grid.nearest(time)];
-        sum.0 += value;
-        sum.1 += 1;
+/// Nodes in so many hours, to the nearest.
+pub const fn nodes(hours: f64) -> usize {
+    (hours * PER_HOUR as f64 + 0.5) as usize
+}
+
+/// Carries the last value over up to `most` nodes of NaN.
+fn carry_on(values: &mut [f64], most: usize) {
+    let (mut last, mut age) = (f64::NAN, usize::MAX);
+    for value in values {
+        if value.is_nan() {
+            age = age.saturating_add(1);
+            if age <= most {
+                *value = last;
+            }
+        } else {
+            (last, age) = (*value, 0);
+        }
     }
-    let mean = |&(sum, n): &(f64, u32)| if n > 0 { sum / f64::from(n) } else { f64::NAN };
-    sums.iter().map(mean).collect()
 }
 
 /// Draws straight lines over runs of NaN of up to `most` nodes; the nearest value goes on for that
@@ -137,6 +184,37 @@ mod tests {
         assert_eq!(grid.nearest(Timestamp(STEP_MS * 12 + STEP_MS / 3)), 2);
         assert_eq!(grid.nearest(Timestamp(0)), 0);
         assert_eq!(grid.nearest(Timestamp(STEP_MS * 99)), 11);
+    }
+
+    #[test]
+    fn a_node_knows_what_lies_around_it_or_what_came_before() {
+        let span = Span {
+            start: Timestamp(0),
+            end: Timestamp(STEP_MS * 3),
+        };
+        let grid = Grid::covering(span);
+        let at = |ms| Sample {
+            time: Timestamp(ms),
+            value: ms as f64,
+        };
+        let samples = [at(STEP_MS + 1), at(STEP_MS + STEP_MS / 2)];
+        let known = |look| {
+            let means = grid.resample(&samples, 0.0, look);
+            means.iter().map(|v| v.is_nan()).collect::<Vec<_>>()
+        };
+        assert_eq!(known(Look::Around), [true, false, false, true, true]);
+        assert_eq!(known(Look::UpTo), [true, true, false, true, true]);
+        assert_eq!(grid.node(Timestamp(-1), Look::UpTo), None);
+        assert_eq!(grid.node(Timestamp(STEP_MS * 9), Look::Around), None);
+    }
+
+    #[test]
+    fn what_may_not_be_known_is_carried_on_and_not_drawn_straight() {
+        let nan = f64::NAN;
+        let mut values = [nan, 1.0, nan, 3.0, nan, nan, nan];
+        carry_on(&mut values, 2);
+        assert_eq!(values[1..6], [1.0, 1.0, 3.0, 3.0, 3.0]);
+        assert!(values[0].is_nan() && values[6].is_nan());
     }
 
     #[test]
