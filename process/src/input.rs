@@ -1,8 +1,8 @@
 //! What the processing stage is given. Every slice is in order of time with each time once.
 
 use larder_domain::{
-    ChannelRef, DeviceId, Feeder, Geometry, Hive, LevelSensor, RecordedFill, Sample, Span, Timestamp,
-    Yard,
+    ChannelRef, DeviceId, Feeder, Geometry, Hive, LevelSensor, RecordedFill, Sample, Span,
+    Timestamp, Yard,
 };
 
 /// One yard, all that is known about it.

@@ -1,8 +1,8 @@
 //! A feeder's level sensor: its readings as litres, without absurd ones, and the jumps in them.
 
-use crate::series::clean::{CleanSeries, Sanity, clean};
 use crate::input::FeederInput;
 use crate::robust::median_of_few;
+use crate::series::clean::{CleanSeries, Sanity, clean};
 use larder_domain::{Geometry, Sample, Span, Timestamp};
 
 /// A sudden change of level.

@@ -2,13 +2,13 @@
 
 use crate::analysis::{FeederAnalysis, YardAnalysis};
 use crate::days::Day;
-use crate::series::grid::PER_DAY;
 use crate::input::{FeederInput, YardInput};
 use crate::intervals;
 use crate::losses::HiveBalance;
 use crate::nights::weigh_nights;
 use crate::output::{FeederNow, YardOutput};
 use crate::parameters::IntervalParameters;
+use crate::series::grid::PER_DAY;
 use larder_domain::{Estimate, FillEvent, FillSource, Flag, Span, Timestamp, UptakeDay};
 
 /// Everything but the flags, for the local days that `asked` touches and that are part of the

@@ -3,11 +3,11 @@
 //! neither the other hives nor other days show the like: bees that fly out on a fine morning take a
 //! quarter of a kilogram with them.
 
-use crate::series::grid::{Grid, PER_DAY, STEP_MS};
 use crate::input::HiveInput;
 use crate::level::LevelTrack;
 use crate::robust::median_of_few;
 use crate::scale::{LEAST_STEP_KG, ScaleStep, ScaleTrack};
+use crate::series::grid::{Grid, PER_DAY, STEP_MS};
 use larder_domain::Timestamp;
 
 /// A step this large needs no second witness, kg: more than a swarm, and nothing else takes or

@@ -2,10 +2,10 @@
 
 use super::{FeederAnalysis, HiveAnalysis, YardAnalysis};
 use crate::feeder::{FeederCourse, Workspace, estimate};
-use crate::series::grid::{Grid, STEP_HOURS};
 use crate::input::{FeederInput, HiveInput, YardInput};
 use crate::losses::{BalanceInput, balance_yard, find_losses, share_out};
 use crate::parameters::FeederParameters;
+use crate::series::grid::{Grid, STEP_HOURS};
 
 /// What the passes over all feeders of a yard share.
 pub(super) struct Passes<'a> {

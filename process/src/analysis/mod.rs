@@ -4,9 +4,6 @@
 mod account;
 mod unsensed;
 
-use crate::series::clean::CleanSeries;
-use crate::series::syrup_temperature::SyrupTemperature;
-use crate::series::{Grid, Look, Weather};
 use crate::days::{Day, days_on, midnight_nodes};
 use crate::evidence::{FeederEvidence, find_renewals, gather};
 use crate::feeder::{FeederCourse, Observations, Workspace, observe};
@@ -15,6 +12,9 @@ use crate::level::{LevelTrack, track_level};
 use crate::losses::{FeederLosses, HiveBalance};
 use crate::parameters::Parameters;
 use crate::scale::{ScaleTrack, clean_scale, track_scale};
+use crate::series::clean::CleanSeries;
+use crate::series::syrup_temperature::SyrupTemperature;
+use crate::series::{Grid, Look, Weather};
 use crate::strengths::Strengths;
 use crate::visits::drop_doubtful;
 use crate::water::{Water, undisturbed, water_on_hives};
@@ -165,7 +165,9 @@ fn watch_scale(
     yard: &YardAnalysis,
     quiet_night: &[bool],
 ) -> ScaleTrack {
-    let own = yard.grid.resample(hive.scale_temperature, THERMOMETER_GAP_HOURS, Look::Around);
+    let own = yard
+        .grid
+        .resample(hive.scale_temperature, THERMOMETER_GAP_HOURS, Look::Around);
     let cell = yard.weather.of_load_cell(&own);
     let turns = turns_of(hive.hive);
     track_scale(
@@ -234,19 +236,21 @@ fn watch_hive(
 ) -> HiveAnalysis {
     let grid = &yard.grid;
     let feeders = hive.feeders.iter().enumerate();
-    let feeders = feeders.zip(seen.levels).zip(seen.evidence).map(
-        |(((f, feeder), level), evidence)| {
-            let seen = observe(grid, feeder, &level, &evidence, &warmth(f), strengths);
-            FeederAnalysis {
-                level,
-                observations: seen,
-                evidence,
-                course: FeederCourse::default(),
-                losses: FeederLosses::default(),
-                kg_per_litre: strengths.kg_per_litre(feeder.feeder, grid.time(grid.len() / 2)),
-            }
-        },
-    );
+    let feeders =
+        feeders
+            .zip(seen.levels)
+            .zip(seen.evidence)
+            .map(|(((f, feeder), level), evidence)| {
+                let seen = observe(grid, feeder, &level, &evidence, &warmth(f), strengths);
+                FeederAnalysis {
+                    level,
+                    observations: seen,
+                    evidence,
+                    course: FeederCourse::default(),
+                    losses: FeederLosses::default(),
+                    kg_per_litre: strengths.kg_per_litre(feeder.feeder, grid.time(grid.len() / 2)),
+                }
+            });
     HiveAnalysis {
         feeders: feeders.collect(),
         scale: seen.scale,

@@ -9,9 +9,9 @@ use super::model::{OFFSET, RATE, SHARE, SensorTraits, Step, TAKEN, VOLUME, WARMT
 use super::observe::{Observations, Watched};
 use super::smooth::{Task, Workspace};
 use crate::evidence::{Change, ChangeKind};
-use crate::series::grid::{PER_HOUR, STEP_HOURS};
 use crate::kalman::{State, Vector};
 use crate::parameters::SensorPrior;
+use crate::series::grid::{PER_HOUR, STEP_HOURS};
 
 /// Readings that disagree for so long are right after all: something happened that nobody saw.
 pub(super) const GIVE_IN_NODES: usize = 14 * PER_HOUR;
@@ -227,7 +227,11 @@ fn sensor_traits<const M: usize>(task: &Task<'_>, state: &State<M>) -> SensorTra
 
 /// What is expected of the sensor that watches at node `k`.
 fn prior_of(task: &Task<'_>, k: usize) -> SensorPrior {
-    let weighs = task.observations.nodes.get(k).is_some_and(|node| node.weighs);
+    let weighs = task
+        .observations
+        .nodes
+        .get(k)
+        .is_some_and(|node| node.weighs);
     if weighs {
         task.parameters.load_cell
     } else {

@@ -15,8 +15,8 @@
 //! its exact variance, fills and gaps included. No reading and no other state depends on `A`, so it
 //! comes last, passes that nobody asks for uptake do without it, and so does the smoother.
 
-use crate::series::grid::STEP_HOURS;
 use crate::kalman::{Matrix, State, Transition, Vector};
+use crate::series::grid::STEP_HOURS;
 
 /// How many states there are.
 pub(super) const N: usize = 6;

@@ -1,10 +1,10 @@
 //! A feeder's readings brought to the grid.
 
 use crate::evidence::FeederEvidence;
-use crate::series::{SENSOR_REFERENCE_CEL, at_time};
-use crate::series::grid::{Grid, STEP_MS};
 use crate::input::FeederInput;
 use crate::level::{LevelTrack, litres_per_unit};
+use crate::series::grid::{Grid, STEP_MS};
+use crate::series::{SENSOR_REFERENCE_CEL, at_time};
 use crate::strengths::{Expansion, Strengths};
 use larder_domain::Geometry;
 use std::ops::Range;

@@ -9,14 +9,12 @@
 use super::empty::find_empty;
 use super::filter::forwards;
 use super::learn::{learn_appetite, learn_trust, let_it_fall};
-use super::model::{
-    Appetite, FeederCourse, FilledVolume, N, SEEN, SensorTraits, Step, VOLUME,
-};
+use super::model::{Appetite, FeederCourse, FilledVolume, N, SEEN, SensorTraits, Step, VOLUME};
 use super::observe::Observations;
 use crate::evidence::{Change, ChangeKind};
-use crate::series::grid::Grid;
 use crate::kalman::{Adjoint, Single, Update};
 use crate::parameters::FeederParameters;
+use crate::series::grid::Grid;
 
 /// Memory that the passes share from feeder to feeder.
 #[derive(Default)]
@@ -165,11 +163,7 @@ fn sketch(task: &Task<'_>, nodes: &[usize], empty: &[bool], workspace: &mut Work
     sketch
 }
 
-fn backwards(
-    task: &Task<'_>,
-    nodes: &[usize],
-    workspace: &Workspace,
-) -> FeederCourse {
+fn backwards(task: &Task<'_>, nodes: &[usize], workspace: &Workspace) -> FeederCourse {
     let n = task.grid.len();
     let mut course = FeederCourse {
         volume_l: vec![0.0; n],

@@ -4,8 +4,8 @@
 
 use super::signals::{HiveSignals, Signals};
 use crate::analysis::{HiveAnalysis, YardAnalysis};
-use crate::series::grid::STEP_HOURS;
 use crate::input::{HiveInput, YardInput};
+use crate::series::grid::STEP_HOURS;
 use crate::strengths::kg_per_litre;
 use larder_domain::Strength;
 

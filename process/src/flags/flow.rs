@@ -97,7 +97,11 @@ fn gained_in_the_dark(case: &Case<'_>, k: usize) -> bool {
     // The last foragers come home after sunset.
     let hours = super::balance::WINDOWS[IN_THE_DARK] + 1.0;
     let from = k.saturating_sub(super::signals::nodes(hours));
-    let dark = || case.signals.weather.light[from..=k].iter().all(|light| !light);
+    let dark = || {
+        case.signals.weather.light[from..=k]
+            .iter()
+            .all(|light| !light)
+    };
     let no_gauge = !case.signals.weather.has_gauge;
     no_gauge && case.balance.common(k, IN_THE_DARK) > DARK_GAIN_KG && dark()
 }

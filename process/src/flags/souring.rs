@@ -16,9 +16,9 @@ use super::heat::heat;
 use super::pace::uptake;
 use super::signals::{FeederSignals, nodes};
 use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
-use crate::series::grid::PER_DAY;
 use crate::level::litres_per_unit;
 use crate::robust::Sorted;
+use crate::series::grid::PER_DAY;
 use crate::strengths::kg_per_litre;
 use larder_domain::units::DegreesCelsius;
 use larder_domain::{

@@ -2,8 +2,8 @@
 
 use super::Case;
 use super::signals::nodes;
-use crate::series::grid::STEP_HOURS;
 use crate::robust::Sorted;
+use crate::series::grid::STEP_HOURS;
 use crate::strengths::kg_per_litre;
 use larder_domain::{Estimate, Timestamp};
 

@@ -1,8 +1,8 @@
 //! Hour by hour: what a hive gained, and what it should have gained.
 
 use super::BalanceHour;
-use crate::series::grid::{Grid, PER_HOUR};
 use crate::robust::Sorted;
+use crate::series::grid::{Grid, PER_HOUR};
 
 /// One hive's series on the grid, as the balance needs them.
 #[derive(Clone, PartialEq, Debug, Default)]

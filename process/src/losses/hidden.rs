@@ -42,7 +42,10 @@ pub fn find_losses(balance: &mut HiveBalance) {
     let back = transposed(&moves);
     // What leaves several feeders at once is compared with the loss as syrup of the middle strength.
     let kg_per_litre = kg_per_litre(None);
-    let emissions = balance.hours.iter().map(|hour| emission(hour, kg_per_litre));
+    let emissions = balance
+        .hours
+        .iter()
+        .map(|hour| emission(hour, kg_per_litre));
     let emissions: Vec<[f64; K]> = emissions.collect();
     let mut forward = Vec::with_capacity(n);
     let mut current = [0.0; K];

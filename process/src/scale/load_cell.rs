@@ -6,9 +6,9 @@
 )]
 
 use super::steps::Disturbance;
+use crate::robust::median;
 use crate::series::clean::CleanSeries;
 use crate::series::{Grid, SENSOR_REFERENCE_CEL, at_time};
-use crate::robust::median;
 use larder_domain::Timestamp;
 use std::ops::Range;
 

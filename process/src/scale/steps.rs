@@ -6,8 +6,8 @@
     reason = "indices here are shared by several arrays"
 )]
 
-use crate::series::clean::CleanSeries;
 use crate::robust::median_of_few;
+use crate::series::clean::CleanSeries;
 use larder_domain::Timestamp;
 
 /// A sudden change of weight.

@@ -1,9 +1,9 @@
 //! What the hives of a yard do in common, and what is usual for them on a dry day.
 
-use crate::series::clean::CleanSeries;
-use crate::series::Look;
-use crate::series::grid::{Grid, PER_DAY};
 use crate::robust::{mad_sd, median};
+use crate::series::Look;
+use crate::series::clean::CleanSeries;
+use crate::series::grid::{Grid, PER_DAY};
 
 /// What the hives themselves may stray from their usual course, kg a day, at least and at most.
 const OWN_SD_KG: [f64; 2] = [0.05, 0.5];

@@ -12,10 +12,10 @@
 
 mod common;
 
-use crate::series::Weather;
-use crate::series::grid::{PER_DAY, STEP_HOURS};
 use crate::kalman::{Adjoint, Single, State, Transition, Update, Vector};
 use crate::parameters::RainParameters;
+use crate::series::Weather;
+use crate::series::grid::{PER_DAY, STEP_HOURS};
 pub use common::undisturbed;
 use common::{Common, common_changes, dry_nodes, own_sd, rain_without_gauge, usual_course};
 

@@ -98,7 +98,9 @@ pub(super) fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion>
     let turn = |k: usize| track.turn_at(grid.time(k));
     let name = |k: usize| {
         let turn = turn(k).map(|turn| track.turns[turn].sensor);
-        turn.map_or_else(String::new, |sensor| levels[sensor].source().device.to_string())
+        turn.map_or_else(String::new, |sensor| {
+            levels[sensor].source().device.to_string()
+        })
     };
     let back = nodes(RISE_HOURS);
     let mean = |k: usize| {
@@ -114,7 +116,8 @@ pub(super) fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion>
     };
     let rise = |k: usize| {
         let from = k.checked_sub(back + MEAN_NODES);
-        let one = |&from: &usize| feeder.changed[k] == feeder.changed[from] && turn(k) == turn(from);
+        let one =
+            |&from: &usize| feeder.changed[k] == feeder.changed[from] && turn(k) == turn(from);
         let Some(from) = from.filter(one) else {
             return f64::NAN;
         };

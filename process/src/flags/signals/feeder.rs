@@ -6,10 +6,10 @@ use super::{FeederSignals, Shared};
 use crate::analysis::FeederAnalysis;
 use crate::evidence::ChangeKind;
 use crate::feeder::SensorTraits;
-use crate::series::{Grid, Look, SENSOR_REFERENCE_CEL};
 use crate::input::FeederInput;
 use crate::level::litres_per_unit;
 use crate::scale::ScaleTrack;
+use crate::series::{Grid, Look, SENSOR_REFERENCE_CEL};
 use crate::strengths::{Expansion, kg_per_litre};
 use larder_domain::{Geometry, Strength};
 
@@ -91,7 +91,8 @@ fn correct(
         let Some(turn) = found.level.turn_at(grid.time(k)) else {
             continue;
         };
-        let stands = |(of, fix): &(usize, Correction<'_>)| *of == turn && fix.strength == strength[k];
+        let stands =
+            |(of, fix): &(usize, Correction<'_>)| *of == turn && fix.strength == strength[k];
         if !fix.as_ref().is_some_and(stands) {
             let geometry = feeder.levels[turns[turn].sensor].geometry();
             let traits = found.course.sensors.get(turn).copied().unwrap_or_default();

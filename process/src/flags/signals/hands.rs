@@ -1,9 +1,9 @@
 //! What hands did to a hive's weight, and how it is taken out.
 
 use crate::evidence::{Change, ChangeKind};
-use crate::series::{Grid, Look};
 use crate::robust::median_of_few;
 use crate::scale::{ScaleStep, ScaleTrack};
+use crate::series::{Grid, Look};
 
 /// Takes out what hands did. A hand on the hive spoils the readings around a step, so that the
 /// first one behind it does not count, and what is taken out is the change of the level, all of it.

@@ -9,10 +9,10 @@ use super::filter::Followed;
 use crate::analysis::{HiveAnalysis, YardAnalysis};
 pub use crate::series::grid::nodes;
 
+use crate::input::{HiveInput, YardInput};
 use crate::series::sun::local_hour;
 use crate::series::syrup_temperature::SyrupTemperature;
 use crate::series::{Grid, Look, Weather};
-use crate::input::{HiveInput, YardInput};
 use crate::strengths::Strengths;
 use feeder::feeder_signals;
 use hands::without_steps;

@@ -6,7 +6,9 @@ use crate::settings::{SettingsFile, Shared, data_dir};
 use anyhow::Result;
 use larder_domain::feeder::Shape;
 use larder_domain::level::{Doubts, Gauge, Inputs, Reckons, Wall, usual_doubts};
-use larder_domain::strength::{LooseDensity, UNKNOWN_SUGAR, UNKNOWN_SUGAR_SD, typed as strength_typed};
+use larder_domain::strength::{
+    LooseDensity, UNKNOWN_SUGAR, UNKNOWN_SUGAR_SD, typed as strength_typed,
+};
 use larder_domain::units::number::leading_number;
 use larder_domain::units::{
     DegreesCelsius, Kilograms, Litres, MassFraction, Metres, UnitSystem, typed,
@@ -138,7 +140,12 @@ fn learned_of(store: &EmbeddedStore, source: &ChannelRef) -> Result<Vec<Learned>
 /// Takes out of the inputs what was learned of the sensor, as the estimates do, and puts how well it
 /// is known in place of what such sensors are usually like.
 fn apply_learned(learned: &[Learned], gauge: Gauge, inputs: &mut Inputs, doubts: &mut Doubts) {
-    let of = |what: Trait| learned.iter().find(|one| one.what == what).map(|one| one.value);
+    let of = |what: Trait| {
+        learned
+            .iter()
+            .find(|one| one.what == what)
+            .map(|one| one.value)
+    };
     let sd = |value: Estimate| (value.hi - value.lo) / 2.0 / Estimate::Z90;
     let warmth = inputs.syrup_c - SENSOR_REFERENCE_CEL;
     let offset = of(Trait::Offset);
