@@ -87,7 +87,7 @@ pub fn process_yard_by(
         let mut part = report::report(&block_input, &analysis, asked, is_covered, open);
         let last_date = asked.end.plus_ms(-1).local_date(zone);
         part.learned = learned::learned(&block_input, &analysis, last_date);
-        let flags = flags::raise_for_yard(&block_input, &analysis, thresholds);
+        let flags = flags::raise(&block_input, &analysis, thresholds);
         output.append(part, report::within(flags, asked));
     }
     let last = input.span.end.plus_ms(-1).max(input.span.start);

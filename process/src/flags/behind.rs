@@ -7,9 +7,9 @@ use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
 /// Opens when the pace has been too slow for two days.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, _flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
     let signals = case.signals;
-    let parameters = &case.parameters.behind;
     let week = nodes(7.0 * 24.0);
     for (h, hive) in signals.hives.iter().enumerate() {
+        let parameters = &case.parameters(h).behind;
         let Some(target) = stores::target(case, h).filter(|_| hive.weighed) else {
             continue;
         };

@@ -5,6 +5,7 @@
 //! alone. Where the scale was not watching, a sensor that sees nonsense from one reading on is all
 //! there is, and the flag says so with its probability.
 
+use super::parameters::Displaced;
 use super::sensor_fault::Judged;
 use super::{Case, Spell, Words, stores};
 use crate::evidence::ChangeKind;
@@ -82,7 +83,7 @@ fn find(case: &Case<'_>, h: usize, f: usize) -> Vec<Found> {
     let mut found: Vec<Found> = Vec::new();
     let steps = &case.analysis.hives[h].scale.steps;
     if feeder.feeder.on_scale {
-        let least_kg = least_step_kg(case, feeder.feeder.capacity_l);
+        let least_kg = least_step_kg(&case.parameters(h).displaced, feeder.feeder.capacity_l);
         for step in steps.iter().filter(|step| -step.kg >= least_kg) {
             let free = found
                 .last()
@@ -106,8 +107,7 @@ fn find(case: &Case<'_>, h: usize, f: usize) -> Vec<Found> {
 }
 
 /// The least step that may be a feeder of a capacity: a jar weighs less than a tray.
-fn least_step_kg(case: &Case<'_>, capacity_l: f64) -> f64 {
-    let parameters = &case.parameters.displaced;
+fn least_step_kg(parameters: &Displaced, capacity_l: f64) -> f64 {
     let full_kg = capacity_l * (kg_per_litre(None) + parameters.tare_kg_per_litre);
     parameters.least_step_kg.min(HALF_FULL * full_kg)
 }
@@ -151,7 +151,7 @@ fn from_step(
     let agree = behind.iter().filter(|j| gone(j)).count();
     let (probability, known_at) = if behind.is_empty() {
         // The level sensor went dark at that moment: only the feeder's own weight speaks.
-        let tare = case.parameters.displaced.tare_kg_per_litre * capacity_l;
+        let tare = case.parameters(h).displaced.tare_kg_per_litre * capacity_l;
         if excess < tare.max(TARE_MARGIN_KG) || step.kg < -30.0 {
             return None;
         }

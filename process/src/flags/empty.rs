@@ -10,7 +10,7 @@ use larder_domain::{Evidence, Flag, FlagKind, Measure};
 /// feeders that have been filled in what is known are judged.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
     for (h, f, _, feeder) in case.feeders() {
-        let parameters = &case.parameters.empty;
+        let parameters = &case.parameters(h).empty;
         let signals = case.signals;
         let capacity = case.feeder(h, f).capacity_l;
         let limit = (parameters.share * capacity).max(parameters.litres);

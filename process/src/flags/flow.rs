@@ -177,7 +177,7 @@ fn of_hive(
     reference: &[Option<usize>],
     flags: &mut Vec<Flag>,
 ) -> Vec<Spell> {
-    let parameters = &case.parameters.flow;
+    let parameters = &case.parameters(h).flow;
     let grid = &case.signals.grid;
     // Bees that stay in on a wet morning are no gain, though a day ago at that hour they were out.
     let open_kg = parameters.open_kg_per_day + unknown_rain(case);
@@ -276,7 +276,7 @@ fn gain(case: &Case<'_>, doubts: &Doubts, h: usize, k: usize) -> f64 {
     }
     // Rain hides a small gain, and no more than it weighs of a large one.
     let beyond_rain = gained - WET_HIVE_KG;
-    if beyond_rain > case.parameters.flow.open_kg_per_day {
+    if beyond_rain > case.parameters(h).flow.open_kg_per_day {
         beyond_rain
     } else {
         f64::NAN

@@ -29,7 +29,7 @@ pub(super) fn of_hive(case: &Case<'_>, h: usize, k: usize) -> Goal {
 
 /// What a colony fed for that takes in a day on which nothing hinders it, l.
 pub(super) fn litres_per_day(case: &Case<'_>, h: usize, f: usize, k: usize) -> f64 {
-    let pace = &case.parameters.pace;
+    let pace = &case.parameters(h).pace;
     match of_feeder(case, h, f, k) {
         Goal::WinterStores => pace.winter_stores_l_per_day,
         Goal::BuildUp => pace.build_up_l_per_day,

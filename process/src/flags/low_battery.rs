@@ -9,7 +9,7 @@ const REPORTS: usize = 9;
 
 /// Opens when the line through the last reports is low, closes when it is charged again.
 pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<Flag>) {
-    let parameters = &case.parameters.low_battery;
+    let parameters = &case.device_parameters(device).low_battery;
     let battery = device.battery;
     let volts = |i: usize| fitted(&battery[(i + 1).saturating_sub(REPORTS)..=i]);
     let signs = (0..battery.len()).map(|i| {

@@ -37,7 +37,7 @@ pub use parameters::FlagParameters;
 pub use spells::{Sign, Spell, joined, spells};
 
 use crate::analysis::YardAnalysis;
-use crate::input::YardInput;
+use crate::input::{DeviceInput, YardInput};
 use balance::Balance;
 use larder_domain::{
     ChannelRef, DeviceId, Evidence, FeederId, Flag, FlagKind, HiveId, Severity, Span,
@@ -45,16 +45,12 @@ use larder_domain::{
 use sensor_fault::{Judged, judge_level};
 use signals::{FeederSignals, HiveSignals, Signals};
 
-/// All flags that were open at some time in the span, by opening time, with default parameters.
-pub fn raise(input: &YardInput<'_>, analysis: &YardAnalysis) -> Vec<Flag> {
-    raise_with(input, analysis, &FlagParameters::default())
-}
-
-/// The same with parameters of the yard's own.
-pub fn raise_with(
+/// All flags that were open at some time in the span, by opening time: each hive and its devices with
+/// its own thresholds, all else with the yard's.
+pub fn raise(
     input: &YardInput<'_>,
     analysis: &YardAnalysis,
-    parameters: &FlagParameters,
+    parameters: &YardParameters,
 ) -> Vec<Flag> {
     if analysis.grid.is_empty() {
         return Vec::new();
@@ -78,7 +74,7 @@ pub fn raise_with(
         balance: &balance,
         nights,
         own_kg: Vec::new(),
-        parameters,
+        thresholds: parameters,
     };
     let own_kg = (0..input.hives.len())
         .map(|h| stores::own(&case, h))
@@ -101,27 +97,6 @@ pub fn raise_with(
     refill::raise(&case, &doubts, &flow, &mut flags);
     needs_feed::raise(&case, &doubts, &flow, &mut flags);
     behind::raise(&case, &doubts, &flow, &mut flags);
-    finish(input, flags)
-}
-
-/// The same with the yard's parameters, and for hives that have their own with those.
-pub fn raise_for_yard(
-    input: &YardInput<'_>,
-    analysis: &YardAnalysis,
-    parameters: &YardParameters,
-) -> Vec<Flag> {
-    let mut flags = raise_with(input, analysis, &parameters.yard);
-    for (hive, own) in &parameters.hives {
-        let stands_here = input.hives.iter().any(|h| h.hive.id == *hive);
-        if !stands_here || *own == parameters.yard {
-            continue;
-        }
-        let of_hive = |flag: &Flag| flag.hive.as_ref() == Some(hive);
-        flags.retain(|flag| !of_hive(flag));
-        let mut theirs = raise_with(input, analysis, own);
-        theirs.retain(of_hive);
-        flags.extend(theirs);
-    }
     finish(input, flags)
 }
 
@@ -151,7 +126,7 @@ struct Case<'a> {
     nights: Vec<Vec<night::Night>>,
     /// For each hive, its weight as its target means it (see [`stores::own`]).
     own_kg: Vec<Vec<f64>>,
-    parameters: &'a FlagParameters,
+    thresholds: &'a YardParameters,
 }
 
 /// What must not be believed when.
@@ -209,6 +184,17 @@ impl Words {
 }
 
 impl<'a> Case<'a> {
+    /// The thresholds of a hive.
+    fn parameters(&self, hive: usize) -> &'a FlagParameters {
+        self.thresholds.of_hive(&self.input.hives[hive].hive.id)
+    }
+
+    /// The thresholds of a device: those of the hive that it serves, where it serves one.
+    fn device_parameters(&self, device: &DeviceInput<'_>) -> &'a FlagParameters {
+        let (hive, _) = subject_of(self.input, device.device);
+        hive.map_or(&self.thresholds.yard, |hive| self.thresholds.of_hive(&hive))
+    }
+
     /// Every feeder: its hive's index, its own, the hive's signals and its own.
     fn feeders(&self) -> impl Iterator<Item = (usize, usize, &'a HiveSignals, &'a FeederSignals)> {
         let hives = self.signals.hives.iter().enumerate();

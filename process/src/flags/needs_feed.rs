@@ -8,8 +8,8 @@ use larder_domain::{Estimate, Evidence, Flag, FlagKind, Goal, Measure, Severity}
 /// Opens when nothing is on and the stores are short.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
     let signals = case.signals;
-    let parameters = &case.parameters.needs_feed;
     for (h, hive) in signals.hives.iter().enumerate() {
+        let parameters = &case.parameters(h).needs_feed;
         let target = stores::target(case, h).filter(|_| hive.weighed);
         // Without a target, a colony that is fed to keep it alive needs feed whatever it weighs.
         if target.is_none() && case.input.hives[h].hive.goal != Some(Goal::Emergency) {

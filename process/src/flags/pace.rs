@@ -85,7 +85,7 @@ impl<'a> Pace<'a> {
             at: (h, f),
             par: par(case, h, f, back),
             taken: taken(case, doubts, h, f, back),
-            easy: ease_of_day(case, &feeder.syrup),
+            easy: ease_of_day(&case.parameters(h).cold, &feeder.syrup),
         });
         Self {
             case,

@@ -7,8 +7,8 @@ use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
 /// Opens when little is left while stores are under target and no flow is on.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
     let signals = case.signals;
-    let parameters = &case.parameters.refill;
     for (h, f, hive, feeder) in case.feeders() {
+        let parameters = &case.parameters(h).refill;
         let capacity = case.feeder(h, f).capacity_l;
         let target = stores::target(case, h);
         let weight = &case.own_kg[h];

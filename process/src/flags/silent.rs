@@ -7,7 +7,7 @@ use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity, Timestamp};
 
 /// Opens when the device is overdue, closes with the next reading.
 pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<Flag>) {
-    let parameters = &case.parameters.silent;
+    let parameters = &case.device_parameters(device).silent;
     let heard = device.heard;
     let mut gaps: Vec<f64> = heard.windows(2).map(|w| w[1].hours_since(w[0])).collect();
     let Some(usual) = median(&mut gaps) else {

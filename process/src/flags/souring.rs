@@ -81,7 +81,7 @@ pub(super) fn raise(
                         feeder,
                         heat,
                         aged: age(case, h, f),
-                        easy: ease_of_day(case, &feeder.syrup),
+                        easy: ease_of_day(&case.parameters(h).cold, &feeder.syrup),
                         levels: levels(feeder),
                     };
                     watch.run(flags)
@@ -133,7 +133,7 @@ impl Watch<'_> {
 
     fn sign(&self, k: usize) -> Sign {
         let (h, f) = self.at;
-        let parameters = &self.case.parameters.souring;
+        let parameters = &self.case.parameters(self.at.0).souring;
         let least_l = LEAST_SHARE * self.case.feeder(h, f).capacity_l;
         let left = stores::left(self.case, h, f, k);
         let nothing = left < CLOSE_OF_LEAST * least_l || self.feeder.filled[k].is_none();
@@ -156,12 +156,12 @@ impl Watch<'_> {
     }
 
     fn risk(&self, k: usize) -> f64 {
-        risk(&self.case.parameters.souring, self.aged[k])
+        risk(&self.case.parameters(self.at.0).souring, self.aged[k])
     }
 
     fn shown(&self, k: usize) -> Option<Shown> {
         let (case, (h, f), feeder) = (self.case, self.at, self.feeder);
-        let parameters = &case.parameters.souring;
+        let parameters = &case.parameters(h).souring;
         let blind = self.doubts.level(case, h, f, k) || !feeder.sensed;
         let fresh = feeder.changed[k].is_none_or(|at| k - at < nodes(FRESH_HOURS));
         if blind || fresh {
@@ -183,7 +183,7 @@ impl Watch<'_> {
     }
 
     fn foams(&self, k: usize) -> bool {
-        let parameters = &self.case.parameters.souring;
+        let parameters = &self.case.parameters(self.at.0).souring;
         self.rise(k).is_some_and(|(litres, metres)| {
             metres > 1e-3 * parameters.foam_mm && litres > FOAM_SDS * self.feeder.noise_l
         })
@@ -220,9 +220,14 @@ impl Watch<'_> {
         let feeder = self.feeder;
         let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / PER_DAY as f64);
         let strength = feeder.strength[k].map_or_else(String::new, |s| format!(" of {s}"));
-        let half = days_to_sour(&self.case.parameters.souring, feeder.strength[k]);
+        let half = days_to_sour(&self.case.parameters(self.at.0).souring, feeder.strength[k]);
         let aged_days = self.aged[k] * half;
-        let spread = self.case.parameters.souring.spread_factor.max(1.0);
+        let spread = self
+            .case
+            .parameters(self.at.0)
+            .souring
+            .spread_factor
+            .max(1.0);
         let half = Estimate {
             value: half,
             lo: half / spread,
@@ -296,7 +301,7 @@ const WARM_EASE: f64 = 0.45;
 /// sour: each hour counts by the temperature and the strength that it had.
 fn age(case: &Case<'_>, h: usize, f: usize) -> Vec<f64> {
     let feeder = &case.signals.hives[h].feeders[f];
-    let parameters = &case.parameters.souring;
+    let parameters = &case.parameters(h).souring;
     let capacity = case.feeder(h, f).capacity_l;
     let left = |k: usize| stores::left(case, h, f, k).clamp(0.0, capacity);
     let mut share = 0.0;

@@ -16,12 +16,20 @@ pub(super) fn raise(
     flags: &mut Vec<Flag>,
 ) {
     let signals = case.signals;
-    let parameters = &case.parameters.stalled;
-    let back = nodes(parameters.hours);
-    let pace = Pace::of(case, doubts, parameters.hours);
+    let mut paces: Vec<(f64, Pace)> = Vec::new();
     for (h, f, _, feeder) in case.feeders().filter(|found| found.3.sensed) {
+        let parameters = &case.parameters(h).stalled;
+        let back = nodes(parameters.hours);
+        let known = paces
+            .iter()
+            .position(|(hours, _)| hours.to_bits() == parameters.hours.to_bits());
+        let known = known.unwrap_or_else(|| {
+            paces.push((parameters.hours, Pace::of(case, doubts, parameters.hours)));
+            paces.len() - 1
+        });
+        let pace = &paces[known].1;
         let capacity = case.feeder(h, f).capacity_l;
-        let easy = ease_of_day(case, &feeder.syrup);
+        let easy = ease_of_day(&case.parameters(h).cold, &feeder.syrup);
         let sd_l = uptake_sd(feeder, capacity);
         let Some(outlook) = pace.outlook((h, f)) else {
             continue;

@@ -12,7 +12,7 @@ impl Watch<'_> {
     /// Whether robbers could fly at a node.
     pub(super) fn flying(&self, k: usize) -> bool {
         let air = self.case.signals.weather.air[k];
-        let warm = air.is_nan() || air >= self.case.parameters.loss.flight_cel;
+        let warm = air.is_nan() || air >= self.case.parameters(self.h).loss.flight_cel;
         self.case.signals.weather.light[k] && warm
     }
 
@@ -25,7 +25,7 @@ impl Watch<'_> {
 
     /// Who it is likely to be, and how likely.
     pub(super) fn culprit(&self, k: usize, seen: &Loss) -> (Culprit, f64) {
-        let parameters = &self.case.parameters.loss;
+        let parameters = &self.case.parameters(self.h).loss;
         if !self.flying(k) {
             return (
                 Culprit::Leak,

@@ -81,7 +81,7 @@ impl Watch<'_> {
     /// A window in which more went than the colony takes, and the hive lost as much; and whether that is
     /// so plain that one look is enough.
     pub(super) fn fast(&self, k: usize, window: usize) -> Option<(Loss, bool)> {
-        let parameters = &self.case.parameters.loss;
+        let parameters = &self.case.parameters(self.h).loss;
         let hours = balance::WINDOWS[window];
         let (usual, _) = self.usual(k, nodes(hours));
         let rate = self.drop(k, nodes(hours)) / hours;
@@ -132,7 +132,7 @@ impl Watch<'_> {
 
     /// Whether a fast loss goes on.
     pub(super) fn still_fast(&self, k: usize) -> bool {
-        let parameters = &self.case.parameters.loss;
+        let parameters = &self.case.parameters(self.h).loss;
         let seen = self.loss(k, WINDOWS[1]);
         let rate = seen.drop_l / seen.hours;
         rate > parameters.fast_l_per_h + 1.5 * self.usual(k, nodes(6.0)).0

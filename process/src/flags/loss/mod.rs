@@ -90,7 +90,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
                 weighed: hive.weighed,
                 on_scale,
                 nights: &case.nights[h],
-                easy: ease_of_day(case, &feeder.syrup),
+                easy: ease_of_day(&case.parameters(h).cold, &feeder.syrup),
             };
             watch.run(flags);
         }

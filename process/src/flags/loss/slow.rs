@@ -94,8 +94,8 @@ impl Watch<'_> {
         let odd = now.hive_kg - habit;
         let doubt = DRYING_DOUBT * (dried(k) - usual_dries);
         let sd = (MAD_TO_SD * spread).max(now.hive_sd_kg).hypot(doubt);
-        let clear =
-            odd > self.case.parameters.loss.slow_sds * sd && odd > LEAST_KG_PER_H * now.hours;
+        let clear = odd > self.case.parameters(self.h).loss.slow_sds * sd
+            && odd > LEAST_KG_PER_H * now.hours;
         let fed = now.drop_kg > FED_OF_LOST * odd && faster(now.drop_kg - usual_drop, odd);
         (clear && fed).then_some(Loss {
             hive_kg: odd,
@@ -186,7 +186,7 @@ impl Watch<'_> {
     }
 
     fn by_night(&self, k: usize) -> Option<Loss> {
-        let parameters = &self.case.parameters.loss;
+        let parameters = &self.case.parameters(self.h).loss;
         let at = self.nights.partition_point(|night| night.known < k);
         let night = self.nights[at..].iter().find(|night| night.known == k)?;
         if self.doubts.scale(self.case, self.h, k) {
@@ -213,7 +213,7 @@ impl Watch<'_> {
             return None;
         }
         let seen = self.loss(k, HALF_DAY);
-        let parameters = &self.case.parameters.cold;
+        let parameters = &self.case.parameters(self.h).cold;
         let window = &self.feeder.syrup[k.saturating_sub(nodes(12.0))..=k];
         // It may be warmer than the yard's others.
         let doubt = self.feeder.celsius_sd();

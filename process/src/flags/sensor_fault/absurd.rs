@@ -1,17 +1,17 @@
 //! Many readings in a row that can't be.
 
-use super::super::{Case, Sign, Spell, spells};
+use super::super::parameters::SensorFault;
+use super::super::{Sign, Spell, spells};
 use super::Suspicion;
 use larder_domain::{Evidence, Measure, Timestamp};
 
 /// Many readings of the last hours that can't be.
 pub(super) fn absurd(
-    case: &Case<'_>,
+    parameters: &SensorFault,
     readings: impl Iterator<Item = (Timestamp, f64, bool)>,
     device: &str,
     unit: &str,
 ) -> Vec<Suspicion> {
-    let parameters = &case.parameters.sensor_fault;
     let readings: Vec<_> = readings.collect();
     let mut from = 0;
     let mut bad = 0;

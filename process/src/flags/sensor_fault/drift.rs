@@ -9,7 +9,7 @@ use larder_domain::{Estimate, Evidence, Measure};
 /// A scale that moves by night as no hive does: a gain, which no hive has at night, or a loss while
 /// every feeder was watched and nothing left them. Two nights in a row say so, or one very odd one.
 pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
-    let parameters = &case.parameters.sensor_fault;
+    let parameters = &case.parameters(h).sensor_fault;
     let grid = &case.signals.grid;
     let scales = &case.input.hives[h].hive.scales;
     let name = |at| {

@@ -94,7 +94,7 @@ fn close_before(displaced: &Spell, fault: &Spell) -> bool {
 
 /// What is wrong with each scale that stood under a hive, in its time.
 fn scale_faults<'a>(case: &Case<'a>, h: usize) -> Vec<(&'a DeviceId, Vec<Suspicion>)> {
-    let parameters = &case.parameters.sensor_fault;
+    let parameters = &case.parameters(h).sensor_fault;
     let input = case.input;
     let hive = &input.hives[h];
     let mut drifts = scale_drift(case, h);
@@ -116,7 +116,7 @@ fn scale_faults<'a>(case: &Case<'a>, h: usize) -> Vec<(&'a DeviceId, Vec<Suspici
             readings.extend(times.map(|&time| (time, f64::NAN, true)));
             readings.sort_by_key(|r| r.0);
         }
-        found.extend(absurd(case, readings.into_iter(), &name, "kg"));
+        found.extend(absurd(parameters, readings.into_iter(), &name, "kg"));
         found.extend(drifts.extract_if(.., |drift| during.contains(drift.spell.from)));
         (device, found)
     });
@@ -125,7 +125,7 @@ fn scale_faults<'a>(case: &Case<'a>, h: usize) -> Vec<(&'a DeviceId, Vec<Suspici
 
 /// What is wrong with each level sensor that watched a feeder, in its time.
 fn level_faults<'a>(case: &Case<'a>, h: usize, f: usize) -> Vec<(&'a DeviceId, Vec<Suspicion>)> {
-    let parameters = &case.parameters.sensor_fault;
+    let parameters = &case.parameters(h).sensor_fault;
     let input = case.input;
     let feeder = &input.hives[h].feeders[f];
     let noise = case.analysis.hives[h].feeders[f].level.series.noise_sd;
@@ -141,7 +141,7 @@ fn level_faults<'a>(case: &Case<'a>, h: usize, f: usize) -> Vec<(&'a DeviceId, V
         let mut judged: Vec<Judged> = judged.copied().collect();
         mark_jumpers(&mut judged, limit);
         let readings = judged.iter().map(|j| (j.time, j.litres, j.absurd));
-        found.extend(absurd(case, readings, &name, "l"));
+        found.extend(absurd(parameters, readings, &name, "l"));
         let during = level.sensor.assignment.during;
         found.extend(drifts.extract_if(.., |drift| during.contains(drift.spell.from)));
         (device, found)
