@@ -9,6 +9,7 @@ use axum::Json;
 use axum::extract::State;
 use larder_domain::{Apiary, FeederId, FillEvent, Hive, HiveId, UptakeDay, WeightDay};
 use serde::Serialize;
+use std::collections::BTreeSet;
 use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
@@ -84,6 +85,8 @@ pub(crate) struct FillBody {
     pub time: String,
     pub feeder: String,
     pub volume_l: Option<EstimateBody>,
+    /// The same by weight.
+    pub mass_kg: Option<EstimateBody>,
     pub strength: Option<String>,
     /// `recorded`, `detected` or `both`.
     pub source: &'static str,
@@ -95,6 +98,7 @@ impl From<&FillEvent> for FillBody {
             time: fill.time.to_rfc3339(),
             feeder: fill.feeder.to_string(),
             volume_l: fill.volume_l.map(Into::into),
+            mass_kg: fill.mass_kg().map(Into::into),
             strength: fill.strength.map(|s| s.to_string()),
             source: fill.source.name(),
         }
@@ -208,9 +212,15 @@ async fn hive_flags(
         .blocking(move |s| {
             let span = moments.span(s.as_of())?;
             let apiary = s.records.apiary()?;
-            find_hive(&apiary, &id)?;
+            let hive = find_hive(&apiary, &id)?;
             let writer = FlagWriter::new(s, &apiary)?;
-            let flags = s.records.flags(None, span)?;
+            let moved = hive.moves.iter().map(|carried| &carried.yard);
+            let yards: BTreeSet<_> = std::iter::once(&hive.yard).chain(moved).collect();
+            let mut flags = Vec::new();
+            for yard in yards {
+                flags.extend(s.records.flags(Some(yard), span)?);
+            }
+            flags.sort_by_key(|kept| kept.flag.opened_at);
             let flags = flags
                 .iter()
                 .filter(|kept| kept.flag.hive.as_ref() == Some(&id));

@@ -25,6 +25,15 @@ impl Estimate {
         }
     }
 
+    /// In another unit: `factor`, which is exact and above zero, times it.
+    pub fn times(self, factor: f64) -> Self {
+        Self {
+            value: self.value * factor,
+            lo: self.lo * factor,
+            hi: self.hi * factor,
+        }
+    }
+
     /// The same with no part below `floor`.
     pub fn at_least(self, floor: f64) -> Self {
         Self {

@@ -81,7 +81,7 @@ fn sugar_per_litre(found: &FeederAnalysis, at: Timestamp) -> Option<f64> {
     let fills = found.evidence.changes.iter().rev();
     let mut poured = fills.filter(|c| c.kind.pours() && c.before <= at);
     let strength = poured.find_map(|c| c.strength)?;
-    let kg = crate::strengths::kg_per_litre(Some(strength));
+    let kg = larder_domain::syrup::kg_per_litre(Some(strength));
     Some(strength.mass_fraction().value() * kg)
 }
 

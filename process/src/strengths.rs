@@ -4,7 +4,7 @@
 use crate::input::YardInput;
 use larder_domain::syrup::DensityOf;
 use larder_domain::units::DegreesCelsius;
-use larder_domain::{Feeder, FeederId, Goal, Strength, Timestamp, syrup};
+use larder_domain::{Feeder, FeederId, Goal, RecordedFill, Strength, Timestamp, syrup};
 
 /// Recorded strengths of one yard.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -19,14 +19,21 @@ const SAME_TRIP_HOURS: f64 = 6.0;
 impl Strengths {
     /// Everything written down in a yard.
     pub fn of(input: &YardInput<'_>) -> Self {
-        let feeders = || input.hives.iter().flat_map(|hive| &hive.feeders);
-        let mut recorded: Vec<_> = feeders()
-            .flat_map(|feeder| feeder.recorded)
+        let feeders = input.hives.iter().flat_map(|hive| &hive.feeders);
+        let goals = input.hives.iter().map(|hive| hive.hive.goal);
+        Self::written_down(feeders.flat_map(|feeder| feeder.recorded), goals)
+    }
+
+    /// From the fills that were written down in a yard, in any order, and what its hives are fed for.
+    pub fn written_down<'a>(
+        fills: impl Iterator<Item = &'a RecordedFill>,
+        mut goals: impl Iterator<Item = Option<Goal>>,
+    ) -> Self {
+        let mut recorded: Vec<_> = fills
             .filter_map(|fill| Some((fill.time, fill.feeder.clone(), fill.strength?)))
             .collect();
         recorded.sort_by(|a, b| (a.0, &a.1).cmp(&(b.0, &b.1)));
-        let winter = |goal: Option<Goal>| goal == Some(Goal::WinterStores);
-        let any_winter = input.hives.iter().any(|hive| winter(hive.hive.goal));
+        let any_winter = goals.any(|goal| goal == Some(Goal::WinterStores));
         // Common practice: thick syrup for stores, thin to build up.
         let usual = Strength::by_mass(if any_winter { 2.0 } else { 1.0 }, 1.0).ok();
         Self { recorded, usual }
@@ -56,13 +63,8 @@ impl Strengths {
 
     /// Density at 20 Cel of what was in `feeder` at `at`, kg/l.
     pub fn kg_per_litre(&self, feeder: &Feeder, at: Timestamp) -> f64 {
-        kg_per_litre(self.at(&feeder.id, at))
+        syrup::kg_per_litre(self.at(&feeder.id, at))
     }
-}
-
-/// Density at 20 Cel, kg/l.
-pub fn kg_per_litre(strength: Option<Strength>) -> f64 {
-    syrup::density_at_20_kg_m3(Strength::mass_fraction_or_unknown(strength)) / 1000.0
 }
 
 /// How much more room a litre of 20 Cel takes at other temperatures.

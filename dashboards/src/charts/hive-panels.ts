@@ -153,14 +153,12 @@ function flagPanel(flags: Flag[], now: number): Panel | null {
 /** Less than this was wind or rain, not hands. */
 const HANDLING_KG = 0.5;
 
-/** A litre of feeding syrup weighs 1.2 to 1.35 kg: what the fills of a day explain is not marked twice. */
-const FILL_KG_PER_L = 1.27;
-
+/** Times at which hands were at the hive for something else: what the fills of a day explain is not marked twice. */
 function handlingNotches(days: WeightDay[], fills: Fill[], zone: string, words: (kg: number) => string): Notch[] {
   const poured = (date: string) =>
     fills
       .filter((fill) => dateOf(Date.parse(fill.time), zone) === date)
-      .reduce((kg, fill) => kg + (fill.volume_l?.value ?? 0) * FILL_KG_PER_L, 0);
+      .reduce((kg, fill) => kg + (fill.mass_kg?.value ?? 0), 0);
   return days
     .filter((day) => Math.abs(day.handling_kg) >= HANDLING_KG)
     .filter((day) => Math.abs(day.handling_kg - poured(day.date)) >= Math.max(HANDLING_KG, poured(day.date) * 0.25))

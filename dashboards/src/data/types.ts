@@ -149,6 +149,7 @@ export interface Fill {
   time: string;
   feeder: string;
   volume_l: Estimate | null;
+  mass_kg: Estimate | null;
   strength: string | null;
   source: FillSource;
 }

@@ -6,7 +6,7 @@ use super::{
 };
 use crate::level::LevelJump;
 use crate::scale::{LEAST_STEP_KG, ScaleStep};
-use crate::strengths::kg_per_litre;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Span, Timestamp};
 
 /// Comb, foam or a bee before the sensor goes within this, hours.

@@ -5,7 +5,8 @@
 use super::{Change, ChangeKind, FeederEvidence, GEOMETRY_SHARE, strength_of};
 use crate::input::{FeederInput, HiveInput};
 use crate::level::{LevelChange, LevelTrack};
-use crate::strengths::{Strengths, kg_per_litre};
+use crate::strengths::Strengths;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Sample, Span, Timestamp};
 
 /// What a thermometer on a feeder is off after a fill, and what sun and air do meanwhile, K.

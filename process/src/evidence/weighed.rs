@@ -5,7 +5,8 @@ use super::{Change, ChangeKind, FeederEvidence, NOTE_HOURS, nearest_note, streng
 use crate::input::{FeederInput, HiveInput};
 use crate::level::LevelTrack;
 use crate::scale::{ScaleStep, ScaleTrack};
-use crate::strengths::{Strengths, kg_per_litre};
+use crate::strengths::Strengths;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Span, Timestamp};
 
 /// A level on both sides of a step is read within so many hours; across an outage within so many.

@@ -5,8 +5,8 @@ use super::{ChangeKind, GEOMETRY_SHARE, NOTE_VOLUME_SHARE};
 use crate::input::FeederInput;
 use crate::level::{LevelChange, LevelTrack};
 use crate::scale::ScaleStep;
-use crate::strengths::kg_per_litre;
 use larder_domain::Strength;
+use larder_domain::syrup::kg_per_litre;
 
 /// A feeder that is off or knocked over shows its old level in at most this share of readings.
 const OFF_SHARE: f64 = 0.25;

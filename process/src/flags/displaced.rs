@@ -11,7 +11,7 @@ use super::{Case, Spell, Words, stores};
 use crate::evidence::ChangeKind;
 use crate::robust::median_of_few;
 use crate::scale::ScaleStep;
-use crate::strengths::kg_per_litre;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity, Timestamp};
 
 /// Readings behind a step that say where the level went.

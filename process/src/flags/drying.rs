@@ -6,8 +6,8 @@ use super::signals::{HiveSignals, Signals};
 use crate::analysis::{HiveAnalysis, YardAnalysis};
 use crate::input::{HiveInput, YardInput};
 use crate::series::grid::STEP_HOURS;
-use crate::strengths::kg_per_litre;
 use larder_domain::Strength;
+use larder_domain::syrup::kg_per_litre;
 
 /// Sugar in capped stores, kg/kg (common practice: 18 % water).
 const STORED_SUGAR: f64 = 0.82;

@@ -7,7 +7,7 @@
 
 use super::{Case, Doubts, Sign, Spell, Words, spells};
 use crate::robust::median;
-use crate::strengths::kg_per_litre;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity};
 
 /// The window in [`super::balance::WINDOWS`] that is one day.

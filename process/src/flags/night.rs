@@ -6,7 +6,7 @@ use super::drying::DRYING_DOUBT;
 use super::signals::{Signals, nodes};
 use crate::input::YardInput;
 use crate::robust::{MAD_TO_SD, median, median_of_few};
-use crate::strengths::kg_per_litre;
+use larder_domain::syrup::kg_per_litre;
 
 /// One hive's night, or the first part of it.
 #[derive(Clone, Copy, Debug)]

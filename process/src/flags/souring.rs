@@ -19,7 +19,7 @@ use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
 use crate::level::litres_per_unit;
 use crate::robust::Sorted;
 use crate::series::grid::PER_DAY;
-use crate::strengths::kg_per_litre;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::units::DegreesCelsius;
 use larder_domain::{
     Estimate, Evidence, Flag, FlagKind, Geometry, Measure, Severity, Strength, syrup,

@@ -4,7 +4,7 @@ use super::Case;
 use super::signals::nodes;
 use crate::robust::Sorted;
 use crate::series::grid::STEP_HOURS;
-use crate::strengths::kg_per_litre;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Estimate, Timestamp};
 
 /// A hive's goal.

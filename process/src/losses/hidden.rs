@@ -3,7 +3,7 @@
 //! IEEE 77 (1989) 257–286).
 
 use super::{BalanceHour, HiveBalance};
-use crate::strengths::kg_per_litre;
+use larder_domain::syrup::kg_per_litre;
 
 /// Rates of loss that are told apart, kg/h: none, drips, streams. Between them the expected value
 /// interpolates.

@@ -3,7 +3,7 @@
 use super::super::signals::nodes;
 use super::fast::WINDOWS;
 use super::{Culprit, Loss, Watch};
-use crate::strengths::kg_per_litre;
+use larder_domain::syrup::kg_per_litre;
 
 /// So long before dark no robbers start (common practice).
 const DUSK_HOURS: f64 = 1.0;

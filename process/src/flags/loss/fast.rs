@@ -4,7 +4,7 @@ use super::super::balance;
 use super::super::signals::nodes;
 use super::{GRADUAL, Loss, Watch};
 use crate::robust::median_of_few;
-use crate::strengths::kg_per_litre;
+use larder_domain::syrup::kg_per_litre;
 
 /// Indices into [`balance::WINDOWS`] of the windows for fast losses.
 pub(super) const WINDOWS: [usize; 3] = [0, 1, 2];

@@ -8,7 +8,7 @@ use super::super::signals::nodes;
 use super::fast::hive_sd_kg;
 use super::{Culprit, GRADUAL, Loss, Watch};
 use crate::robust::{MAD_TO_SD, median_of_few};
-use crate::strengths::kg_per_litre;
+use larder_domain::syrup::kg_per_litre;
 
 /// Index into [`balance::WINDOWS`] of half a day, and of a day.
 const HALF_DAY: usize = 4;

@@ -3,7 +3,7 @@
 use crate::input::{DeviceInput, FeederInput};
 use crate::level::litres;
 use crate::series::runs::same;
-use crate::strengths::kg_per_litre;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Sample, Timestamp};
 
 /// A level reading and what is to be thought of it.

@@ -10,7 +10,8 @@ use crate::input::FeederInput;
 use crate::level::litres_per_unit;
 use crate::scale::ScaleTrack;
 use crate::series::{Grid, Look, SENSOR_REFERENCE_CEL};
-use crate::strengths::{Expansion, kg_per_litre};
+use crate::strengths::Expansion;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Geometry, Strength};
 
 /// Puts it together.
