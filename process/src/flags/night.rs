@@ -6,6 +6,7 @@ use super::drying::DRYING_DOUBT;
 use super::signals::{Signals, nodes};
 use crate::input::YardInput;
 use crate::robust::{MAD_TO_SD, median, median_of_few};
+use crate::series::sun::LIGHT_BY_CLOCK;
 use larder_domain::syrup::kg_per_litre;
 
 /// One hive's night, or the first part of it.
@@ -33,8 +34,8 @@ pub(super) struct Night {
     pub n_habit: usize,
 }
 
-/// From this local hour.
-const EVENING: f64 = 21.0;
+/// From this local hour: when it is surely dark by the clock.
+const EVENING: f64 = LIGHT_BY_CLOCK.end;
 /// Looked at after so many hours: when it is first worth it, and at its end.
 const PARTS: [f64; 2] = [5.0, 8.0];
 /// Nights that make a habit.
