@@ -70,9 +70,9 @@ pub fn track_level(
     let sanity = Sanity {
         least: -OUTSIDE_SHARE * capacity - OUTSIDE_LITRES,
         most: (1.0 + 2.0 * OUTSIDE_SHARE) * capacity + OUTSIDE_LITRES,
-        spike_sds: 5.0,
+        spike_sds: SPIKE_SDS,
         spike_least: 0.0,
-        stuck_hours: 1.5,
+        stuck_hours: STUCK_HOURS,
         quiet_per_hour: 0.0,
     };
     let mut track = LevelTrack::default();
@@ -179,11 +179,12 @@ impl LevelTrack {
     pub fn steady_again(&self, at: Timestamp) -> Option<Timestamp> {
         let t = &self.series.times;
         let from = t.partition_point(|&time| time < at);
-        let slack = 6.0 * self.noise_l();
+        let slack = STEADY_SDS * self.noise_l();
         let mut windows = (from..t.len().saturating_sub(8)).filter(|&i| {
             let eight = &self.series.values[i..i + 8];
             let centre = median_of_few(eight.iter().copied()).unwrap_or(f64::NAN);
-            t[i + 7].hours_since(t[i]) <= 2.5 && eight.iter().all(|v| (v - centre).abs() < slack)
+            t[i + 7].hours_since(t[i]) <= STEADY_HOURS
+                && eight.iter().all(|v| (v - centre).abs() < slack)
         });
         windows.next().map(|i| t[i])
     }
@@ -201,8 +202,8 @@ impl LevelTrack {
             .map(|w| w[1].hours_since(w[0]));
         let mut gaps: Vec<f64> = sparse.collect();
         crate::robust::median(&mut gaps)
-            .unwrap_or(0.25)
-            .max(1.0 / 60.0)
+            .unwrap_or(USUAL_INTERVAL_HOURS)
+            .max(LEAST_INTERVAL_HOURS)
     }
 
     /// Whether readings within `hours` exist on both sides of `at`.
@@ -296,3 +297,14 @@ fn find_jumps(series: &CleanSeries) -> Vec<LevelJump> {
     };
     found.into_iter().map(jump).collect()
 }
+
+/// A level reading this many standard deviations from those around it is a spike; one that stays the same
+/// for so many hours may be stuck.
+const SPIKE_SDS: f64 = 5.0;
+const STUCK_HOURS: f64 = 1.5;
+/// Readings agree that lie within so many times their noise, over so many hours.
+const STEADY_SDS: f64 = 6.0;
+const STEADY_HOURS: f64 = 2.5;
+/// Sensors report about as often as this, hours, and no oftener than that.
+const USUAL_INTERVAL_HOURS: f64 = 0.25;
+const LEAST_INTERVAL_HOURS: f64 = 1.0 / 60.0;

@@ -84,18 +84,26 @@ fn weigh(
     scratch.clear();
     scratch.extend_from_slice(readings);
     let centre = median(scratch)?;
-    let spread = mad_sd(scratch)?.max(scale.series.noise_sd).max(0.005);
+    let spread = mad_sd(scratch)?
+        .max(scale.series.noise_sd)
+        .max(LEAST_READING_SD_KG);
     let kept = || {
         readings
             .iter()
-            .filter(|v| (*v - centre).abs() <= 3.0 * spread)
+            .filter(|v| (*v - centre).abs() <= KEPT_SDS * spread)
     };
     let n = kept().count().max(1);
     Some(Night {
         kg: kept().sum::<f64>() / n as f64,
-        sd: (spread.powi(2) / n as f64 + 0.01f64.powi(2))
+        sd: (spread.powi(2) / n as f64 + LEAST_NIGHT_SD_KG.powi(2))
             .sqrt()
             .hypot(water_sd_kg),
         n,
     })
 }
+
+/// No reading is better than this, kg, and no night's mean than that.
+const LEAST_READING_SD_KG: f64 = 0.005;
+const LEAST_NIGHT_SD_KG: f64 = 0.01;
+/// Readings further from the median than so many standard deviations do not count.
+const KEPT_SDS: f64 = 3.0;

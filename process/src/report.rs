@@ -8,6 +8,7 @@ use crate::losses::HiveBalance;
 use crate::nights::weigh_nights;
 use crate::output::{FeederNow, YardOutput};
 use crate::parameters::IntervalParameters;
+use crate::series::grid::HOURS_PER_DAY;
 use crate::series::grid::PER_DAY;
 use larder_domain::{Estimate, FillEvent, FillSource, Flag, Span, Timestamp, UptakeDay};
 
@@ -133,7 +134,7 @@ fn rate_of_last_day(found: &FeederAnalysis, last: usize) -> Option<Estimate> {
     let n = rates.len().max(1) as f64;
     let mean = rates.iter().sum::<f64>() / n;
     let sd = sds.iter().sum::<f64>() / n * INDEPENDENT_SHARE;
-    Some(Estimate::normal(24.0 * mean.max(0.0), 24.0 * sd).at_least(0.0))
+    Some(Estimate::normal(HOURS_PER_DAY * mean.max(0.0), HOURS_PER_DAY * sd).at_least(0.0))
 }
 
 /// Errors of the rate remember some four hours: the mean over a day of such a process has this share of

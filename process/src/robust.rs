@@ -86,7 +86,7 @@ pub fn noise_sd(values: &[f64], scratch: &mut Vec<f64>) -> Option<f64> {
     let against = |w: &[f64]| (w[1] - 0.5 * (w[0] + w[2])).abs();
     scratch.extend(values.windows(3).map(against));
     // var(x1 - (x0 + x2)/2) = 1.5 var(x)
-    median(scratch).map(|mad| MAD_TO_SD * mad / 1.5f64.sqrt())
+    median(scratch).map(|mad| MAD_TO_SD * mad / SECOND_DIFFERENCE_VARIANCE.sqrt())
 }
 
 /// The median of at most nine values (no NaN) without allocating; `None` where there are none.
@@ -191,6 +191,9 @@ impl Sorted {
         (others, median)
     }
 }
+
+/// The variance of a value against the mean of its neighbours, in variances of one value.
+const SECOND_DIFFERENCE_VARIANCE: f64 = 1.5;
 
 #[cfg(test)]
 mod tests {

@@ -42,7 +42,7 @@ impl Strengths {
     /// What was in `feeder` at `at`: its own record up to then, else the yard's nearest of that
     /// trip, else its own last before, else the yard's last before, else the usual one.
     pub fn at(&self, feeder: &FeederId, at: Timestamp) -> Option<Strength> {
-        let until = at.plus_ms((SAME_TRIP_HOURS * 0.25 * 3.6e6) as i64);
+        let until = at.plus_hours(LATE_NOTE_HOURS);
         let end = self.recorded.partition_point(|r| r.0 <= until);
         let before = &self.recorded[..end];
         let own = before.iter().rev().find(|r| &r.1 == feeder);
@@ -88,6 +88,11 @@ impl Expansion {
         let Some((syrup, at_20)) = self.syrup.filter(|_| celsius.is_finite()) else {
             return 1.0;
         };
-        at_20 / syrup.at(DegreesCelsius(celsius.clamp(0.0, 45.0)))
+        at_20 / syrup.at(DegreesCelsius(celsius.clamp(SYRUP_CEL[0], SYRUP_CEL[1])))
     }
 }
+
+/// A fill is written down up to this long after it, hours.
+const LATE_NOTE_HOURS: f64 = 1.5;
+/// Syrup in a hive is not colder or warmer than these, Cel.
+const SYRUP_CEL: [f64; 2] = [0.0, 45.0];

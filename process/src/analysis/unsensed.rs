@@ -36,7 +36,7 @@ fn yard_appetite(input: &YardInput<'_>, analysis: &YardAnalysis) -> Appetite {
             for (feeder, found) in hive.feeders.iter().zip(&found.feeders) {
                 let course = &found.course;
                 let capacity = feeder.feeder.capacity_l;
-                if !course.sensors.is_empty() && course.volume_l[k] > 0.1 * capacity {
+                if !course.sensors.is_empty() && course.volume_l[k] > LEAST_FULL_SHARE * capacity {
                     known.push(course.rate[k].max(0.0) / capacity);
                 }
             }
@@ -45,3 +45,6 @@ fn yard_appetite(input: &YardInput<'_>, analysis: &YardAnalysis) -> Appetite {
     }
     Appetite { per_capacity }
 }
+
+/// A feeder with less in it than this share of its capacity tells nothing of the yard's appetite.
+const LEAST_FULL_SHARE: f64 = 0.1;

@@ -39,14 +39,14 @@ pub(super) fn explain_jumps(
             continue;
         }
         let density = kg_per_litre(witnesses.strengths.at(&feeder.feeder.id, jump.before));
-        let refuted = jump.litres.abs() * density > 1.4 * LEAST_STEP_KG
+        let refuted = jump.litres.abs() * density > SURELY_WEIGHED_STEPS * LEAST_STEP_KG
             && witnesses.scale.is_some_and(|scale| {
                 scale_watched(scale, span) && !hands_were_there(&scale.steps, span)
             });
         let note = nearest_note(feeder, notes, span);
         let back = goes_back(&jumps[i + 1..], jump);
         if jump.litres > 0.0 && (refuted || (note.is_none() && back.is_some())) {
-            let longest = jump.before.plus_ms((ANOMALY_HOURS * 3.6e6) as i64);
+            let longest = jump.before.plus_hours(ANOMALY_HOURS);
             hidden_until = back.unwrap_or(longest);
             found.masked.push(Span {
                 start: jump.before,
@@ -102,6 +102,11 @@ fn goes_back(later: &[LevelJump], jump: &LevelJump) -> Option<Timestamp> {
     let mut soon = later
         .iter()
         .take_while(|next| next.after.hours_since(jump.before) <= ANOMALY_HOURS);
-    soon.find(|next| (0.4..2.0).contains(&(-next.litres / jump.litres)))
+    soon.find(|next| BACK_SHARE.contains(&(-next.litres / jump.litres)))
         .map(|next| next.before)
 }
+
+/// A load of so many times the least step that a scale shows cannot hide from it.
+const SURELY_WEIGHED_STEPS: f64 = 1.4;
+/// What falls back is this share of what rose.
+const BACK_SHARE: std::ops::Range<f64> = 0.4..2.0;

@@ -20,8 +20,8 @@ pub(super) fn believe_notes(witnesses: &Witnesses<'_>, found: &mut FeederEvidenc
         .filter(|&(i, _)| !used[i])
     {
         let around = Span {
-            start: note.time.plus_ms((-NOTE_HOURS * 3.6e6) as i64),
-            end: note.time.plus_ms((NOTE_HOURS * 3.6e6) as i64),
+            start: note.time.plus_hours(-NOTE_HOURS),
+            end: note.time.plus_hours(NOTE_HOURS),
         };
         let seen_by_scale = witnesses
             .scale
@@ -32,8 +32,8 @@ pub(super) fn believe_notes(witnesses: &Witnesses<'_>, found: &mut FeederEvidenc
             continue;
         }
         // Across the outage the level must have risen, or at least not fallen by all that it could.
-        let change = level.change_across(around, 96.0);
-        if change.is_some_and(|change| change.litres() < -3.0 * change.sd) {
+        let change = level.change_across(around, OUTAGE_HOURS);
+        if change.is_some_and(|change| change.litres() < -FALLEN_SDS * change.sd) {
             continue;
         }
         found.changes.push(Change {
@@ -48,3 +48,8 @@ pub(super) fn believe_notes(witnesses: &Witnesses<'_>, found: &mut FeederEvidenc
         });
     }
 }
+
+/// Readings this far apart still tell whether the level rose across an outage, hours.
+const OUTAGE_HOURS: f64 = 96.0;
+/// A level that fell by so many standard deviations refutes a note.
+const FALLEN_SDS: f64 = 3.0;

@@ -82,7 +82,7 @@ fn warmed(feeder: &FeederInput<'_>, change: &Change) -> Option<(f64, f64)> {
         let soon = samples[last..]
             .iter()
             .filter(|sample| sample.time > change.after)
-            .take_while(|sample| sample.time.hours_since(change.before) <= 1.5)
+            .take_while(|sample| sample.time.hours_since(change.before) <= SOON_HOURS)
             .take(3);
         // It cools at once: the first readings count by how far they are from the old.
         let apart = |sample: &&Sample| (sample.value - old.value).abs();
@@ -96,7 +96,7 @@ fn level_across(level: &LevelTrack, change: &Change) -> Option<LevelChange> {
         start: change.after,
         end: change.before,
     };
-    level.change_across(span, 4.0)
+    level.change_across(span, LEVEL_HOURS)
 }
 
 /// When fills onto next to nothing were poured, and how warm they were.
@@ -165,7 +165,7 @@ impl Place<'_> {
             .recorded
             .and_then(|i| self.feeder.recorded[i].volume_l);
         let added = level.litres();
-        if noted.is_some_and(|noted| (noted - added).abs() < 0.2 * noted) {
+        if noted.is_some_and(|noted| (noted - added).abs() < NOTE_SHARE * noted) {
             return None;
         }
         let share = (added / level.to).clamp(0.0, 1.0);
@@ -260,3 +260,10 @@ fn jumps(pair: &[Sample]) -> bool {
 fn log_normal(off: f64, sd: f64) -> f64 {
     -0.5 * (off / sd).powi(2) - sd.ln()
 }
+
+/// Fresh syrup is seen on a thermometer within this, hours.
+const SOON_HOURS: f64 = 1.5;
+/// A level on both sides of a fill is read within so many hours.
+const LEVEL_HOURS: f64 = 4.0;
+/// A note that lies within this share of the level's rise says that the syrup was poured on top.
+const NOTE_SHARE: f64 = 0.2;

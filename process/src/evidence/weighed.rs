@@ -90,7 +90,7 @@ fn take(change: Option<(usize, Change)>, found: &mut [FeederEvidence], notes: &m
 
 /// The feeder came back onto the hive with this step.
 fn put_back(off: &Off, step: &ScaleStep) -> bool {
-    step.kg > (0.6 * off.tare_kg).max(0.25)
+    step.kg > (BACK_SHARE * off.tare_kg).max(BACK_KG)
 }
 
 /// What the feeder itself weighs, from the step with which it went.
@@ -118,13 +118,16 @@ fn refill_after(
     let strength = strength_of(feeder, note, case.strengths, step.time());
     let density = kg_per_litre(strength);
     let litres = (step.kg - tare_kg) / density;
-    let least = 0.04 * feeder.feeder.capacity_l + 0.2;
+    let least = REFILL_SHARE * feeder.feeder.capacity_l + REFILL_L;
     (litres > least || note.is_some()).then(|| Change {
         after: step.after,
         before: step.before,
         kind: ChangeKind::Fill,
         // The tare comes from a level that was off by its own errors.
-        litres: Some((litres.max(0.0), 0.04 * feeder.feeder.capacity_l / density)),
+        litres: Some((
+            litres.max(0.0),
+            REFILL_SHARE * feeder.feeder.capacity_l / density,
+        )),
         recorded: note,
         scale_step: Some(index),
         seen: true,
@@ -167,7 +170,7 @@ fn explain_step(
             level: level.change_between(span, LEVEL_HOURS, between_steps(steps, index)),
         };
         let verdict = if lost_all(&weighing, level, step, inside) {
-            Some((9.0, ChangeKind::Lost, None))
+            Some((WORST_FIT, ChangeKind::Lost, None))
         } else {
             weighing.judge(level.change_across(span, OUTAGE_HOURS))
         };
@@ -227,3 +230,13 @@ fn is_meant(
 
 /// By how much another step must fit a note better, kg.
 const CLEARLY_BETTER_KG: f64 = 0.5;
+
+/// A feeder that comes back weighs at least this share of what it weighed, and so many kg.
+const BACK_SHARE: f64 = 0.6;
+const BACK_KG: f64 = 0.25;
+/// With a feeder that comes back at least this came too if it was refilled: a share of its capacity,
+/// which is also how well it is known, and litres.
+const REFILL_SHARE: f64 = 0.04;
+const REFILL_L: f64 = 0.2;
+/// A loss that nothing else speaks for fits worse than all that something does.
+const WORST_FIT: f64 = 9.0;

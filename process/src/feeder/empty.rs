@@ -22,7 +22,7 @@ pub fn find_empty(
     fills: &[bool],
     capacity_l: f64,
 ) -> Vec<bool> {
-    let flat_rate = 0.0012 * capacity_l.max(1.0);
+    let flat_rate = FLAT_SHARE_PER_HOUR * capacity_l.max(1.0);
     let mut spells: Vec<Spell> = Vec::new();
     let mut start = 0;
     let mut offset_l = 0.0;
@@ -81,3 +81,6 @@ struct Spell {
 
 /// From one empty spell to another a floor moves by less than this share of what an offset can be.
 const APART_SHARE: f64 = 0.4;
+
+/// A level is flat that moves by less than this share of the capacity in an hour.
+const FLAT_SHARE_PER_HOUR: f64 = 0.0012;

@@ -7,6 +7,7 @@
 
 use super::model::{OFFSET, RATE, SHARE, SensorTraits, Step, TAKEN, VOLUME, WARMTH};
 use super::observe::{Observations, Watched};
+use super::smooth::RATE_SD_SHARE;
 use super::smooth::{Task, Workspace};
 use crate::evidence::{Change, ChangeKind};
 use crate::kalman::{State, Vector};
@@ -98,7 +99,7 @@ pub(super) fn forwards<const M: usize>(
             let mut row = [0.0; M];
             row[VOLUME] = 1.0;
             let residual = left_behind * task.capacity_l - state.mean[VOLUME];
-            let view = state.view(&row, (0.004 * task.capacity_l).powi(2));
+            let view = state.view(&row, (EMPTY_SD_SHARE * task.capacity_l).powi(2));
             workspace
                 .updates
                 .push(state.update(&view, residual).of_first());
@@ -160,13 +161,15 @@ impl Jump {
         let (litres, sd) = match (change.kind, change.litres) {
             (ChangeKind::Fill, None) => (0.5 * task.capacity_l, task.capacity_l),
             (ChangeKind::Fill, Some(poured)) => poured,
-            (ChangeKind::Spill, Some((litres, sd))) if in_it + litres > 0.15 * in_it + 0.1 => {
+            (ChangeKind::Spill, Some((litres, sd)))
+                if in_it + litres > SPILT_SHARE * in_it + SPILT_L =>
+            {
                 (litres, sd)
             }
             (ChangeKind::Spill, None) => (-0.5 * in_it, task.capacity_l),
             (ChangeKind::Spill | ChangeKind::Lost, _) => {
                 self.empty();
-                (0.0, 0.01 * task.capacity_l)
+                (0.0, EMPTIED_SD_SHARE * task.capacity_l)
             }
             (ChangeKind::Renewed, litres) => {
                 self.empty();
@@ -196,7 +199,7 @@ fn first_state<const M: usize>(task: &Task<'_>, prior: &SensorPrior) -> State<M>
     };
     state.mean[VOLUME] = first.map_or(0.0, |node| node.litres.max(0.0));
     state.covariance[VOLUME][VOLUME] = task.capacity_l.powi(2);
-    state.covariance[RATE][RATE] = (0.006 * task.capacity_l).powi(2);
+    state.covariance[RATE][RATE] = (RATE_SD_SHARE * task.capacity_l).powi(2);
     set_sensor_prior(&mut state, prior);
     state
 }
@@ -238,3 +241,11 @@ fn prior_of(task: &Task<'_>, k: usize) -> SensorPrior {
         task.parameters.level
     }
 }
+
+/// How well it is known that an empty feeder holds its dregs, as a share of the capacity.
+const EMPTY_SD_SHARE: f64 = 0.004;
+/// A spill that leaves less than this share of what was in it, and litres, leaves nothing.
+const SPILT_SHARE: f64 = 0.15;
+const SPILT_L: f64 = 0.1;
+/// What a feeder that lost all may yet hold, as a share of the capacity.
+const EMPTIED_SD_SHARE: f64 = 0.01;

@@ -20,7 +20,7 @@ pub(super) fn learn_appetite(
 ) {
     let n = sketch.rate.len();
     let half = PER_DAY / 2;
-    let least_sd = 0.0003 * task.capacity_l;
+    let least_sd = LEAST_APPETITE_SHARE * task.capacity_l;
     let wanted = |k: usize| !empty[k];
     let (mut sum, mut count) = (0.0, 0.0);
     for k in 0..half.min(n) {
@@ -46,7 +46,7 @@ pub(super) fn learn_appetite(
         workspace.appetite[k] = if empty[k] {
             Appetite {
                 mean: 0.0,
-                sd: 1e-4 * task.capacity_l,
+                sd: EMPTY_APPETITE_SHARE * task.capacity_l,
                 memory_hours: task.parameters.memory_hours,
             }
         } else {
@@ -75,7 +75,10 @@ pub(super) fn let_it_fall(task: &Task<'_>, workspace: &mut Workspace) {
         if run >= FALLING_NODES && !comes_back {
             let fallen = &refused[k..k + run.min(GIVE_IN_NODES)];
             let lowest = fallen.iter().copied().fold(0.0, f64::min);
-            let until = fallen.iter().position(|r| *r < 0.9 * lowest).unwrap_or(0);
+            let until = fallen
+                .iter()
+                .position(|r| *r < FALLEN_SHARE * lowest)
+                .unwrap_or(0);
             // It may have begun anywhere since the last reading that was believed.
             let first = believed.min(k.saturating_sub(FALLING_NODES));
             let hours = (k + until + 1 - first) as f64 * STEP_HOURS;
@@ -117,3 +120,9 @@ pub(super) fn learn_trust(task: &Task<'_>, sketch: &Sketch, workspace: &mut Work
         workspace.trust[k] = (freedom + 1.0) / (freedom + off);
     }
 }
+
+/// Appetite strays by at least this share of the capacity in an hour, and at an empty feeder by this.
+const LEAST_APPETITE_SHARE: f64 = 0.0003;
+const EMPTY_APPETITE_SHARE: f64 = 1e-4;
+/// A fall is over where this share of it is done.
+const FALLEN_SHARE: f64 = 0.9;

@@ -118,6 +118,9 @@ pub fn observe(
     }
     Observations {
         nodes,
-        noise_l: track.series.noise_sd.max(1e-3),
+        noise_l: track.series.noise_sd.max(LEAST_NOISE_L),
     }
 }
+
+/// No sensor is better than this, l.
+const LEAST_NOISE_L: f64 = 1e-3;

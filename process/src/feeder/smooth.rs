@@ -88,9 +88,9 @@ pub fn estimate(task: &Task<'_>, workspace: &mut Workspace) -> FeederCourse {
     let n = task.grid.len();
     let nodes = change_nodes(task);
     let wandering = Appetite {
-        mean: 0.002 * task.capacity_l,
-        sd: 0.006 * task.capacity_l,
-        memory_hours: 12.0,
+        mean: WANDERING_MEAN_SHARE * task.capacity_l,
+        sd: RATE_SD_SHARE * task.capacity_l,
+        memory_hours: WANDERING_HOURS,
     };
     workspace.appetite.clear();
     workspace.appetite.resize(n, wandering);
@@ -226,3 +226,9 @@ fn finish_changes(task: &Task<'_>, nodes: &[usize], course: &mut FeederCourse) {
         }
     }
 }
+
+/// Before anything is known of its appetite a colony takes this share of the capacity in an hour, and
+/// strays from it by that, for so many hours.
+const WANDERING_MEAN_SHARE: f64 = 0.002;
+pub(super) const RATE_SD_SHARE: f64 = 0.006;
+const WANDERING_HOURS: f64 = 12.0;

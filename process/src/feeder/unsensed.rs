@@ -70,7 +70,7 @@ pub fn guess_without_sensor(
             contents.write(&mut course, k, capacity_l);
             let rate = (factor * pace(k)).clamp(0.0, contents.litres / STEP_HOURS);
             course.rate[k] = rate;
-            course.rate_sd[k] = SPREAD * rate + 0.1 * USUAL_PER_CAPACITY * contents.litres;
+            course.rate_sd[k] = SPREAD * rate + LEAST_SPREAD * USUAL_PER_CAPACITY * contents.litres;
             contents.at_pace += factor * pace(k) * STEP_HOURS;
             contents.take(
                 &mut course,
@@ -130,7 +130,7 @@ impl Contents {
     fn write(&self, course: &mut FeederCourse, k: usize, capacity_l: f64) {
         course.volume_l[k] = self.litres;
         course.volume_sd[k] = self.left_sd().hypot(self.poured_sd);
-        course.empty[k] = self.litres < 0.02 * capacity_l;
+        course.empty[k] = self.litres < EMPTY_SHARE * capacity_l;
     }
 
     /// A colony may be slower or faster than its neighbours by [`SPREAD`], so that the more should be gone
@@ -145,7 +145,7 @@ impl Contents {
     /// Takes `litres`; where a day ends, what it took so far is written first.
     fn take(&mut self, course: &mut FeederCourse, k: usize, litres: f64, day_ends: bool) {
         if day_ends {
-            let sd = SPREAD * self.taken + 0.1 * self.litres;
+            let sd = SPREAD * self.taken + LEAST_SPREAD * self.litres;
             course.taken[k] = Some((self.taken, sd * sd));
             self.taken = 0.0;
         }
@@ -156,10 +156,10 @@ impl Contents {
     fn apply(&mut self, change: &Change, capacity_l: f64) -> FilledVolume {
         let (amount, sd) = change
             .litres
-            .unwrap_or((0.5 * capacity_l, 0.3 * capacity_l));
+            .unwrap_or((0.5 * capacity_l, UNKNOWN_FILL_SD_SHARE * capacity_l));
         let before = self.litres;
         self.litres = match change.kind {
-            ChangeKind::Fill => (before + amount).min(1.05 * capacity_l),
+            ChangeKind::Fill => (before + amount).min(BRIM_SHARE * capacity_l),
             ChangeKind::Renewed => amount,
             ChangeKind::Spill | ChangeKind::Lost => 0.0,
         };
@@ -172,6 +172,15 @@ impl Contents {
         }
     }
 }
+
+/// And at least so much of what is usual, or of what is in it.
+const LEAST_SPREAD: f64 = 0.1;
+/// Less than this share of the capacity is nothing.
+const EMPTY_SHARE: f64 = 0.02;
+/// A fill that nobody weighed or wrote down is half the capacity, give or take this share of it.
+const UNKNOWN_FILL_SD_SHARE: f64 = 0.3;
+/// A feeder filled to the brim holds this share of its capacity.
+const BRIM_SHARE: f64 = 1.05;
 
 #[cfg(test)]
 mod tests {

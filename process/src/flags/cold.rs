@@ -1,9 +1,9 @@
 //! Too cold to take syrup: bees do not leave the cluster for cold syrup, and are chilled by it.
 
 use super::parameters::Cold;
-use super::signals::nodes;
 use super::{Case, Doubts, Sign, Words, goal, spells, stores};
 use crate::robust::median;
+use crate::series::grid::PER_DAY;
 use larder_domain::{Evidence, Flag, FlagKind, Measure};
 
 /// How easily syrup of a temperature is taken: 0 below the coldest they take, 1 where they take it
@@ -15,7 +15,7 @@ pub(super) fn ease(parameters: &Cold, celsius: f64) -> f64 {
 
 /// The mean ease of the 24 hours before each node; NaN where less than half of it is known.
 pub(super) fn ease_of_day(parameters: &Cold, syrup: &[f64]) -> Vec<f64> {
-    let day = nodes(24.0);
+    let day = PER_DAY;
     let (mut sum, mut n) = (0.0, 0usize);
     (0..syrup.len())
         .map(|k| {
@@ -56,7 +56,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
         });
         for spell in spells(signs, 0.5, 2.0) {
             let k = spell.opened;
-            let day = &feeder.syrup[k.saturating_sub(nodes(24.0))..=k];
+            let day = &feeder.syrup[k.saturating_sub(PER_DAY)..=k];
             let mean = day.iter().filter(|v| !v.is_nan()).sum::<f64>() / day.len() as f64;
             let warmest = day.iter().copied().fold(f64::NEG_INFINITY, f64::max);
             let beside = median(&mut day.to_vec()).unwrap_or(mean);
@@ -67,7 +67,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
             };
             let words = Words {
                 severity: goal::severity(FlagKind::TooCold, goal::of_feeder(case, h, f, k)),
-                probability: if feeder.has_thermometer() { 0.95 } else { 0.7 },
+                probability: if feeder.has_thermometer() { PROBABILITY[0] } else { PROBABILITY[1] },
                 evidence: Evidence::new(format!(
                     "{whose} was at {{syrup}} in the last day (warmest {{warmest}}), and bees do not take it below {{none}}; {{left}} left."
                 ))
@@ -80,3 +80,6 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
         }
     }
 }
+
+/// How sure it is with a thermometer in the syrup, and with none.
+const PROBABILITY: [f64; 2] = [0.95, 0.7];

@@ -120,7 +120,7 @@ fn litres_before(case: &Case<'_>, h: usize, f: usize, at: Timestamp) -> Option<(
     let grid = &case.signals.grid;
     let k = grid.at_or_after(at).checked_sub(1)?;
     let followed = &case.signals.hives[h].feeders[f].followed[k];
-    (followed.litres_sd < 0.15 * case.feeder(h, f).capacity_l)
+    (followed.litres_sd < KNOWN_SD_SHARE * case.feeder(h, f).capacity_l)
         .then_some((followed.litres, stores::left_sd(case, h, f, k)))
 }
 
@@ -136,7 +136,7 @@ fn from_step(
     let k = case.signals.grid.at_or_after(step.after);
     let syrup_kg = litres * kg_per_litre(case.signals.hives[h].feeders[f].strength[k]);
     let excess = -step.kg - syrup_kg;
-    if excess < -0.2 * syrup_kg || step.sharp_share < SHARP_SHARE {
+    if excess < -SHORT_SHARE * syrup_kg || step.sharp_share < SHARP_SHARE {
         return None;
     }
     let from = judged.partition_point(|j| j.time < step.before);
@@ -152,12 +152,16 @@ fn from_step(
     let (probability, known_at) = if behind.is_empty() {
         // The level sensor went dark at that moment: only the feeder's own weight speaks.
         let tare = case.parameters(h).displaced.tare_kg_per_litre * capacity_l;
-        if excess < tare.max(TARE_MARGIN_KG) || step.kg < -30.0 {
+        if excess < tare.max(TARE_MARGIN_KG) || step.kg < -MOST_KG {
             return None;
         }
-        (0.6, step.before)
+        (PROBABILITY_BY_LEVEL, step.before)
     } else if 2 * agree > behind.len() {
-        let likely = if excess > TARE_MARGIN_KG { 0.97 } else { 0.7 };
+        let likely = if excess > TARE_MARGIN_KG {
+            PROBABILITY_WITH_FEEDER
+        } else {
+            PROBABILITY_OF_SYRUP
+        };
         let looked_at = if erratic { &within_hour } else { behind };
         (likely, looked_at.last().map_or(step.before, |j| j.time))
     } else {
@@ -200,7 +204,7 @@ const SHARP_SHARE: f64 = 0.65;
 fn back_on(case: &Case<'_>, h: usize, f: usize, step: &ScaleStep) -> Option<Timestamp> {
     let found = &case.analysis.hives[h];
     let mut steps = found.scale.steps.iter();
-    let load = steps.find(|later| later.after >= step.before && later.kg > 0.3 * -step.kg);
+    let load = steps.find(|later| later.after >= step.before && later.kg > BACK_SHARE * -step.kg);
     let mut changes = found.feeders[f].evidence.changes.iter();
     let fill = changes.find(|c| c.kind == ChangeKind::Fill && c.after >= step.before);
     let load = load.map(|later| later.before);
@@ -233,7 +237,7 @@ fn from_nonsense(case: &Case<'_>, h: usize, f: usize, judged: &[Judged]) -> Vec<
                     litres,
                     litres_sd,
                     step_kg: None,
-                    probability: 0.6,
+                    probability: PROBABILITY_BY_LEVEL,
                 });
             }
         }
@@ -241,3 +245,17 @@ fn from_nonsense(case: &Case<'_>, h: usize, f: usize, judged: &[Judged]) -> Vec<
     }
     found
 }
+
+/// What was in it is known when its standard deviation is below this share of the capacity.
+const KNOWN_SD_SHARE: f64 = 0.15;
+/// A step that is smaller than the syrup by more than this share of it was not the feeder.
+const SHORT_SHARE: f64 = 0.2;
+/// More than this at once was the whole hive, kg.
+const MOST_KG: f64 = 30.0;
+/// How sure it is by the level's nonsense alone, by a step of syrup and feeder, and by one that could be
+/// syrup alone.
+const PROBABILITY_BY_LEVEL: f64 = 0.6;
+const PROBABILITY_WITH_FEEDER: f64 = 0.97;
+const PROBABILITY_OF_SYRUP: f64 = 0.7;
+/// A load of this share of what went is the feeder back on the hive.
+const BACK_SHARE: f64 = 0.3;

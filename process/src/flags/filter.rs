@@ -72,7 +72,7 @@ impl LevelFilter {
             if changed[k] == Some(k) {
                 forget_volume(&mut state, wide);
                 let rate = &mut state.covariance[RATE][RATE];
-                *rate = rate.max(0.25 * rate_sd * rate_sd);
+                *rate = rate.max(FRESH_VARIANCE * rate_sd * rate_sd);
             }
             age = age.saturating_add(1);
             if !reading.is_nan() {
@@ -135,3 +135,6 @@ fn forget_volume(state: &mut State<2>, wide: f64) {
     state.covariance[VOLUME] = [wide, 0.0];
     state.covariance[RATE][VOLUME] = 0.0;
 }
+
+/// After a fill a rate is no better known than this share of its variance.
+const FRESH_VARIANCE: f64 = 0.25;

@@ -7,6 +7,7 @@
 
 use super::{Case, Doubts, Sign, Spell, Words, spells};
 use crate::robust::median;
+use crate::series::grid::PER_DAY;
 use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity};
 
@@ -61,7 +62,7 @@ fn nights_before(case: &Case<'_>) -> Vec<Option<usize>> {
 /// Nodes within a day of a storm: water lands on all hives within an hour or two, where nectar comes
 /// in all day. Told by the scales alone, since a yard need not have a rain gauge.
 fn storms(case: &Case<'_>) -> Vec<bool> {
-    let day = super::signals::nodes(24.0);
+    let day = PER_DAY;
     let loaded = loads_on_all(case);
     let least = if case.signals.weather.has_gauge {
         STORM_KG
@@ -219,7 +220,7 @@ fn of_hive(
             } else {
                 Severity::Warning
             },
-            probability: 0.9,
+            probability: PROBABILITY,
             evidence: Evidence::new(
                 "Gained {gained} in a day that no feeder explains; the yard's median hive gained {yard}.",
             )
@@ -253,7 +254,7 @@ const GAIN_SD_KG: f64 = 0.05;
 /// What flowers gave in the day before node `k`, kg; NaN where unknown.
 fn gain(case: &Case<'_>, doubts: &Doubts, h: usize, k: usize) -> f64 {
     let signals = case.signals;
-    let back = super::signals::nodes(24.0);
+    let back = PER_DAY;
     if k < back || doubts.scale(case, h, k) {
         return f64::NAN;
     }
@@ -282,3 +283,6 @@ fn gain(case: &Case<'_>, doubts: &Doubts, h: usize, k: usize) -> f64 {
         f64::NAN
     }
 }
+
+/// How sure it is.
+const PROBABILITY: f64 = 0.9;

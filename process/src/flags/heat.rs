@@ -8,6 +8,7 @@
 use super::signals::nodes;
 use super::{Case, Doubts, stores};
 use crate::robust::{median, median_of_few};
+use crate::series::grid::PER_DAY;
 
 /// For each hive and feeder, K above what it should be in the 24 hours before each node; NaN where
 /// fewer than three thermometers in the yard say what it should be.
@@ -81,7 +82,7 @@ fn yard_course(own: &[Vec<f64>]) -> Vec<f64> {
 const OFFSET_ROUNDS: usize = 3;
 
 fn above_habit(own: &[f64], yard: &[f64]) -> Vec<f64> {
-    let day = nodes(24.0);
+    let day = PER_DAY;
     let beside: Vec<f64> = own.iter().zip(yard).map(|(own, yard)| own - yard).collect();
     let daily = means(&beside, day);
     (0..daily.len())

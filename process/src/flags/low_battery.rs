@@ -23,7 +23,7 @@ pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<F
     for spell in spells(signs, 0.0, parameters.stays_hours) {
         let words = Words {
             severity: Severity::Warning,
-            probability: 0.95,
+            probability: PROBABILITY,
             evidence: Evidence::new(format!(
                 "The battery of {} is at {{volts}}; under {{low}} it has days left.",
                 device.device
@@ -56,3 +56,6 @@ fn fitted(reports: &[Sample]) -> Estimate {
     let sd = (left * (1.0 / n + mean_t * mean_t / tt)).sqrt();
     Estimate::normal(mean_v - slope * mean_t, sd)
 }
+
+/// How sure it is.
+const PROBABILITY: f64 = 0.95;

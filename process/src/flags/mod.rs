@@ -248,7 +248,7 @@ impl<'a> Case<'a> {
             opened_at: spell.from,
             closed_at: spell.until,
             severity: words.severity,
-            probability: words.probability.clamp(0.01, 0.99),
+            probability: words.probability.clamp(PROBABILITY[0], PROBABILITY[1]),
             evidence: Evidence {
                 over: Some(Span {
                     start: spell.from.plus_ms(-witness::LOOK_BACK_MS),
@@ -286,3 +286,6 @@ fn subject_of(input: &YardInput<'_>, device: &DeviceId) -> (Option<HiveId>, Opti
         _ => (None, None),
     }
 }
+
+/// Nothing is surer than this, or less sure.
+const PROBABILITY: [f64; 2] = [0.01, 0.99];

@@ -20,10 +20,11 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
             hive.feeders.iter().enumerate().any(|(f, feeder)| {
                 let known = feeder.filled[k].is_some() && !doubts.off(case, h, f, k);
                 known
-                    && stores::left(case, h, f, k) > (0.03 * case.feeder(h, f).capacity_l).max(0.08)
+                    && stores::left(case, h, f, k)
+                        > (FED_SHARE * case.feeder(h, f).capacity_l).max(FED_L)
             })
         };
-        let signs = (nodes(3.0)..=signals.last).map(|k| {
+        let signs = (nodes(SETTLED_HOURS)..=signals.last).map(|k| {
             let at = signals.grid.time(k);
             let flows = flow[h].iter().any(|spell| spell.holds_at(at));
             let sign = match short(k) {
@@ -36,7 +37,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
             (at, sign)
         });
         for spell in spells(signs, parameters.hours, 1.0) {
-            let k = spell.opened + nodes(3.0);
+            let k = spell.opened + nodes(SETTLED_HOURS);
             let nothing = "No feed on, no flow";
             let evidence = match short(k).zip(target) {
                 None => Evidence::new(format!(
@@ -53,10 +54,18 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
             };
             let words = Words {
                 severity: Severity::Urgent,
-                probability: 0.85,
+                probability: PROBABILITY,
                 evidence,
             };
             flags.push(case.hive_flag(FlagKind::NeedsFeed, h, spell, words));
         }
     }
 }
+
+/// A feeder with less in it than this share of its capacity, and so many litres, feeds nobody.
+const FED_SHARE: f64 = 0.03;
+const FED_L: f64 = 0.08;
+/// A weight is looked at so long after it was taken, hours: hands and homecoming bees have settled.
+const SETTLED_HOURS: f64 = 3.0;
+/// How sure it is.
+const PROBABILITY: f64 = 0.85;

@@ -6,6 +6,7 @@ use super::drying::DRYING_DOUBT;
 use super::signals::{Signals, nodes};
 use crate::input::YardInput;
 use crate::robust::{MAD_TO_SD, median, median_of_few};
+use crate::series::grid::{HOURS_PER_DAY, PER_DAY};
 use crate::series::sun::LIGHT_BY_CLOCK;
 use larder_domain::syrup::kg_per_litre;
 
@@ -78,12 +79,12 @@ struct Yard<'a> {
 fn of_length(case: &Yard<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
     let signals = case.signals;
     let span = nodes(hours);
-    let until = (EVENING + hours) % 24.0;
+    let until = (EVENING + hours) % HOURS_PER_DAY;
     let mut habit = Vec::new();
     let mut scratch = Vec::new();
-    for k in span + nodes(24.0)..=signals.last {
+    for k in span + PER_DAY..=signals.last {
         let (before, now) = (signals.local_hour[k - 1], signals.local_hour[k]);
-        if !(before < until && now >= until && now - before < 3.0) {
+        if !(before < until && now >= until && now - before < MOST_STEP_HOURS) {
             continue;
         }
         let own_kg = case.balance.weight(h, k) - case.balance.weight(h, k - span);
@@ -101,8 +102,8 @@ fn of_length(case: &Yard<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
         let yard = median(&mut scratch).unwrap_or(TYPICAL_KG_PER_HOUR * hours);
         let (input, signals) = (case.input, case.signals);
         let (drop_kg, seen) = left_feeders(input, signals, h, k, span);
-        let (day_kg, _) = left_feeders(input, signals, h, k, nodes(24.0));
-        let (two_days_kg, _) = left_feeders(input, signals, h, k, nodes(48.0).min(k));
+        let (day_kg, _) = left_feeders(input, signals, h, k, PER_DAY);
+        let (two_days_kg, _) = left_feeders(input, signals, h, k, 2 * PER_DAY.min(k));
         let dried = case.balance.dried(h, k, span);
         let usual = Habit::of(&habit);
         let now = [change(h) - yard, drop_kg, dried];
@@ -183,3 +184,8 @@ impl Habit {
         }
     }
 }
+
+/// The clock goes on by less than this from one node to the next, hours: it does not pass midnight.
+const MOST_STEP_HOURS: f64 = 3.0;
+/// How long a whole night is, hours.
+pub(super) const WHOLE_NIGHT_HOURS: f64 = PARTS[1];

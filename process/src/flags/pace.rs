@@ -5,6 +5,7 @@ use super::cold::ease_of_day;
 use super::signals::{FeederSignals, nodes};
 use super::{Case, Doubts, goal};
 use crate::robust::{MAD_TO_SD, median};
+use crate::series::grid::PER_DAY;
 use larder_domain::Estimate;
 
 /// Days of a colony's own past that count.
@@ -127,7 +128,7 @@ impl<'a> Pace<'a> {
 impl Course {
     /// The days before that say something of the colony's appetite.
     fn days_before(&self, k: usize) -> impl Iterator<Item = usize> {
-        let before = (1..=OWN_DAYS).filter_map(move |day| k.checked_sub(day * nodes(24.0)));
+        let before = (1..=OWN_DAYS).filter_map(move |day| k.checked_sub(day * PER_DAY));
         before.filter(|&then| !self.taken[then].is_nan() && self.easy[then] > LEAST_EASE)
     }
 
@@ -158,7 +159,7 @@ impl Course {
 /// it last to the next visit; a small one has few holes.
 fn par(case: &Case<'_>, h: usize, f: usize, back: usize) -> Vec<f64> {
     let lasts = case.feeder(h, f).capacity_l / VISIT_DAYS;
-    let days = back as f64 / nodes(24.0) as f64;
+    let days = back as f64 / PER_DAY as f64;
     let par = |k: usize| {
         days * goal::litres_per_day(case, h, f, k)
             .min(lasts)
@@ -196,7 +197,7 @@ const LEAST_SHARE: f64 = 0.1;
 /// What went out of a feeder in the window before `k`, l; NaN across a fill or without readings.
 pub(super) fn uptake(case: &Case<'_>, h: usize, f: usize, k: usize, back: usize) -> f64 {
     let feeder = &case.signals.hives[h].feeders[f];
-    let before = nodes(3.0);
+    let before = nodes(LEVEL_HOURS);
     if k < back + before || feeder.changed[k] != feeder.changed[k - back - before] {
         return f64::NAN;
     }
@@ -206,8 +207,13 @@ pub(super) fn uptake(case: &Case<'_>, h: usize, f: usize, k: usize, back: usize)
 /// How well that is known, l: it is a difference of two means of three hours, and warmth moves a
 /// sensor between them.
 pub(super) fn uptake_sd(feeder: &FeederSignals, capacity_l: f64) -> f64 {
-    0.6 * feeder.noise_l + SENSOR_SHARE * capacity_l
+    LEVEL_NOISE * feeder.noise_l + SENSOR_SHARE * capacity_l
 }
 
 /// What a sensor's drift with warmth makes of a day, as a share of the capacity (measured).
 const SENSOR_SHARE: f64 = 0.004;
+
+/// A level is the mean of so many hours.
+const LEVEL_HOURS: f64 = 3.0;
+/// And so much noisier than a node's.
+const LEVEL_NOISE: f64 = 0.6;

@@ -43,17 +43,18 @@ pub(super) fn growth(celsius: f64) -> f64 {
 
 /// Days at the best temperature after which syrup of a strength is as likely sour as not.
 fn days_to_sour(parameters: &super::parameters::Souring, strength: Option<Strength>) -> f64 {
-    let activity = |s: Strength| syrup::water_activity(s.mass_fraction(), DegreesCelsius(25.0));
-    let thin = Strength::by_mass(1.0, 1.0).map_or(0.935, activity);
+    let activity =
+        |s: Strength| syrup::water_activity(s.mass_fraction(), DegreesCelsius(SHELF_CEL));
+    let thin = Strength::by_mass(1.0, 1.0).map_or(THIN_ACTIVITY, activity);
     let own = strength.map_or(thin, activity);
-    let hundredths = 100.0 * (thin - own);
+    let hundredths = HUNDREDTHS * (thin - own);
     parameters.days_to_sour * parameters.factor_per_hundredth.powf(hundredths.max(0.0))
 }
 
 /// The share of batches that are sour at an age, as a multiple of the age at which half are: ages are
 /// spread by a factor, log-logistic, so that nine in ten lie within it either way.
 pub(super) fn risk(parameters: &super::parameters::Souring, age: f64) -> f64 {
-    let steepness = 19f64.ln() / parameters.spread_factor.ln().max(0.1);
+    let steepness = 19f64.ln() / parameters.spread_factor.ln().max(LEAST_LOG_SPREAD);
     1.0 / (1.0 + age.max(1e-6).powf(-steepness))
 }
 
@@ -143,7 +144,7 @@ impl Watch<'_> {
         let risk = self.risk(k);
         let shown = self.shown(k).is_some();
         let safe = risk < parameters.close_risk && !shown;
-        let unseen = self.feeder.sensed && self.feeder.followed[k].age > nodes(24.0);
+        let unseen = self.feeder.sensed && self.feeder.followed[k].age > PER_DAY;
         if safe {
             Sign::Gone
         } else if unseen || left < least_l {
@@ -185,7 +186,7 @@ impl Watch<'_> {
     fn foams(&self, k: usize) -> bool {
         let parameters = &self.case.parameters(self.at.0).souring;
         self.rise(k).is_some_and(|(litres, metres)| {
-            metres > 1e-3 * parameters.foam_mm && litres > FOAM_SDS * self.feeder.noise_l
+            metres > parameters.foam_mm / MM_PER_M && litres > FOAM_SDS * self.feeder.noise_l
         })
     }
 
@@ -246,11 +247,11 @@ impl Watch<'_> {
         let (evidence, probability) = match self.shown(k) {
             Some(Shown::Hot) => (
                 aged.and(" It is {warmer} warmer than the yard's other feeders make it."),
-                0.8,
+                HOT_PROBABILITY,
             ),
             Some(Shown::RefusedWarm) => (
                 aged.and(" The colony takes less and less of it, and it is {warmer} warmer than the yard's other feeders make it."),
-                0.7,
+                REFUSED_PROBABILITY,
             ),
             Some(Shown::Foaming) => {
                 let risen = self.rise(k).map_or(f64::NAN, |(litres, _)| litres);
@@ -318,10 +319,10 @@ fn age(case: &Case<'_>, h: usize, f: usize) -> Vec<f64> {
             if feeder.filled[k] == Some(k) {
                 // The filter needs an hour to see how much there is now.
                 let before = left(k.saturating_sub(1));
-                let now = left((k + 2).min(feeder.syrup.len() - 1)).max(before + 0.1);
+                let now = left((k + 2).min(feeder.syrup.len() - 1)).max(before + LEAST_POURED_L);
                 share *= before / now;
             }
-            if left(k) < 0.02 * capacity {
+            if left(k) < GONE_SHARE * capacity {
                 share = 0.0;
             }
             share
@@ -331,7 +332,7 @@ fn age(case: &Case<'_>, h: usize, f: usize) -> Vec<f64> {
 
 /// Whether the last day's uptake is well below the one of the days before.
 fn refused(case: &Case<'_>, h: usize, f: usize, k: usize) -> bool {
-    let day = nodes(24.0);
+    let day = PER_DAY;
     let now = uptake(case, h, f, k, day);
     let before = (2..=4).filter_map(|d| {
         let then = k.checked_sub(d * day / 2 + day / 2)?;
@@ -340,7 +341,7 @@ fn refused(case: &Case<'_>, h: usize, f: usize, k: usize) -> bool {
     });
     let most = before.fold(f64::NAN, f64::max);
     let capacity = case.feeder(h, f).capacity_l;
-    most > 0.05 * capacity && now < 0.35 * most
+    most > REFUSED_LEAST_SHARE * capacity && now < REFUSED_SHARE * most
 }
 
 /// Windows that are compared for foam, hours, and how far apart they are: at the same time of day a
@@ -366,3 +367,24 @@ fn levels(feeder: &FeederSignals) -> Vec<f64> {
         })
         .collect()
 }
+
+/// Shelf lives are stated at about this, Cel, and the water activity of 1:1 is about that.
+const SHELF_CEL: f64 = 25.0;
+const THIN_ACTIVITY: f64 = 0.935;
+/// Hundredths in a whole.
+const HUNDREDTHS: f64 = 100.0;
+/// No spread of ages is narrower than this, logarithm.
+const LEAST_LOG_SPREAD: f64 = 0.1;
+/// Millimetres in a metre.
+const MM_PER_M: f64 = 1000.0;
+/// How sure it is by warmth alone, and by warmth and refusal.
+const HOT_PROBABILITY: f64 = 0.8;
+const REFUSED_PROBABILITY: f64 = 0.7;
+/// A fill pours at least this, l.
+const LEAST_POURED_L: f64 = 0.1;
+/// With less than this share of the capacity left its age is that of the next fill.
+const GONE_SHARE: f64 = 0.02;
+/// A colony refuses that took at least this share of the capacity in a day, and now less than that share
+/// of it.
+const REFUSED_LEAST_SHARE: f64 = 0.05;
+const REFUSED_SHARE: f64 = 0.35;

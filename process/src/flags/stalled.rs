@@ -5,6 +5,7 @@ use super::cold::ease_of_day;
 use super::pace::{Pace, uptake, uptake_sd};
 use super::signals::{FeederSignals, nodes};
 use super::{Case, Doubts, Sign, Spell, Words, goal, spells, stores};
+use crate::series::grid::PER_DAY;
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
 
 /// Opens when a day's uptake is far below what is expected, closes when it is taken again.
@@ -51,7 +52,7 @@ pub(super) fn raise(
             } else if taken > parameters.resumed * expected {
                 Sign::Gone
             } else if easy[k] > parameters.ease
-                && easy[k.saturating_sub(nodes(14.0))] > parameters.ease
+                && easy[k.saturating_sub(nodes(WARM_BEFORE_HOURS))] > parameters.ease
                 && expected > CLEAR_SDS * sd_l
                 && taken < parameters.share * capacity
                 && !rose(feeder, k, sd_l)
@@ -63,7 +64,7 @@ pub(super) fn raise(
             };
             (at, sign)
         });
-        for spell in spells(signs, parameters.holds_hours, 3.0) {
+        for spell in spells(signs, parameters.holds_hours, CLOSE_HOURS) {
             let k = spell.opened;
             let taken = Estimate::normal(uptake(case, h, f, k, back), sd_l);
             let took = Evidence::new("Took {took} in {hours}")
@@ -76,10 +77,10 @@ pub(super) fn raise(
                 took.and(", while its neighbours took {neighbours}")
                     .with_estimate("neighbours", expected.beside(), Measure::Volume)
             };
-            let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / 48.0);
+            let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / PER_DAY as f64);
             let words = Words {
                 severity: goal::severity(FlagKind::Stalled, goal::of_feeder(case, h, f, k)),
-                probability: 0.75,
+                probability: PROBABILITY,
                 evidence: took
                     .and("; syrup {syrup}, {left} left, filled {days} ago.")
                     .with_estimate(
@@ -101,7 +102,7 @@ pub(super) fn raise(
 
 /// Whether the level rose while nobody poured: comb or foam before the sensor, no sign of a stall.
 fn rose(feeder: &FeederSignals, k: usize, sd_l: f64) -> bool {
-    [6.0, 14.0].into_iter().any(|hours| {
+    RESUMED_HOURS.into_iter().any(|hours| {
         let before = feeder.level(k.saturating_sub(nodes(hours)));
         feeder.level(k) - before > RISE_SDS * sd_l
     })
@@ -111,3 +112,12 @@ fn rose(feeder: &FeederSignals, k: usize, sd_l: f64) -> bool {
 const RISE_SDS: f64 = 2.5;
 /// What is expected must stand out from what the sensor can tell by this, standard deviations.
 const CLEAR_SDS: f64 = 2.0;
+
+/// It was warm enough so long before as well, hours: half a day and a little.
+const WARM_BEFORE_HOURS: f64 = 14.0;
+/// Taken again for so long, hours, it is over.
+const CLOSE_HOURS: f64 = 3.0;
+/// How sure it is.
+const PROBABILITY: f64 = 0.75;
+/// Taking again is looked for over so many hours.
+const RESUMED_HOURS: [f64; 2] = [6.0, 14.0];

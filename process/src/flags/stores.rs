@@ -3,6 +3,7 @@
 use super::Case;
 use super::signals::nodes;
 use crate::robust::Sorted;
+use crate::series::grid::PER_DAY;
 use crate::series::grid::STEP_HOURS;
 use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Estimate, Timestamp};
@@ -42,7 +43,7 @@ pub(super) fn own(case: &Case<'_>, h: usize) -> Vec<f64> {
     let offset = hive.gross_kg[start] - hive.free_kg[start] - at_start;
     let offset = if offset.is_nan() { -at_start } else { offset };
     let mut taken = 0.0;
-    let reach = nodes(6.0);
+    let reach = nodes(REACH_HOURS);
     let mut window = Sorted::default();
     let mut last = (f64::NAN, 0);
     (0..=signals.last)
@@ -57,7 +58,7 @@ pub(super) fn own(case: &Case<'_>, h: usize) -> Vec<f64> {
             if let Some(found) = window.median() {
                 last = (found, k);
             }
-            let old = k - last.1 > nodes(48.0);
+            let old = k - last.1 > 2 * PER_DAY;
             if old {
                 f64::NAN
             } else {
@@ -114,3 +115,6 @@ fn rate(case: &Case<'_>, h: usize, f: usize, k: usize) -> f64 {
         case.analysis.hives[h].feeders[f].course.rate[k]
     }
 }
+
+/// A weight reaches so far over silence, hours.
+const REACH_HOURS: f64 = 6.0;

@@ -77,7 +77,7 @@ pub fn balance_yard(grid: &Grid, hives: &[BalanceInput]) -> Vec<HiveBalance> {
             let known = control[t].0.is_nan();
             let expected = common + usual[t].0 - share * drying[h][t] + brought[h][t];
             let alone = if known {
-                0.03
+                ALONE_SD_KG
             } else {
                 MODEL_SHARE * common.abs()
             };
@@ -127,7 +127,7 @@ fn usual_outflow(hive: &BalanceInput, n_hours: usize) -> Vec<f64> {
     let reach = 24 * OUTFLOW_DAYS;
     let flows: Vec<f64> = (0..n_hours)
         .map(|t| mean_outflow(hive, t).0)
-        .map(|flow| if flow > 0.001 { flow } else { f64::NAN })
+        .map(|flow| if flow > FLOWS_L { flow } else { f64::NAN })
         .collect();
     let mut usual = Vec::with_capacity(n_hours);
     let mut window = Sorted::default();
@@ -166,8 +166,8 @@ fn hourly_drying(hive: &BalanceInput, n_hours: usize) -> Vec<f64> {
 /// hours against the drying expected, by weighted least squares with doubt of far-off points
 /// (Huber's weights) and with the usual share as prior.
 fn dried_share(gains: &[Vec<f64>], drying: &[Vec<f64>], brought: &[Vec<f64>]) -> f64 {
-    let noise = 0.03;
-    let (mut share, mut level) = (DRIED_SHARE, -0.004);
+    let noise = HOUR_SD_KG;
+    let (mut share, mut level) = (DRIED_SHARE, USUAL_LEVEL_KG);
     for _ in 0..6 {
         let mut s = [0.0; 5];
         for (h, gain) in gains.iter().enumerate() {
@@ -184,16 +184,16 @@ fn dried_share(gains: &[Vec<f64>], drying: &[Vec<f64>], brought: &[Vec<f64>]) ->
             }
         }
         // Hours of one day go together: some twenty of them say what one independent one would.
-        let prior = 20.0 * noise * noise / (DRIED_SHARE_SD * DRIED_SHARE_SD);
+        let prior = HOURS_THAT_GO_TOGETHER * noise * noise / (DRIED_SHARE_SD * DRIED_SHARE_SD);
         let (n, x, xx, y, xy) = (s[0], s[1], s[2] + prior, s[3], s[4] - prior * DRIED_SHARE);
         let determinant = n * xx - x * x;
-        if n < 50.0 || determinant <= 0.0 {
+        if n < LEAST_HOURS || determinant <= 0.0 {
             return DRIED_SHARE;
         }
         share = -(n * xy - x * y) / determinant;
         level = (y + share * x) / n;
     }
-    share.clamp(0.1, 0.6)
+    share.clamp(DRIED_SHARES[0], DRIED_SHARES[1])
 }
 
 /// What the other hives of the yard gained beyond what they were expected to: median and how many.
@@ -259,3 +259,17 @@ const USUAL_EVERY: usize = 3;
 /// The spread of an hour's difference where none is known, and at least, kg.
 const UNKNOWN_SD_KG: f64 = 0.08;
 const LEAST_SD_KG: f64 = 0.008;
+
+/// How far a hive with no neighbour to compare it with strays in an hour, kg.
+const ALONE_SD_KG: f64 = 0.03;
+/// Less than this in an hour is no flow, l.
+const FLOWS_L: f64 = 0.001;
+/// Gains of an hour stray by this, kg, around a usual loss of that by breathing, kg.
+const HOUR_SD_KG: f64 = 0.03;
+const USUAL_LEVEL_KG: f64 = -0.004;
+/// So many hours say what one independent one would.
+const HOURS_THAT_GO_TOGETHER: f64 = 20.0;
+/// Fewer hours tell nothing of a yard's own share.
+const LEAST_HOURS: f64 = 50.0;
+/// No yard dries less or more than these shares.
+const DRIED_SHARES: [f64; 2] = [0.1, 0.6];

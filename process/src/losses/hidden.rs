@@ -112,7 +112,7 @@ fn transitions() -> [[f64; K]; K] {
         let stream = LEVELS_KG[i] >= STREAM_KG;
         let end = 1.0 / if stream { STREAM_HOURS } else { DRIP_HOURS };
         // A stream swells and shrinks; a drip stays a drip.
-        let drift = if stream { 0.25 } else { 0.01 };
+        let drift = if stream { STREAM_DRIFT } else { DRIP_DRIFT };
         moves[i][0] = end;
         for j in [i - 1, i + 1] {
             if (1..K).contains(&j) {
@@ -141,7 +141,7 @@ fn emission(hour: &BalanceHour, kg_per_litre: f64) -> [f64; K] {
         let cube = scale * scale * scale * appetite.sqrt().sqrt() * appetite.sqrt();
         *likelihood = 1.0 / cube.sqrt();
     }
-    let per_sd = 1.0 / (hour.outflow_sd_l + 0.004);
+    let per_sd = 1.0 / (hour.outflow_sd_l + LEAST_OUTFLOW_SD_L);
     for (likelihood, lost) in likelihood.iter_mut().zip(LEVELS_KG) {
         let short = (FEEDER_SHARE / kg_per_litre * lost - hour.outflow_l) * per_sd;
         let against = 0.5 * INDEPENDENT_SHARE * short * short;
@@ -173,3 +173,9 @@ const _: () = {
     let power = 0.5 * (DEGREES_OF_FREEDOM + 1.0) * INDEPENDENT_SHARE;
     assert!(power == 1.5 && power * APPETITE_WEIGHT == 0.375);
 };
+
+/// How likely a stream, or a drip, changes its rate in an hour.
+const STREAM_DRIFT: f64 = 0.25;
+const DRIP_DRIFT: f64 = 0.01;
+/// Outflow is not known better than this, l.
+const LEAST_OUTFLOW_SD_L: f64 = 0.004;

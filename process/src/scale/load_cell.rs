@@ -42,7 +42,7 @@ pub(super) fn learn_load_cell(
     let seen = times.first().copied().zip(times.last().copied());
     let mut nights = night_sums(grid, series, turn, steps, cell_temperature, is_night);
     drop_unusual(&mut nights);
-    let noise = series.noise_sd.max(0.005).powi(2);
+    let noise = series.noise_sd.max(LEAST_NOISE_KG).powi(2);
     let ratio = noise / SLOPE_SD.powi(2);
     // Normal equations of the usual slope and the coefficient, with each night's own slope integrated out.
     let (mut ss, mut sc, mut cc) = (0.0, 0.0, noise / COEFFICIENT_SD.powi(2));
@@ -135,9 +135,9 @@ fn night_sums(
         let k = grid.nearest(time);
         let warm = at_time(grid, cell_temperature, time);
         let quiet = is_night.get(k).copied().unwrap_or(false) && !warm.is_nan();
-        let same_night = start.is_some_and(|s| time.hours_since(s) < 14.0);
+        let same_night = start.is_some_and(|s| time.hours_since(s) < LONGEST_NIGHT_HOURS);
         if !quiet || stepped || !same_night {
-            if current.n >= 12.0 {
+            if current.n >= LEAST_READINGS {
                 nights.push(current);
             }
             current = NightSums::default();
@@ -147,7 +147,7 @@ fn night_sums(
             current.add(time.hours_since(start), warm, kg);
         }
     }
-    if current.n >= 12.0 {
+    if current.n >= LEAST_READINGS {
         nights.push(current);
     }
     nights
@@ -168,3 +168,9 @@ pub(super) fn take_temperature_out(
         }
     }
 }
+
+/// No scale's reading is better than this, kg.
+pub(super) const LEAST_NOISE_KG: f64 = 0.005;
+/// A night is no longer than this, hours, and needs so many readings.
+const LONGEST_NIGHT_HOURS: f64 = 14.0;
+const LEAST_READINGS: f64 = 12.0;

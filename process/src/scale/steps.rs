@@ -6,6 +6,7 @@
     reason = "indices here are shared by several arrays"
 )]
 
+use super::load_cell::LEAST_NOISE_KG;
 use crate::robust::median_of_few;
 use crate::series::clean::CleanSeries;
 use larder_domain::Timestamp;
@@ -72,13 +73,13 @@ pub(super) fn find_disturbances(series: &CleanSeries) -> Vec<Disturbance> {
     let mut found: Vec<Disturbance> = Vec::new();
     for i in 2..v.len().saturating_sub(1) {
         let jump = v[i] - v[i - 1];
-        if jump.abs() < 0.3 * limit {
+        if jump.abs() < SHARP_LIMIT_SHARE * limit {
             continue;
         }
         let change = change_at(v, i);
         let apart = t[i].hours_since(t[i - 1]);
         let enough = change.abs() > limit + DRIFT_KG_PER_HOUR * (apart - 0.5).max(0.0);
-        if !enough || jump * change < 0.0 || jump.abs() < 0.25 * change.abs() {
+        if !enough || jump * change < 0.0 || jump.abs() < SHARP_CHANGE_SHARE * change.abs() {
             continue;
         }
         if change.abs() < UNUSUAL_FACTOR * usual_change(v, i) {
@@ -94,7 +95,7 @@ pub(super) fn find_disturbances(series: &CleanSeries) -> Vec<Disturbance> {
         }
     }
     for step in &mut found {
-        let noise = 3.0 * usual_change(v, step.first).max(usual_change(v, step.last));
+        let noise = USUAL_CHANGES * usual_change(v, step.first).max(usual_change(v, step.last));
         reach_out(v, step, noise.max(0.5 * limit));
     }
     found.dedup_by(|next, step| {
@@ -177,7 +178,7 @@ pub(super) fn measure_step(
     let right = side(series, step.last..to, after);
     // A slope beyond what bees do is noise on too few readings: shrink towards none.
     let gusts = usual_change(v, step.first).max(usual_change(v, step.last));
-    let noise = series.noise_sd.max(0.005).max(gusts).powi(2);
+    let noise = series.noise_sd.max(LEAST_NOISE_KG).max(gusts).powi(2);
     let information = left.hh + right.hh + noise / BEES_KG_PER_HOUR.powi(2);
     let slope = (left.hv + right.hv) / information;
     let apart = right.hours - left.hours;
@@ -190,7 +191,7 @@ pub(super) fn measure_step(
         before,
         kg,
         sd_kg: variance.sqrt(),
-        sharp_share: largest_change(v, step) / kg.abs().max(1e-3),
+        sharp_share: largest_change(v, step) / kg.abs().max(LEAST_CHANGE_KG),
     })
 }
 
@@ -222,6 +223,15 @@ fn side(series: &CleanSeries, range: std::ops::Range<usize>, from: Timestamp) ->
         hv,
     }
 }
+
+/// A jump between two readings of less than this share of the limit is no step; nor is one of less than
+/// that share of the whole change.
+const SHARP_LIMIT_SHARE: f64 = 0.3;
+const SHARP_CHANGE_SHARE: f64 = 0.25;
+/// A disturbance ends where readings change by less than so many times the usual.
+const USUAL_CHANGES: f64 = 3.0;
+/// Less than this is no change, kg.
+const LEAST_CHANGE_KG: f64 = 1e-3;
 
 #[cfg(test)]
 mod tests {

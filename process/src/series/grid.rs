@@ -9,6 +9,8 @@ pub const STEP_MS: i64 = 30 * 60 * 1000;
 pub const STEP_HOURS: f64 = 0.5;
 /// Nodes in an hour.
 pub const PER_HOUR: usize = 2;
+/// Hours in a day of 24.
+pub const HOURS_PER_DAY: f64 = 24.0;
 /// Nodes in 24 hours.
 pub const PER_DAY: usize = 24 * PER_HOUR;
 

@@ -46,7 +46,7 @@ pub fn bees_in(light: &[bool]) -> Vec<bool> {
 pub fn local_hour(zone: Tz, at: Timestamp) -> f64 {
     use chrono::Timelike;
     let local = at.to_utc().with_timezone(&zone);
-    f64::from(local.num_seconds_from_midnight()) / 3600.0
+    f64::from(local.num_seconds_from_midnight()) / SECONDS_PER_HOUR
 }
 
 /// Whether the sun is above the horizon, good to some ten minutes: declination from the day of the
@@ -56,14 +56,30 @@ fn sun_is_up(at: Timestamp, (latitude, longitude): (f64, f64)) -> bool {
     use chrono::{Datelike, Timelike};
     let utc = at.to_utc();
     let day = f64::from(utc.ordinal());
-    let declination = (23.45f64 * (360.0 * (284.0 + day) / 365.0).to_radians().sin()).to_radians();
-    let solar_hour = f64::from(utc.num_seconds_from_midnight()) / 3600.0 + longitude / 15.0;
-    let hour_angle = (15.0 * (solar_hour - 12.0)).to_radians();
+    let declination = (AXIS_DEGREES
+        * (FULL_CIRCLE * (DAYS_SINCE_EQUINOX + day) / DAYS_PER_YEAR)
+            .to_radians()
+            .sin())
+    .to_radians();
+    let solar_hour = f64::from(utc.num_seconds_from_midnight()) / SECONDS_PER_HOUR
+        + longitude / DEGREES_PER_HOUR;
+    let hour_angle = (DEGREES_PER_HOUR * (solar_hour - NOON)).to_radians();
     let latitude = latitude.to_radians();
     let height =
         latitude.sin() * declination.sin() + latitude.cos() * declination.cos() * hour_angle.cos();
     height > 0.0
 }
+
+/// Seconds in an hour, degrees that the earth turns in one, hours at noon.
+const SECONDS_PER_HOUR: f64 = 3600.0;
+const DEGREES_PER_HOUR: f64 = 15.0;
+const NOON: f64 = 12.0;
+/// The earth's axis, degrees; days in a year, and from its start back to the spring's equinox before, as
+/// in Cooper's formula.
+const AXIS_DEGREES: f64 = 23.45;
+const DAYS_PER_YEAR: f64 = 365.0;
+const DAYS_SINCE_EQUINOX: f64 = 284.0;
+const FULL_CIRCLE: f64 = 360.0;
 
 #[cfg(test)]
 mod tests {

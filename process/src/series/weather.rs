@@ -5,6 +5,7 @@ use super::sun::{bees_in, light};
 use super::{Grid, Look, lagged};
 use crate::input::YardInput;
 use crate::robust::median_of_few;
+use crate::series::grid::HOURS_PER_DAY;
 
 /// Weather at every node.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -108,9 +109,10 @@ fn drying(
     let or = |value: f64, other: f64| if value.is_nan() { other } else { value };
     let at = |k: usize| {
         let celsius = air[k];
-        let saturated = 6.108 * (17.27 * celsius / (celsius + 237.3)).exp();
-        let deficit = saturated * (1.0 - humidity[k].min(100.0) / 100.0);
-        let by_air = 0.26 * (1.0 + 0.54 * or(wind[k], USUAL_WIND)) * deficit / 24.0;
+        let saturated = TETENS_HPA * (TETENS_A * celsius / (celsius + TETENS_B)).exp();
+        let deficit = saturated * (1.0 - humidity[k].min(PER_CENT) / PER_CENT);
+        let by_air =
+            PENMAN_MM * (1.0 + PENMAN_WIND * or(wind[k], USUAL_WIND)) * deficit / HOURS_PER_DAY;
         let usual_sun = if light[k] { USUAL_SUN } else { 0.0 };
         let net = SUN_SHARE * or(sun[k], usual_sun) - LONG_WAVE_W;
         (or(by_air, USUAL_BY_AIR) + net / LATENT_W_HOURS_PER_MM).max(0.0)
@@ -145,3 +147,13 @@ fn fill_from_scales(input: &YardInput<'_>, grid: &Grid, look: Look, air: &mut [f
         *value = median_of_few(known).unwrap_or(f64::NAN);
     }
 }
+
+/// Tetens' saturation pressure: hPa at 0 Cel, and its two coefficients.
+const TETENS_HPA: f64 = 6.108;
+const TETENS_A: f64 = 17.27;
+const TETENS_B: f64 = 237.3;
+/// Penman's wind function: mm a day for each hPa, and what a metre a second adds.
+const PENMAN_MM: f64 = 0.26;
+const PENMAN_WIND: f64 = 0.54;
+/// Per cent in a whole.
+const PER_CENT: f64 = 100.0;

@@ -82,7 +82,7 @@ pub(super) fn common_changes(at_nodes: &[Vec<f64>], rain_mm: &[f64], most_kg: f6
         level = median(&mut levels).unwrap_or(level);
         let kg = if n > 0 { level - before } else { f64::NAN };
         let spread = mad_sd(&mut changes).unwrap_or(0.0);
-        let sd = 1.25 * spread / (n.max(1) as f64).sqrt();
+        let sd = MEDIAN_SD * spread / (n.max(1) as f64).sqrt();
         common.push(Common { kg, sd, n });
         for course in &mut courses {
             course.compare(k, level);
@@ -149,7 +149,7 @@ pub(super) fn rain_without_gauge(common: &[Common], hands: &[bool], kg_per_mm: f
             let around = k.saturating_sub(VISIT_NODES)..common.len().min(k + VISIT_NODES + 1);
             let visited = hands.get(around).is_some_and(|near| near.contains(&true));
             let least = if visited { VISITED_KG } else { UNGAUGED_KG };
-            if common[k].n >= LEAST_HIVES && more > least.max(5.0 * spread) {
+            if common[k].n >= LEAST_HIVES && more > least.max(RAIN_SPREADS * spread) {
                 rain[k] = more / kg_per_mm;
             }
         }
@@ -214,10 +214,21 @@ pub(super) fn own_sd(common: &[Common], usual: &[f64], dry: &[bool]) -> Vec<f64>
             near.extend(days[around].iter().filter(|d| !d.is_nan()));
             let known = near.len() >= LEAST_DAYS;
             let square = near.iter().map(|d| d * d).sum::<f64>() / near.len().max(1) as f64;
-            let spread = if known { square.sqrt() } else { 0.1 };
+            let spread = if known {
+                square.sqrt()
+            } else {
+                UNKNOWN_OWN_SD_KG
+            };
             spread.clamp(OWN_SD_KG[0], OWN_SD_KG[1])
         })
         .collect();
     let at = |k: usize| spreads[(k / EVERY).saturating_sub(2).min(spreads.len() - 1)];
     (0..common.len()).map(at).collect()
 }
+
+/// A median is this much noisier than a mean (normal noise).
+const MEDIAN_SD: f64 = 1.25;
+/// And by so many times what that time of day usually spreads.
+const RAIN_SPREADS: f64 = 5.0;
+/// What hives stray where too few days tell, kg a day.
+const UNKNOWN_OWN_SD_KG: f64 = 0.1;

@@ -196,7 +196,11 @@ impl<'a> Course<'a> {
         let hours = drying_hours(weather, parameters);
         let mut state = State {
             mean: [0.0; 3],
-            covariance: [[0.01, 0.0, 0.0], [0.0, 1e-4, 0.0], [0.0, 0.0, 1e-4]],
+            covariance: [
+                [FIRST_WATER_VARIANCE, 0.0, 0.0],
+                [0.0, FIRST_VARIANCE, 0.0],
+                [0.0, 0.0, FIRST_VARIANCE],
+            ],
         };
         let mut states: Vec<Single<3>> = Vec::with_capacity(n);
         let mut steps: Vec<Step> = Vec::with_capacity(n);
@@ -204,7 +208,7 @@ impl<'a> Course<'a> {
         let (mut course, mut likelihood) = (0.0, 0.0);
         for k in 0..n {
             let dark = weather.bees_in[k];
-            let mm = rain[k].max(0.3 * rain[k.saturating_sub(1)]);
+            let mm = rain[k].max(LATE_RAIN_SHARE * rain[k.saturating_sub(1)]);
             let drying = if mm > 0.0 { DRYING_HOURS[1] } else { hours[k] };
             let stays = (-STEP_HOURS / drying).exp();
             let flight = match (dark, mm > INDOORS_MM) {
@@ -233,8 +237,9 @@ impl<'a> Course<'a> {
             } else {
                 HELD_SHARE * held
             };
-            let loose = DRYING_SHARE * (1.0 - stays) * state.mean[WATER].max(0.0) + 1e-4;
-            let own_by_day = own_sds[k] / (0.6 * PER_DAY as f64).sqrt();
+            let loose =
+                DRYING_SHARE * (1.0 - stays) * state.mean[WATER].max(0.0) + LEAST_DRYING_SD_KG;
+            let own_by_day = own_sds[k] / (BY_DAY_SHARE * PER_DAY as f64).sqrt();
             let mut own = if flight == 1 {
                 own_by_day
             } else {
@@ -249,14 +254,14 @@ impl<'a> Course<'a> {
             state.predict(&step);
             state.mean[WATER] += held;
             state.covariance[WATER][WATER] += loose.powi(2) + fallen.powi(2);
-            state.covariance[OWN][OWN] += own.powi(2) + (0.15 * common[k].sd).powi(2);
+            state.covariance[OWN][OWN] += own.powi(2) + (OWN_SPREAD_SHARE * common[k].sd).powi(2);
             state.covariance[FLIGHT][FLIGHT] +=
                 FLIGHT_SD_KG[flight].powi(2) * (1.0 - lasts * lasts);
             let mut update = None;
             if common[k].n > 0 {
                 let row = [1.0; 3];
                 let residual = course - state.mean.iter().sum::<f64>();
-                let noise = READING_SD_KG.powi(2) + (0.7 * common[k].sd).powi(2);
+                let noise = READING_SD_KG.powi(2) + (READING_SPREAD_SHARE * common[k].sd).powi(2);
                 let view = state.view(&row, noise);
                 let gate = GATE_SDS * view.variance().sqrt();
                 let off = (residual * residual / view.variance()).min(GATE_SDS * GATE_SDS);
@@ -310,6 +315,19 @@ fn smoothed(filtered: &Filtered) -> Water {
 const INDOORS_MM: f64 = 0.1;
 /// What a step that no scale saw leaves open, kg.
 const UNSEEN_SD_KG: f64 = 0.05;
+
+/// What is known at the start, variances in kg2: of water, and of all else.
+const FIRST_WATER_VARIANCE: f64 = 0.01;
+const FIRST_VARIANCE: f64 = 1e-4;
+/// This share of a half hour's rain is still on its way onto the hives in the next.
+const LATE_RAIN_SHARE: f64 = 0.3;
+/// Drying is not known better than this in half an hour, kg.
+const LEAST_DRYING_SD_KG: f64 = 1e-4;
+/// This share of a day's nodes is by day.
+const BY_DAY_SHARE: f64 = 0.6;
+/// How much of the hives' spread is their own course's, and how much the reading's.
+const OWN_SPREAD_SHARE: f64 = 0.15;
+const READING_SPREAD_SHARE: f64 = 0.7;
 
 #[cfg(test)]
 mod tests {

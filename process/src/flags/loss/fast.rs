@@ -4,6 +4,7 @@ use super::super::balance;
 use super::super::signals::nodes;
 use super::{GRADUAL, Loss, Watch};
 use crate::robust::median_of_few;
+use crate::series::grid::PER_DAY;
 use larder_domain::syrup::kg_per_litre;
 
 /// Indices into [`balance::WINDOWS`] of the windows for fast losses.
@@ -38,7 +39,7 @@ const MOST_HABIT_KG: f64 = 0.3;
 impl Watch<'_> {
     /// What the colony took before the window, and how well that is known, l/h.
     pub(super) fn usual(&self, k: usize, back: usize) -> (f64, f64) {
-        let before = &self.feeder.followed[k.saturating_sub(back + nodes(6.0))];
+        let before = &self.feeder.followed[k.saturating_sub(back + nodes(USUAL_LAG_HOURS))];
         let least = LEAST_USUAL * self.case.feeder(self.h, self.f).capacity_l;
         (before.rate.max(least), before.rate_sd)
     }
@@ -66,7 +67,7 @@ impl Watch<'_> {
     pub(super) fn habit(&self, k: usize, window: usize) -> f64 {
         let mut n = 0;
         let days = (1..=HABIT_DAYS).filter_map(|day| {
-            let then = k.checked_sub(day * nodes(24.0))?;
+            let then = k.checked_sub(day * PER_DAY)?;
             let excess = self.case.balance.excess_loss(self.h, then, window);
             (!excess.is_nan()).then_some(excess)
         });
@@ -85,13 +86,14 @@ impl Watch<'_> {
         let hours = balance::WINDOWS[window];
         let (usual, _) = self.usual(k, nodes(hours));
         let rate = self.drop(k, nodes(hours)) / hours;
-        if rate.is_nan() || rate <= parameters.fast_l_per_h + 1.5 * usual {
+        if rate.is_nan() || rate <= parameters.fast_l_per_h + USUAL_FACTOR * usual {
             return None;
         }
         let seen = self.loss(k, window);
         let noise = self.feeder.noise_l;
         if seen.hive_kg.is_nan() {
-            let clear = seen.drop_l > 8.0 * noise && rate > UNWEIGHED_L_PER_H + 3.0 * usual;
+            let clear = seen.drop_l > UNWEIGHED_SDS * noise
+                && rate > UNWEIGHED_L_PER_H + UNWEIGHED_FACTOR * usual;
             // A keeper, or a fall, takes it at once; robbers and holes take their time.
             let half = self.drop(k, nodes(0.5 * seen.hours));
             let gradual = GRADUAL.contains(&(half / seen.drop_l));
@@ -99,7 +101,7 @@ impl Watch<'_> {
             return (clear && gradual && slow_enough && seen.hours >= 2.0).then_some((seen, false));
         }
         let density = kg_per_litre(self.feeder.strength[k]);
-        let beyond_usual = seen.drop_kg - 1.5 * usual * seen.hours * density;
+        let beyond_usual = seen.drop_kg - USUAL_FACTOR * usual * seen.hours * density;
         let drop_z = beyond_usual / (density * noise);
         let hive_z = seen.hive_kg / seen.hive_sd_kg;
         let both = drop_z.min(MOST_Z) + hive_z.min(MOST_Z);
@@ -107,7 +109,7 @@ impl Watch<'_> {
         let clear = (drop_z > SEEN_Z[0] || drop_z > SEEN_Z[1] && hive_z > HEAVY_Z)
             && hive_z > 2.0
             && both > parameters.sds * 2f64.sqrt()
-            && rate > parameters.fast_l_per_h + 1.5 * usual;
+            && rate > parameters.fast_l_per_h + USUAL_FACTOR * usual;
         let agrees = if self.on_scale {
             let known = if self.settled(k) { 1.0 } else { UNKNOWN_FACTOR };
             let least = if drop_z > SHARP_Z {
@@ -119,14 +121,14 @@ impl Watch<'_> {
                 && seen.hive_kg > 0.5 * seen.drop_kg
         } else {
             // What the colony takes from beside the hive would show on the scale.
-            seen.hive_kg > -0.3 * seen.drop_kg && seen.drop_kg > parameters.fast_kg
+            seen.hive_kg > -GAIN_SHARE * seen.drop_kg && seen.drop_kg > parameters.fast_kg
         };
         (clear && agrees).then_some((seen, sure))
     }
 
     /// Whether two days are known by which to tell what is usual.
     fn settled(&self, k: usize) -> bool {
-        let then = k.checked_sub(nodes(52.0));
+        let then = k.checked_sub(nodes(TWO_DAYS_HOURS));
         then.is_some_and(|then| !self.case.balance.weight(self.h, then).is_nan())
     }
 
@@ -135,7 +137,7 @@ impl Watch<'_> {
         let parameters = &self.case.parameters(self.h).loss;
         let seen = self.loss(k, WINDOWS[1]);
         let rate = seen.drop_l / seen.hours;
-        rate > parameters.fast_l_per_h + 1.5 * self.usual(k, nodes(6.0)).0
+        rate > parameters.fast_l_per_h + USUAL_FACTOR * self.usual(k, nodes(USUAL_LAG_HOURS)).0
             && (seen.hive_kg.is_nan() || seen.hive_kg >= 0.5 * parameters.fast_kg)
     }
 }
@@ -145,3 +147,15 @@ pub(super) fn hive_sd_kg(by_day: bool, hours: f64) -> f64 {
     let in_two_hours = if by_day { DAY_SD_KG } else { NIGHT_SD_KG };
     in_two_hours * (hours / 2.0).sqrt()
 }
+
+/// What was usual is that of so long before, hours.
+const USUAL_LAG_HOURS: f64 = 6.0;
+/// More than so many times the usual is no appetite.
+const USUAL_FACTOR: f64 = 1.5;
+/// Without a scale the level must fall by so many times its noise, and faster than so many times the usual.
+const UNWEIGHED_SDS: f64 = 8.0;
+const UNWEIGHED_FACTOR: f64 = 3.0;
+/// A hive that gains more than this share of what left the feeder ate it.
+const GAIN_SHARE: f64 = 0.3;
+/// Two days and a little: a fill before that is no news.
+const TWO_DAYS_HOURS: f64 = 52.0;

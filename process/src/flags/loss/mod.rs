@@ -114,7 +114,7 @@ impl Watch<'_> {
         let mut open: Option<Open> = None;
         let mut fast_before = 0;
         let mut blurred_until = 0;
-        for k in nodes(4.0)..=self.case.signals.last {
+        for k in nodes(FIRST_HOURS)..=self.case.signals.last {
             let blind = self.doubts.level(self.case, self.h, self.f, k)
                 || self.doubts.off(self.case, self.h, self.f, k);
             if blind {
@@ -191,3 +191,6 @@ impl Watch<'_> {
         mean(k - back) - mean(k)
     }
 }
+
+/// The first hours of a record tell nothing.
+const FIRST_HOURS: f64 = 4.0;

@@ -7,7 +7,9 @@ use super::super::night::left_feeders;
 use super::super::signals::nodes;
 use super::fast::hive_sd_kg;
 use super::{Culprit, GRADUAL, Loss, Watch};
+use crate::flags::night::WHOLE_NIGHT_HOURS;
 use crate::robust::{MAD_TO_SD, median_of_few};
+use crate::series::grid::PER_DAY;
 use larder_domain::syrup::kg_per_litre;
 
 /// Index into [`balance::WINDOWS`] of half a day, and of a day.
@@ -80,7 +82,7 @@ impl Watch<'_> {
             return None;
         }
         let before: [Option<(usize, Loss)>; HABIT_DAYS] = std::array::from_fn(|day| {
-            let then = k.checked_sub((day + 1) * nodes(24.0))?;
+            let then = k.checked_sub((day + 1) * PER_DAY)?;
             Some((then, self.unexplained(then, window)?))
         });
         let before = || before.iter().flatten();
@@ -127,7 +129,7 @@ impl Watch<'_> {
             drop_l: drop_kg / kg_per_litre(self.feeder.strength[k]),
             drop_kg,
             hive_kg: lost,
-            hive_sd_kg: if wet { WET_SD_KG } else { DRY_SD_KG } * (hours / 12.0).sqrt(),
+            hive_sd_kg: if wet { WET_SD_KG } else { DRY_SD_KG } * (hours / HALF_DAY_HOURS).sqrt(),
         })
     }
 
@@ -144,7 +146,7 @@ impl Watch<'_> {
 
     /// The same at this time of other days.
     fn usually_lost(&self, k: usize, window: usize) -> f64 {
-        let days = (1..=HABIT_DAYS).filter_map(|day| k.checked_sub(day * nodes(24.0)));
+        let days = (1..=HABIT_DAYS).filter_map(|day| k.checked_sub(day * PER_DAY));
         let lost = days
             .map(|then| self.lost(then, window))
             .filter(|kg| !kg.is_nan());
@@ -194,10 +196,10 @@ impl Watch<'_> {
         }
         let drop_l = night.drop_kg / kg_per_litre(self.feeder.strength[k]);
         let odd = -night.odd_kg;
-        let clear =
-            odd > parameters.slow_kg * night.hours / 8.0 && odd > parameters.slow_sds * night.sd_kg;
-        let fed =
-            drop_l > 4.0 * self.feeder.noise_l && faster(night.drop_kg - night.usual_drop_kg, odd);
+        let clear = odd > parameters.slow_kg * night.hours / WHOLE_NIGHT_HOURS
+            && odd > parameters.slow_sds * night.sd_kg;
+        let fed = drop_l > DROP_SDS * self.feeder.noise_l
+            && faster(night.drop_kg - night.usual_drop_kg, odd);
         (self.on_scale && night.n_habit >= 3 && clear && fed).then_some(Loss {
             hours: night.hours,
             drop_l,
@@ -214,7 +216,7 @@ impl Watch<'_> {
         }
         let seen = self.loss(k, HALF_DAY);
         let parameters = &self.case.parameters(self.h).cold;
-        let window = &self.feeder.syrup[k.saturating_sub(nodes(12.0))..=k];
+        let window = &self.feeder.syrup[k.saturating_sub(nodes(HALF_DAY_HOURS))..=k];
         // It may be warmer than the yard's others.
         let doubt = self.feeder.celsius_sd();
         let easy = window.iter().map(|&t| ease(parameters, t + doubt));
@@ -223,7 +225,7 @@ impl Watch<'_> {
         // One odd reading at either end is not enough.
         let level = |hours: f64| self.feeder.level(k.saturating_sub(nodes(hours)));
         let fallen = (level(seen.hours) - level(0.0)).min(seen.drop_l);
-        let clear = fallen > COLD_DROP_L && fallen > 6.0 * self.feeder.noise_l;
+        let clear = fallen > COLD_DROP_L && fallen > COLD_DROP_SDS * self.feeder.noise_l;
         // A feeder that is warmer than it is thought goes on as before.
         let usual_l = self.usual(k, nodes(seen.hours)).0 * seen.hours;
         let clear = clear && fallen > usual_l;
@@ -232,16 +234,16 @@ impl Watch<'_> {
         let clear = clear && GRADUAL.contains(&half);
         // What is taken cold from beside the hive would weigh on the scale.
         let agrees = if self.on_scale {
-            seen.hive_kg.is_nan() || seen.hive_kg >= 0.3 * seen.drop_kg
+            seen.hive_kg.is_nan() || seen.hive_kg >= LOST_SHARE * seen.drop_kg
         } else {
-            seen.hive_kg.is_nan() || seen.hive_kg >= -0.4 * seen.drop_kg
+            seen.hive_kg.is_nan() || seen.hive_kg >= -HIDDEN_SHARE * seen.drop_kg
         };
         (cold && clear && agrees).then_some(seen)
     }
 
     /// Whether a slow leak goes on.
     pub(super) fn still_slow(&self, k: usize) -> bool {
-        let drop_l = self.drop(k, nodes(12.0));
+        let drop_l = self.drop(k, nodes(HALF_DAY_HOURS));
         drop_l.is_nan() || drop_l > 0.5 * COLD_DROP_L
     }
 }
@@ -250,3 +252,13 @@ impl Watch<'_> {
 fn faster(added_kg: f64, lost_kg: f64) -> bool {
     (ADDED_OF_LOST * lost_kg..MOST_ADDED * lost_kg).contains(&added_kg)
 }
+
+/// Half a day, hours.
+const HALF_DAY_HOURS: f64 = 12.0;
+/// The level falls by so many times its noise in a night of a leak, and by so many in the cold.
+const DROP_SDS: f64 = 4.0;
+const COLD_DROP_SDS: f64 = 6.0;
+/// A leak in the cold takes at least this share of the drop off the hive; one that a gain of less than
+/// that hides goes on.
+const LOST_SHARE: f64 = 0.3;
+const HIDDEN_SHARE: f64 = 0.4;

@@ -50,7 +50,7 @@ pub(super) fn absurd(
             } else {
                 evidence.with("value", value, Measure::Number)
             },
-            probability: 0.93,
+            probability: PROBABILITY,
             spell,
         }
     };
@@ -59,3 +59,6 @@ pub(super) fn absurd(
 
 /// Fewer than this in a window are bad luck.
 const LEAST_ABSURD: usize = 4;
+
+/// How sure it is.
+const PROBABILITY: f64 = 0.93;

@@ -24,7 +24,10 @@ pub(super) fn clock_off(device: &DeviceInput<'_>, now: Timestamp) -> Option<Susp
             from: clock.received_at,
             until: (over <= now).then_some(over),
         },
-        probability: 0.97,
+        probability: PROBABILITY,
         evidence,
     })
 }
+
+/// How sure it is.
+const PROBABILITY: f64 = 0.97;

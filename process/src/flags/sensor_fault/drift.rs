@@ -4,6 +4,8 @@ use super::super::night::Night;
 use super::super::signals::nodes;
 use super::super::{Case, Sign, Spell, spells};
 use super::Suspicion;
+use crate::flags::night::WHOLE_NIGHT_HOURS;
+use crate::series::grid::PER_DAY;
 use larder_domain::{Estimate, Evidence, Measure};
 
 /// A scale that moves by night as no hive does: a gain, which no hive has at night, or a loss while
@@ -20,16 +22,16 @@ pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
     let mut said = Vec::with_capacity(case.nights[h].len());
     for night in &case.nights[h] {
         let odd = night.odd_kg;
-        let least = parameters.drift_kg_per_night * night.hours / 8.0;
+        let least = parameters.drift_kg_per_night * night.hours / WHOLE_NIGHT_HOURS;
         let clear = odd.abs() > least
             && odd.abs() > parameters.drift_sds * night.sd_kg
             && night.n_habit >= 4;
-        let by_chance = GAIN_AT_NIGHT_KG * night.hours / 8.0;
+        let by_chance = GAIN_AT_NIGHT_KG * night.hours / WHOLE_NIGHT_HOURS;
         // Where no gauge tells of rain, a yard that gains at night does.
         let rains = !case.signals.weather.has_gauge && night.own_kg - odd > by_chance;
         let gains = odd > 0.0 && night.own_kg > by_chance.max(OWN_SHARE * odd) && !rains;
         let flowed = (0..FLOW_DAYS).any(|day| {
-            let then = night.known.saturating_sub(day * nodes(24.0));
+            let then = night.known.saturating_sub(day * PER_DAY);
             case.balance.change(h, then, DAY) > FLOW_KG
         });
         let drying = flowed || night.fed_kg > FED_KG;
@@ -37,7 +39,7 @@ pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
         let suspect = clear && (gains || loses);
         let again = before.is_some_and(|earlier| {
             let apart = grid.time(night.known).hours_since(grid.time(earlier.known));
-            earlier.odd_kg * odd > 0.0 && (12.0..80.0).contains(&apart)
+            earlier.odd_kg * odd > 0.0 && AGAIN_HOURS.contains(&apart)
         });
         let sure = suspect && (odd.abs() > 2.0 * least || again);
         if suspect && before.is_none_or(|earlier| night.known - earlier.known > 20) {
@@ -60,7 +62,7 @@ pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
             name(spell.from)
         ))
         .with_estimate("change", said[spell.opened].2, Measure::MassChange),
-        probability: 0.6,
+        probability: PROBABILITY,
         spell,
     }
     };
@@ -125,7 +127,7 @@ pub(super) fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion>
         let middle = mean(k - back / 2);
         let halves = (middle - mean(k - back), mean(k) - middle);
         let total = halves.0 + halves.1;
-        let steady = halves.0 > 0.3 * total && halves.1 > 0.3 * total;
+        let steady = halves.0 > HALF_SHARE * total && halves.1 > HALF_SHARE * total;
         if settled && (steady || total < 0.0) {
             total
         } else if settled {
@@ -134,16 +136,16 @@ pub(super) fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion>
             f64::NAN
         }
     };
-    let limit = (RISE_SHARE * capacity).max(6.0 * feeder.noise_l);
+    let limit = (RISE_SHARE * capacity).max(RISE_SDS * feeder.noise_l);
     let signs = (0..=signals.last).map(|k| {
         let sign = match rise(k) {
             up if up > limit => Sign::Holds,
-            up if up < 0.3 * limit => Sign::Gone,
+            up if up < CLOSE_SHARE * limit => Sign::Gone,
             _ => Sign::Between,
         };
         (grid.time(k), sign)
     });
-    let found = spells(signs, 2.0, 12.0);
+    let found = spells(signs, OPEN_HOURS, RISE_HOURS);
     let sd_l = feeder.noise_l * (2.0 / MEAN_NODES as f64).sqrt();
     let risen = |k: usize| Estimate::normal(rise(k), sd_l);
     let words = |spell: Spell| Suspicion {
@@ -153,7 +155,7 @@ pub(super) fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion>
         ))
         .with_estimate("rise", risen(spell.opened), Measure::Volume)
         .with("hours", RISE_HOURS, Measure::Hours),
-        probability: 0.6,
+        probability: PROBABILITY,
         spell,
     };
     found.into_iter().map(words).collect()
@@ -167,3 +169,15 @@ const MEAN_NODES: usize = 6;
 
 /// By so much of the capacity.
 const RISE_SHARE: f64 = 0.08;
+
+/// Two nights belong together that lie so far apart, hours.
+const AGAIN_HOURS: std::ops::Range<f64> = 12.0..80.0;
+/// How sure a drift is.
+const PROBABILITY: f64 = 0.6;
+/// A steady rise has at least this share in each half, and closes below this share of its limit.
+const HALF_SHARE: f64 = 0.3;
+const CLOSE_SHARE: f64 = 0.3;
+/// And by so many times the noise.
+const RISE_SDS: f64 = 6.0;
+/// It holds for so long before it opens, hours.
+const OPEN_HOURS: f64 = 2.0;

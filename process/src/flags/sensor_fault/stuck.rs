@@ -34,7 +34,7 @@ pub(super) fn stuck(samples: &[Sample], hours: f64, device: &str) -> Vec<Suspici
             ))
             .with("value", samples[spell.opened].value, Measure::Number)
             .with("hours", hours, Measure::Hours),
-            probability: 0.95,
+            probability: PROBABILITY,
             spell,
         })
         .collect()
@@ -66,3 +66,6 @@ fn longest_of_a_day(samples: &[Sample]) -> f64 {
     }
     quantile(&mut days, HABIT_QUANTILE).unwrap_or(0.0)
 }
+
+/// How sure it is.
+const PROBABILITY: f64 = 0.95;

@@ -61,7 +61,7 @@ pub(super) fn feeder_signals(
             .iter_mut()
             .for_each(|v| *v = f64::NAN);
     }
-    let noise_l = (found.level.series.noise_sd / 3f64.sqrt()).max(0.002);
+    let noise_l = (found.level.series.noise_sd / 3f64.sqrt()).max(LEAST_NOISE_L);
     let followed = LevelFilter::new(feeder.feeder.capacity_l, noise_l).run(&litres, &changed);
     FeederSignals {
         sensed: !feeder.levels.is_empty(),
@@ -166,3 +166,6 @@ fn three_hourly(litres: &[f64]) -> Vec<f64> {
 
 /// Nodes in three hours.
 const LEVEL_NODES: usize = 6;
+
+/// No node's litres are better than this.
+const LEAST_NOISE_L: f64 = 0.002;

@@ -149,7 +149,7 @@ fn hive_signals(
     let feeders = hive.feeders.iter().zip(&found.feeders).enumerate();
     HiveSignals {
         weighed: !hive.weight.is_empty(),
-        noise_kg: series.noise_sd.max(0.004) / 2f64.sqrt(),
+        noise_kg: series.noise_sd.max(LEAST_NOISE_KG) / 2f64.sqrt(),
         feeders: feeders
             .map(|(f, (feeder, level))| feeder_signals(yard, (h, f), feeder, level, &found.scale))
             .collect(),
@@ -157,3 +157,6 @@ fn hive_signals(
         free_kg: free,
     }
 }
+
+/// No scale's reading is better than this, kg.
+const LEAST_NOISE_KG: f64 = 0.004;
