@@ -5,6 +5,38 @@ use crate::robust::median_of_few;
 use crate::series::clean::{CleanSeries, Sanity, clean};
 use larder_domain::{Geometry, Sample, Span, Timestamp};
 
+crate::numbers! { "level":
+    /// A reading may lie this share of the capacity, and so many litres, outside the feeder before it
+    /// is refused: offsets, warmth, comb built into the beam.
+    OUTSIDE_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    OUTSIDE_LITRES: f64 = 0.4, "l", [0.13, 1.2], Chosen;
+    MEDIAN_OF: usize = 5, "1", [1.0, 15.0], Chosen;
+    /// A median of five is this much noisier than a mean of five (normal noise).
+    MEDIAN_SD: f64 = 1.2, "1", [1.2, 1.2], Defined;
+    /// A jump stands out from the noise of a single reading by this factor: some five standard
+    /// deviations of a difference of medians.
+    JUMP_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// And is at least this large, l.
+    LEAST_JUMP_L: f64 = 0.08, "l", [0.027, 0.24], Chosen;
+    /// At least this share of a jump lies between two readings: more where noise cannot hide it. Robbers
+    /// and leaks take a quarter of an hour for each part.
+    SHARP_SHARE: f64 = 0.35, "1", [0.12, 1.0], Chosen;
+    CLEAR_SHARP_SHARE: f64 = 0.5, "1", [0.17, 1.0], Chosen;
+    CLEAR_JUMPS: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// Readings further apart than this say nothing about suddenness, hours.
+    SUDDEN_HOURS: f64 = 1.6, "h", [0.53, 4.8], Chosen;
+    /// A level reading this many standard deviations from those around it is a spike; one that stays the same
+    /// for so many hours may be stuck.
+    SPIKE_SDS: f64 = 5.0, "1", [1.7, 15.0], Chosen;
+    STUCK_HOURS: f64 = 1.5, "h", [0.5, 4.5], Chosen;
+    /// Readings agree that lie within so many times their noise, over so many hours.
+    STEADY_SDS: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    STEADY_HOURS: f64 = 2.5, "h", [0.83, 7.5], Chosen;
+    /// Sensors report about as often as this, hours, and no oftener than that.
+    USUAL_INTERVAL_HOURS: f64 = 0.25, "h", [0.083, 0.75], Chosen;
+    LEAST_INTERVAL_HOURS: f64 = 1.0 / 60.0, "h", [0.0056, 0.05], Chosen;
+}
+
 /// A sudden change of level.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct LevelJump {
@@ -60,6 +92,12 @@ pub fn litres_per_unit(geometry: &Geometry, litres: f64, kg_per_litre: f64) -> f
     }
 }
 
+/// What a level sensor over a feeder of a capacity may show, l; what lies outside is a fault.
+pub fn possible_litres(capacity_l: f64) -> std::ops::RangeInclusive<f64> {
+    let outside = OUTSIDE_SHARE * capacity_l + OUTSIDE_LITRES;
+    -outside..=capacity_l + OUTSIDE_SHARE * capacity_l + outside
+}
+
 /// Reads all sensors of one feeder. `kg_per_litre` gives the density of what is in it at a moment.
 pub fn track_level(
     feeder: &FeederInput<'_>,
@@ -68,8 +106,8 @@ pub fn track_level(
 ) -> LevelTrack {
     let capacity = feeder.feeder.capacity_l;
     let sanity = Sanity {
-        least: -OUTSIDE_SHARE * capacity - OUTSIDE_LITRES,
-        most: (1.0 + 2.0 * OUTSIDE_SHARE) * capacity + OUTSIDE_LITRES,
+        least: *possible_litres(capacity).start(),
+        most: *possible_litres(capacity).end(),
         spike_sds: SPIKE_SDS,
         spike_least: 0.0,
         stuck_hours: STUCK_HOURS,
@@ -95,11 +133,6 @@ pub fn track_level(
     track.jumps = find_jumps(&track.series);
     track
 }
-
-/// A reading may lie this share of the capacity, and so many litres, outside the feeder before it
-/// is refused: offsets, warmth, comb built into the beam.
-const OUTSIDE_SHARE: f64 = 0.15;
-const OUTSIDE_LITRES: f64 = 0.4;
 
 impl LevelTrack {
     fn append(&mut self, other: CleanSeries) {
@@ -236,22 +269,6 @@ impl LevelChange {
     }
 }
 
-const MEDIAN_OF: usize = 5;
-/// A median of five is this much noisier than a mean of five (normal noise).
-const MEDIAN_SD: f64 = 1.2;
-/// A jump stands out from the noise of a single reading by this factor: some five standard
-/// deviations of a difference of medians.
-const JUMP_SDS: f64 = 4.0;
-/// And is at least this large, l.
-const LEAST_JUMP_L: f64 = 0.08;
-/// At least this share of a jump lies between two readings: more where noise cannot hide it. Robbers
-/// and leaks take a quarter of an hour for each part.
-const SHARP_SHARE: f64 = 0.35;
-const CLEAR_SHARP_SHARE: f64 = 0.5;
-const CLEAR_JUMPS: f64 = 2.0;
-/// Readings further apart than this say nothing about suddenness, hours.
-const SUDDEN_HOURS: f64 = 1.6;
-
 fn find_jumps(series: &CleanSeries) -> Vec<LevelJump> {
     let limit = LEAST_JUMP_L.max(JUMP_SDS * series.noise_sd);
     let (t, v) = (&series.times, &series.values);
@@ -297,14 +314,3 @@ fn find_jumps(series: &CleanSeries) -> Vec<LevelJump> {
     };
     found.into_iter().map(jump).collect()
 }
-
-/// A level reading this many standard deviations from those around it is a spike; one that stays the same
-/// for so many hours may be stuck.
-const SPIKE_SDS: f64 = 5.0;
-const STUCK_HOURS: f64 = 1.5;
-/// Readings agree that lie within so many times their noise, over so many hours.
-const STEADY_SDS: f64 = 6.0;
-const STEADY_HOURS: f64 = 2.5;
-/// Sensors report about as often as this, hours, and no oftener than that.
-const USUAL_INTERVAL_HOURS: f64 = 0.25;
-const LEAST_INTERVAL_HOURS: f64 = 1.0 / 60.0;

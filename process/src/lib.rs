@@ -14,6 +14,8 @@ pub mod level;
 pub mod life;
 pub mod losses;
 pub mod nights;
+#[macro_use]
+pub mod numbers;
 pub mod notices;
 pub mod parameters;
 pub mod record;
@@ -32,7 +34,7 @@ use larder_domain::{Span, Timestamp};
 
 mod intervals;
 mod learned;
-mod report;
+pub(crate) mod report;
 
 pub use analysis::{FeederAnalysis, HiveAnalysis, YardAnalysis, analyse_yard, analyse_yard_with};
 pub use input::{ClockOff, DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};

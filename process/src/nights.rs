@@ -6,8 +6,15 @@ use crate::robust::{mad_sd, median};
 use crate::scale::ScaleTrack;
 use larder_domain::{Estimate, HiveId, Span, WeightDay, WeightQuality};
 
-/// A night needs so many readings to be good.
-const GOOD_READINGS: usize = 6;
+crate::numbers! { "nights":
+    /// A night needs so many readings to be good.
+    GOOD_READINGS: usize = 6, "1", [2.0, 18.0], Chosen;
+    /// No reading is better than this, kg, and no night's mean than that.
+    LEAST_READING_SD_KG: f64 = 0.005, "kg", [0.0017, 0.015], Chosen;
+    LEAST_NIGHT_SD_KG: f64 = 0.01, "kg", [0.0033, 0.03], Chosen;
+    /// Readings further from the median than so many standard deviations do not count.
+    KEPT_SDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+}
 
 /// One weight for each local day.
 pub fn weigh_nights(hive: &HiveId, scale: &ScaleTrack, yard: &YardAnalysis) -> Vec<WeightDay> {
@@ -101,9 +108,3 @@ fn weigh(
         n,
     })
 }
-
-/// No reading is better than this, kg, and no night's mean than that.
-const LEAST_READING_SD_KG: f64 = 0.005;
-const LEAST_NIGHT_SD_KG: f64 = 0.01;
-/// Readings further from the median than so many standard deviations do not count.
-const KEPT_SDS: f64 = 3.0;

@@ -12,6 +12,12 @@ use crate::series::grid::HOURS_PER_DAY;
 use crate::series::grid::PER_DAY;
 use larder_domain::{Estimate, FillEvent, FillSource, Flag, Span, Timestamp, UptakeDay};
 
+crate::numbers! { "report":
+    /// Errors of the rate remember some four hours: the mean over a day of such a process has this share of
+    /// their standard deviation.
+    INDEPENDENT_SHARE: f64 = 0.53, "1", [0.18, 1.0], Chosen;
+}
+
 /// Everything but the flags, for the local days that `asked` touches and that are part of the
 /// record.
 pub fn report(
@@ -136,7 +142,3 @@ fn rate_of_last_day(found: &FeederAnalysis, last: usize) -> Option<Estimate> {
     let sd = sds.iter().sum::<f64>() / n * INDEPENDENT_SHARE;
     Some(Estimate::normal(HOURS_PER_DAY * mean.max(0.0), HOURS_PER_DAY * sd).at_least(0.0))
 }
-
-/// Errors of the rate remember some four hours: the mean over a day of such a process has this share of
-/// their standard deviation.
-const INDEPENDENT_SHARE: f64 = 0.53;

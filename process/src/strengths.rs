@@ -6,15 +6,21 @@ use larder_domain::syrup::DensityOf;
 use larder_domain::units::DegreesCelsius;
 use larder_domain::{Feeder, FeederId, Goal, RecordedFill, Strength, Timestamp, syrup};
 
+crate::numbers! { "strengths":
+    /// Records this close together belong to one trip with one tank, hours.
+    SAME_TRIP_HOURS: f64 = 6.0, "h", [2.0, 18.0], Chosen;
+    /// A fill is written down up to this long after it, hours.
+    LATE_NOTE_HOURS: f64 = 1.5, "h", [0.5, 4.5], Chosen;
+    /// Syrup in a hive is not colder or warmer than these, Cel.
+    SYRUP_CEL: [f64; 2] = [0.0, 45.0], "Cel", [0.0, 140.0], Chosen;
+}
+
 /// Recorded strengths of one yard.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Strengths {
     recorded: Vec<(Timestamp, FeederId, Strength)>,
     usual: Option<Strength>,
 }
-
-/// Records this close together belong to one trip with one tank, hours.
-const SAME_TRIP_HOURS: f64 = 6.0;
 
 impl Strengths {
     /// Everything written down in a yard.
@@ -91,8 +97,3 @@ impl Expansion {
         at_20 / syrup.at(DegreesCelsius(celsius.clamp(SYRUP_CEL[0], SYRUP_CEL[1])))
     }
 }
-
-/// A fill is written down up to this long after it, hours.
-const LATE_NOTE_HOURS: f64 = 1.5;
-/// Syrup in a hive is not colder or warmer than these, Cel.
-const SYRUP_CEL: [f64; 2] = [0.0, 45.0];

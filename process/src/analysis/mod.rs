@@ -1,8 +1,8 @@
 //! Everything that is worked out about one yard before it is put into words: what flags and
 //! forecasts are built on.
 
-mod account;
-mod unsensed;
+pub(crate) mod account;
+pub(crate) mod unsensed;
 
 use crate::days::{Day, days_on, midnight_nodes};
 use crate::evidence::{FeederEvidence, find_renewals, gather};
@@ -21,6 +21,11 @@ use crate::water::{Water, undisturbed, water_on_hives};
 use account::{Passes, account_for_losses, run};
 use larder_domain::{Hive, Sample, Span, Timestamp};
 use unsensed::guess_unsensed;
+
+crate::numbers! { "analysis":
+    /// Gaps of a load cell's own thermometer up to this are bridged, hours.
+    THERMOMETER_GAP_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+}
 
 /// One yard, worked out.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -155,9 +160,6 @@ fn extent(input: &YardInput<'_>) -> Span {
         end,
     }
 }
-
-/// Gaps of a load cell's own thermometer up to this are bridged, hours.
-const THERMOMETER_GAP_HOURS: f64 = 3.0;
 
 fn watch_scale(
     hive: &HiveInput<'_>,

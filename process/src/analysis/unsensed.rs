@@ -5,6 +5,11 @@ use crate::feeder::{Appetite, guess_without_sensor};
 use crate::input::YardInput;
 use crate::robust::median;
 
+crate::numbers! { "analysis.unsensed":
+    /// A feeder with less in it than this share of its capacity tells nothing of the yard's appetite.
+    LEAST_FULL_SHARE: f64 = 0.1, "1", [0.033, 0.3], Chosen;
+}
+
 /// Runs every feeder without a sensor down at the pace of the yard's others.
 pub(super) fn guess_unsensed(
     input: &YardInput<'_>,
@@ -45,6 +50,3 @@ fn yard_appetite(input: &YardInput<'_>, analysis: &YardAnalysis) -> Appetite {
     }
     Appetite { per_capacity }
 }
-
-/// A feeder with less in it than this share of its capacity tells nothing of the yard's appetite.
-const LEAST_FULL_SHARE: f64 = 0.1;

@@ -9,12 +9,18 @@ use crate::scale::{LEAST_STEP_KG, ScaleStep};
 use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Span, Timestamp};
 
-/// Comb, foam or a bee before the sensor goes within this, hours.
-const ANOMALY_HOURS: f64 = 20.0;
-/// More than a colony, or a hole, takes out between two readings, l.
-const SPILL_LITRES: f64 = 0.45;
-/// A change this close explains a jump, minutes.
-const SAME_MINUTES: i64 = 40;
+crate::numbers! { "evidence.jumps":
+    /// Comb, foam or a bee before the sensor goes within this, hours.
+    ANOMALY_HOURS: f64 = 20.0, "h", [6.7, 60.0], Chosen;
+    /// More than a colony, or a hole, takes out between two readings, l.
+    SPILL_LITRES: f64 = 0.45, "l", [0.15, 1.4], Chosen;
+    /// A change this close explains a jump, minutes.
+    SAME_MINUTES: i64 = 40, "min", [13.0, 120.0], Chosen;
+    /// A load of so many times the least step that a scale shows cannot hide from it.
+    SURELY_WEIGHED_STEPS: f64 = 1.4, "1", [0.47, 4.2], Chosen;
+    /// What falls back is this share of what rose.
+    BACK_SHARE: std::ops::Range<f64> = 0.4..2.0, "1", [0.13, 6.0], Chosen;
+}
 
 /// Goes through the jumps in order of time.
 pub(super) fn explain_jumps(
@@ -105,8 +111,3 @@ fn goes_back(later: &[LevelJump], jump: &LevelJump) -> Option<Timestamp> {
     soon.find(|next| BACK_SHARE.contains(&(-next.litres / jump.litres)))
         .map(|next| next.before)
 }
-
-/// A load of so many times the least step that a scale shows cannot hide from it.
-const SURELY_WEIGHED_STEPS: f64 = 1.4;
-/// What falls back is this share of what rose.
-const BACK_SHARE: std::ops::Range<f64> = 0.4..2.0;

@@ -6,8 +6,14 @@ use super::{
 };
 use larder_domain::Span;
 
-/// How exact the time of a note is taken to be, ms.
-const NOTE_TIME_MS: i64 = 10 * 60 * 1000;
+crate::numbers! { "evidence.notes":
+    /// How exact the time of a note is taken to be, ms.
+    NOTE_TIME_MS: i64 = 10 * 60 * 1000, "ms", [200000.0, 1800000.0], Chosen;
+    /// Readings this far apart still tell whether the level rose across an outage, hours.
+    OUTAGE_HOURS: f64 = 96.0, "h", [32.0, 290.0], Chosen;
+    /// A level that fell by so many standard deviations refutes a note.
+    FALLEN_SDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+}
 
 /// Adds a fill for each free note that the witnesses do not refute.
 pub(super) fn believe_notes(witnesses: &Witnesses<'_>, found: &mut FeederEvidence, used: &[bool]) {
@@ -48,8 +54,3 @@ pub(super) fn believe_notes(witnesses: &Witnesses<'_>, found: &mut FeederEvidenc
         });
     }
 }
-
-/// Readings this far apart still tell whether the level rose across an outage, hours.
-const OUTAGE_HOURS: f64 = 96.0;
-/// A level that fell by so many standard deviations refutes a note.
-const FALLEN_SDS: f64 = 3.0;

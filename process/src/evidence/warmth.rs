@@ -9,26 +9,35 @@ use crate::strengths::Strengths;
 use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Sample, Span, Timestamp};
 
-/// What a thermometer on a feeder is off after a fill, and what sun and air do meanwhile, K.
-const THERMOMETER_SD: f64 = 1.5;
-/// Syrup is poured between cold and blood-warm, Cel (common practice).
-const FRESH_CELSIUS: (f64, f64) = (22.0, 8.0);
-/// What one tank of a trip is known to be, K.
-const TANK_SD: f64 = 3.0;
-/// Fills this close come from one tank, hours.
-const TRIP_HOURS: f64 = 3.0;
-/// A fill onto no more than this share of the feeder shows the tank's temperature.
-const NEARLY_EMPTY: f64 = 0.15;
-/// Of fills onto old syrup so many follow a throwing-out, to one that does not.
-const PRIOR_ODDS: f64 = 0.1;
-/// Less of a change of temperature tells nothing, K.
-const LEAST_KELVIN: f64 = 3.0;
-/// And without a change of level or weight it takes so much between two readings, K.
-const SUDDEN_KELVIN: f64 = 5.0;
-/// Two readings of a thermometer further apart than this are not sudden, hours.
-const SUDDEN_HOURS: f64 = 1.2;
-/// Hands at another hive of the yard within this, hours, make a lone jump of temperature a fill.
-const VISIT_HOURS: f64 = 2.0;
+crate::numbers! { "evidence.warmth":
+    /// What a thermometer on a feeder is off after a fill, and what sun and air do meanwhile, K.
+    THERMOMETER_SD: f64 = 1.5, "K", [0.5, 4.5], Chosen;
+    /// Syrup is poured between cold and blood-warm, Cel (common practice).
+    FRESH_CELSIUS: (f64, f64) = (22.0, 8.0), "Cel", [2.7, 66.0], CommonPractice;
+    /// What one tank of a trip is known to be, K.
+    TANK_SD: f64 = 3.0, "K", [1.0, 9.0], Chosen;
+    /// Fills this close come from one tank, hours.
+    TRIP_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+    /// A fill onto no more than this share of the feeder shows the tank's temperature.
+    NEARLY_EMPTY: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    /// Of fills onto old syrup so many follow a throwing-out, to one that does not.
+    PRIOR_ODDS: f64 = 0.1, "1", [0.033, 0.3], Chosen;
+    /// Less of a change of temperature tells nothing, K.
+    LEAST_KELVIN: f64 = 3.0, "K", [1.0, 9.0], Chosen;
+    /// And without a change of level or weight it takes so much between two readings, K.
+    SUDDEN_KELVIN: f64 = 5.0, "K", [1.7, 15.0], Chosen;
+    /// Two readings of a thermometer further apart than this are not sudden, hours.
+    SUDDEN_HOURS: f64 = 1.2, "h", [0.4, 3.6], Chosen;
+    /// Hands at another hive of the yard within this, hours, make a lone jump of temperature a fill.
+    VISIT_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
+    TWO_HOURS_MS: i64 = 2 * 3_600_000, "ms", [7200000.0, 7200000.0], Defined;
+    /// Fresh syrup is seen on a thermometer within this, hours.
+    SOON_HOURS: f64 = 1.5, "h", [0.5, 4.5], Chosen;
+    /// A level on both sides of a fill is read within so many hours.
+    LEVEL_HOURS: f64 = 4.0, "h", [1.3, 12.0], Chosen;
+    /// A note that lies within this share of the level's rise says that the syrup was poured on top.
+    NOTE_SHARE: f64 = 0.2, "1", [0.067, 0.6], Chosen;
+}
 
 /// Looks again at all fills of a yard; one entry for each hive and its feeders.
 pub fn find_renewals(
@@ -249,8 +258,6 @@ impl Place<'_> {
     }
 }
 
-const TWO_HOURS_MS: i64 = 2 * 3_600_000;
-
 fn jumps(pair: &[Sample]) -> bool {
     let sudden = pair[1].time.hours_since(pair[0].time) <= SUDDEN_HOURS;
     sudden && (pair[1].value - pair[0].value).abs() >= SUDDEN_KELVIN
@@ -260,10 +267,3 @@ fn jumps(pair: &[Sample]) -> bool {
 fn log_normal(off: f64, sd: f64) -> f64 {
     -0.5 * (off / sd).powi(2) - sd.ln()
 }
-
-/// Fresh syrup is seen on a thermometer within this, hours.
-const SOON_HOURS: f64 = 1.5;
-/// A level on both sides of a fill is read within so many hours.
-const LEVEL_HOURS: f64 = 4.0;
-/// A note that lies within this share of the level's rise says that the syrup was poured on top.
-const NOTE_SHARE: f64 = 0.2;

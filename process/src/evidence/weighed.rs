@@ -9,11 +9,24 @@ use crate::strengths::Strengths;
 use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Span, Timestamp};
 
-/// A level on both sides of a step is read within so many hours; across an outage within so many.
-pub(super) const LEVEL_HOURS: f64 = 4.0;
-pub(super) const OUTAGE_HOURS: f64 = 120.0;
-/// An empty feeder with its lid weighs up to this, kg (common practice).
-pub(super) const MOST_TARE_KG: f64 = 3.0;
+crate::numbers! { "evidence.weighed":
+    /// A level on both sides of a step is read within so many hours; across an outage within so many.
+    pub(super) LEVEL_HOURS: f64 = 4.0, "h", [1.3, 12.0], Chosen;
+    pub(super) OUTAGE_HOURS: f64 = 120.0, "h", [40.0, 360.0], Chosen;
+    /// An empty feeder with its lid weighs up to this, kg (common practice).
+    pub(super) MOST_TARE_KG: f64 = 3.0, "kg", [1.0, 9.0], CommonPractice;
+    /// By how much another step must fit a note better, kg.
+    CLEARLY_BETTER_KG: f64 = 0.5, "kg", [0.17, 1.5], Chosen;
+    /// A feeder that comes back weighs at least this share of what it weighed, and so many kg.
+    BACK_SHARE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    BACK_KG: f64 = 0.25, "kg", [0.083, 0.75], Chosen;
+    /// With a feeder that comes back at least this came too if it was refilled: a share of its capacity,
+    /// which is also how well it is known, and litres.
+    REFILL_SHARE: f64 = 0.04, "1", [0.013, 0.12], Chosen;
+    REFILL_L: f64 = 0.2, "l", [0.067, 0.6], Chosen;
+    /// A loss that nothing else speaks for fits worse than all that something does.
+    WORST_FIT: f64 = 9.0, "1", [3.0, 27.0], Chosen;
+}
 
 /// One hive's witnesses.
 pub(super) struct Case<'a> {
@@ -227,16 +240,3 @@ fn is_meant(
     let own = misfit(&steps[index]);
     !others.any(|(_, other)| near(&other) && misfit(other) < own - CLEARLY_BETTER_KG)
 }
-
-/// By how much another step must fit a note better, kg.
-const CLEARLY_BETTER_KG: f64 = 0.5;
-
-/// A feeder that comes back weighs at least this share of what it weighed, and so many kg.
-const BACK_SHARE: f64 = 0.6;
-const BACK_KG: f64 = 0.25;
-/// With a feeder that comes back at least this came too if it was refilled: a share of its capacity,
-/// which is also how well it is known, and litres.
-const REFILL_SHARE: f64 = 0.04;
-const REFILL_L: f64 = 0.2;
-/// A loss that nothing else speaks for fits worse than all that something does.
-const WORST_FIT: f64 = 9.0;

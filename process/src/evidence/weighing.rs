@@ -8,8 +8,37 @@ use crate::scale::ScaleStep;
 use larder_domain::Strength;
 use larder_domain::syrup::kg_per_litre;
 
-/// A feeder that is off or knocked over shows its old level in at most this share of readings.
-const OFF_SHARE: f64 = 0.25;
+crate::numbers! { "evidence.weighing":
+    /// A feeder that is off or knocked over shows its old level in at most this share of readings.
+    OFF_SHARE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
+    /// Scale and level agree within so many standard deviations.
+    AGREE_SDS: f64 = 3.5, "1", [1.2, 10.0], Chosen;
+    /// A level moved clearly when it moved by so many standard deviations and this share of the load.
+    CLEAR_SDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    CLEAR_SHARE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
+    /// No level is known better than this, l.
+    LEAST_LEVEL_SD_L: f64 = 0.01, "l", [0.0033, 0.03], Chosen;
+    /// More than this share of the capacity does not go into a feeder.
+    MOST_FULL_SHARE: f64 = 1.1, "1", [0.37, 3.3], Chosen;
+    /// With less than this share of the capacity in it nothing was thrown out.
+    LEAST_HELD_SHARE: f64 = 0.1, "1", [0.033, 0.3], Chosen;
+    /// A load that is this many times the slack off what topping up asks for was none.
+    TOPPED_UP_SLACKS: f64 = 1.5, "1", [0.5, 4.5], Chosen;
+    /// A feeder that went took a share of its capacity between these with it.
+    LOST_SHARE: [f64; 2] = [0.05, 1.05], "1", [0.017, 3.1], Chosen;
+    /// Across an outage at least this share of a load is still in the feeder.
+    OUTAGE_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// How badly a loss fits that the level does not speak against.
+    LOST_FIT: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// A level is steady within so many times its noise.
+    STEADY_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// A feeder that came off held at least this share of its capacity, or weighs so many kg by itself.
+    OFF_LEAST_SHARE: f64 = 0.08, "1", [0.027, 0.24], Chosen;
+    OFF_LEAST_KG: f64 = 0.3, "kg", [0.1, 0.9], Chosen;
+    /// A sensor still sees syrup, or sees something steady, in so many hours.
+    STILL_HOURS: f64 = 5.0, "h", [1.7, 15.0], Chosen;
+    STEADY_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+}
 
 /// What is known of the step and the feeder.
 pub(super) struct Weighing<'a> {
@@ -135,31 +164,3 @@ fn holds_some(weighing: &Weighing<'_>, level: &LevelTrack, step: &ScaleStep, bef
     let steady = level.share_near(step.before, STEADY_HOURS, change.to, noise) > 2.0 * OFF_SHARE;
     steady && change.to > OUTAGE_SHARE * before.max(0.0) + noise
 }
-
-/// Scale and level agree within so many standard deviations.
-const AGREE_SDS: f64 = 3.5;
-/// A level moved clearly when it moved by so many standard deviations and this share of the load.
-const CLEAR_SDS: f64 = 3.0;
-const CLEAR_SHARE: f64 = 0.25;
-/// No level is known better than this, l.
-const LEAST_LEVEL_SD_L: f64 = 0.01;
-/// More than this share of the capacity does not go into a feeder.
-const MOST_FULL_SHARE: f64 = 1.1;
-/// With less than this share of the capacity in it nothing was thrown out.
-const LEAST_HELD_SHARE: f64 = 0.1;
-/// A load that is this many times the slack off what topping up asks for was none.
-const TOPPED_UP_SLACKS: f64 = 1.5;
-/// A feeder that went took a share of its capacity between these with it.
-const LOST_SHARE: [f64; 2] = [0.05, 1.05];
-/// Across an outage at least this share of a load is still in the feeder.
-const OUTAGE_SHARE: f64 = 0.3;
-/// How badly a loss fits that the level does not speak against.
-const LOST_FIT: f64 = 0.3;
-/// A level is steady within so many times its noise.
-const STEADY_SDS: f64 = 4.0;
-/// A feeder that came off held at least this share of its capacity, or weighs so many kg by itself.
-const OFF_LEAST_SHARE: f64 = 0.08;
-const OFF_LEAST_KG: f64 = 0.3;
-/// A sensor still sees syrup, or sees something steady, in so many hours.
-const STILL_HOURS: f64 = 5.0;
-const STEADY_HOURS: f64 = 3.0;

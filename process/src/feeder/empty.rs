@@ -5,13 +5,19 @@
 use super::observe::Observations;
 use crate::series::grid::PER_HOUR;
 
-/// Flat for so long, hours.
-const LEAST_HOURS: usize = 8;
-/// An offset of the sensor is hardly larger than this, in metres of level (or kg).
-const MOST_OFFSET_M: f64 = 0.008;
-const MOST_OFFSET_KG: f64 = 0.08;
-/// And an empty feeder reads less than this share of its capacity anyway.
-const LEAST_SHARE: f64 = 0.02;
+crate::numbers! { "feeder.empty":
+    /// Flat for so long, hours.
+    LEAST_HOURS: usize = 8, "h", [2.0, 24.0], Chosen;
+    /// An offset of the sensor is hardly larger than this, in metres of level (or kg).
+    MOST_OFFSET_M: f64 = 0.008, "m", [0.0027, 0.024], Chosen;
+    MOST_OFFSET_KG: f64 = 0.08, "kg", [0.027, 0.24], Chosen;
+    /// And an empty feeder reads less than this share of its capacity anyway.
+    LEAST_SHARE: f64 = 0.02, "1", [0.0067, 0.06], Chosen;
+    /// From one empty spell to another a floor moves by less than this share of what an offset can be.
+    APART_SHARE: f64 = 0.4, "1", [0.13, 1.0], Chosen;
+    /// A level is flat that moves by less than this share of the capacity in an hour.
+    FLAT_SHARE_PER_HOUR: f64 = 0.0012, "1/h", [0.0004, 0.0036], Chosen;
+}
 
 /// Marks nodes at which the feeder is empty. `volume` and `rate` come from a first pass; `fills`
 /// marks nodes at which something was poured in.
@@ -78,9 +84,3 @@ struct Spell {
     /// What an offset of the sensor may be, l.
     offset_l: f64,
 }
-
-/// From one empty spell to another a floor moves by less than this share of what an offset can be.
-const APART_SHARE: f64 = 0.4;
-
-/// A level is flat that moves by less than this share of the capacity in an hour.
-const FLAT_SHARE_PER_HOUR: f64 = 0.0012;

@@ -14,6 +14,21 @@ use crate::kalman::{State, Vector};
 use crate::parameters::SensorPrior;
 use crate::series::grid::{PER_HOUR, STEP_HOURS};
 
+crate::numbers! { "feeder.filter":
+    /// A loss is known to about this share, and its errors go together over so many nodes.
+    LOSS_SHARE: f64 = 0.2, "1", [0.067, 0.6], Chosen;
+    LOSS_NODES: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// How much a sensor's offset wanders, as a share of its prior variance at each node.
+    OFFSET_DRIFT: f64 = 1e-4, "1", [3.3e-05, 0.0003], Chosen;
+    /// How well it is known that an empty feeder holds its dregs, as a share of the capacity.
+    EMPTY_SD_SHARE: f64 = 0.004, "1", [0.0013, 0.012], Chosen;
+    /// A spill that leaves less than this share of what was in it, and litres, leaves nothing.
+    SPILT_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    SPILT_L: f64 = 0.1, "l", [0.033, 0.3], Chosen;
+    /// What a feeder that lost all may yet hold, as a share of the capacity.
+    EMPTIED_SD_SHARE: f64 = 0.01, "1", [0.0033, 0.03], Chosen;
+}
+
 /// Readings that disagree for so long are right after all: something happened that nobody saw.
 pub(super) const GIVE_IN_NODES: usize = 14 * PER_HOUR;
 
@@ -125,12 +140,6 @@ fn row_of<const M: usize>(node: &Watched, state: &State<M>) -> Vector<M> {
     row
 }
 
-/// A loss is known to about this share, and its errors go together over so many nodes.
-const LOSS_SHARE: f64 = 0.2;
-const LOSS_NODES: f64 = 4.0;
-/// How much a sensor's offset wanders, as a share of its prior variance at each node.
-const OFFSET_DRIFT: f64 = 1e-4;
-
 /// What comes in within a step besides what the colony takes.
 struct Jump {
     /// Litres.
@@ -241,11 +250,3 @@ fn prior_of(task: &Task<'_>, k: usize) -> SensorPrior {
         task.parameters.level
     }
 }
-
-/// How well it is known that an empty feeder holds its dregs, as a share of the capacity.
-const EMPTY_SD_SHARE: f64 = 0.004;
-/// A spill that leaves less than this share of what was in it, and litres, leaves nothing.
-const SPILT_SHARE: f64 = 0.15;
-const SPILT_L: f64 = 0.1;
-/// What a feeder that lost all may yet hold, as a share of the capacity.
-const EMPTIED_SD_SHARE: f64 = 0.01;

@@ -11,6 +11,20 @@ use super::model::Appetite;
 use super::smooth::{Sketch, Task, Workspace};
 use crate::series::grid::{PER_DAY, STEP_HOURS};
 
+crate::numbers! { "feeder.learn":
+    /// So many refused readings in a row are no echoes.
+    FALLING_NODES: usize = 3, "1", [1.0, 9.0], Chosen;
+    /// Faster than a colony takes by this factor.
+    FALLING_PACE: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// A hole or robbers change their pace within this, hours.
+    FALLING_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
+    /// Appetite strays by at least this share of the capacity in an hour, and at an empty feeder by this.
+    LEAST_APPETITE_SHARE: f64 = 0.0003, "1", [0.0001, 0.0009], Chosen;
+    EMPTY_APPETITE_SHARE: f64 = 1e-4, "1", [3.3e-05, 0.0003], Chosen;
+    /// A fall is over where this share of it is done.
+    FALLEN_SHARE: f64 = 0.9, "1", [0.3, 1.0], Chosen;
+}
+
 /// What the colony took in the twelve hours around each node, and how far it may stray from that.
 pub(super) fn learn_appetite(
     task: &Task<'_>,
@@ -99,13 +113,6 @@ pub(super) fn let_it_fall(task: &Task<'_>, workspace: &mut Workspace) {
     }
 }
 
-/// So many refused readings in a row are no echoes.
-const FALLING_NODES: usize = 3;
-/// Faster than a colony takes by this factor.
-const FALLING_PACE: f64 = 2.0;
-/// A hole or robbers change their pace within this, hours.
-const FALLING_HOURS: f64 = 2.0;
-
 pub(super) fn learn_trust(task: &Task<'_>, sketch: &Sketch, workspace: &mut Workspace) {
     let mut turn = 0;
     for (k, node) in task.observations.nodes.iter().enumerate() {
@@ -120,9 +127,3 @@ pub(super) fn learn_trust(task: &Task<'_>, sketch: &Sketch, workspace: &mut Work
         workspace.trust[k] = (freedom + 1.0) / (freedom + off);
     }
 }
-
-/// Appetite strays by at least this share of the capacity in an hour, and at an empty feeder by this.
-const LEAST_APPETITE_SHARE: f64 = 0.0003;
-const EMPTY_APPETITE_SHARE: f64 = 1e-4;
-/// A fall is over where this share of it is done.
-const FALLEN_SHARE: f64 = 0.9;

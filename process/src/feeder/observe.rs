@@ -9,6 +9,11 @@ use crate::strengths::{Expansion, Strengths};
 use larder_domain::Geometry;
 use std::ops::Range;
 
+crate::numbers! { "feeder.observe":
+    /// No sensor is better than this, l.
+    LEAST_NOISE_L: f64 = 1e-3, "l", [0.00033, 0.003], Chosen;
+}
+
 /// What one node sees of the level.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
 pub struct Watched {
@@ -121,6 +126,3 @@ pub fn observe(
         noise_l: track.series.noise_sd.max(LEAST_NOISE_L),
     }
 }
-
-/// No sensor is better than this, l.
-const LEAST_NOISE_L: f64 = 1e-3;

@@ -16,6 +16,16 @@ use crate::kalman::{Adjoint, Single, Update};
 use crate::parameters::FeederParameters;
 use crate::series::grid::Grid;
 
+crate::numbers! { "feeder.smooth":
+    /// How often the filter runs.
+    PASSES: usize = 3, "1", [1.0, 9.0], Chosen;
+    /// Before anything is known of its appetite a colony takes this share of the capacity in an hour, and
+    /// strays from it by that, for so many hours.
+    WANDERING_MEAN_SHARE: f64 = 0.002, "1", [0.00067, 0.006], Chosen;
+    pub(super) RATE_SD_SHARE: f64 = 0.006, "1", [0.002, 0.018], Chosen;
+    WANDERING_HOURS: f64 = 12.0, "h", [4.0, 36.0], Chosen;
+}
+
 /// Memory that the passes share from feeder to feeder.
 #[derive(Default)]
 pub struct Workspace {
@@ -121,9 +131,6 @@ pub fn estimate(task: &Task<'_>, workspace: &mut Workspace) -> FeederCourse {
     }
 }
 
-/// How often the filter runs.
-const PASSES: usize = 3;
-
 fn change_nodes(task: &Task<'_>) -> Vec<usize> {
     let node = |change: &Change| task.grid.at_or_after(change.time()).max(1);
     task.changes.iter().map(node).collect()
@@ -226,9 +233,3 @@ fn finish_changes(task: &Task<'_>, nodes: &[usize], course: &mut FeederCourse) {
         }
     }
 }
-
-/// Before anything is known of its appetite a colony takes this share of the capacity in an hour, and
-/// strays from it by that, for so many hours.
-const WANDERING_MEAN_SHARE: f64 = 0.002;
-pub(super) const RATE_SD_SHARE: f64 = 0.006;
-const WANDERING_HOURS: f64 = 12.0;

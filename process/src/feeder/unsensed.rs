@@ -12,22 +12,32 @@ use crate::evidence::{Change, ChangeKind};
 use crate::series::grid::{Grid, STEP_HOURS};
 use larder_domain::Estimate;
 
+crate::numbers! { "feeder.unsensed":
+    /// Taken where no neighbour tells, l/h for each litre of capacity: a feeder empties in about six
+    /// days (common practice: three days to two weeks).
+    USUAL_PER_CAPACITY: f64 = 0.007, "1", [0.0023, 0.021], CommonPractice;
+    /// One colony's appetite against its neighbours': a factor of about this either way.
+    SPREAD: f64 = 0.8, "1", [0.27, 2.4], Chosen;
+    /// Slower than this share of the neighbours' pace, or faster than this many times it, is not
+    /// believed, whatever the next fill says.
+    SLOWEST: f64 = 0.05, "1", [0.017, 0.15], Chosen;
+    FASTEST: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    /// And at least so much of what is usual, or of what is in it.
+    LEAST_SPREAD: f64 = 0.1, "1", [0.033, 0.3], Chosen;
+    /// Less than this share of the capacity is nothing.
+    EMPTY_SHARE: f64 = 0.02, "1", [0.0067, 0.06], Chosen;
+    /// A fill that nobody weighed or wrote down is half the capacity, give or take this share of it.
+    UNKNOWN_FILL_SD_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// A feeder filled to the brim holds this share of its capacity.
+    BRIM_SHARE: f64 = 1.05, "1", [0.35, 3.1], Chosen;
+}
+
 /// What colonies with sensors in the same yard take at every node, per litre of feeder.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Appetite {
     /// Median over the yard, l/h for each litre of capacity; NaN where none is known.
     pub per_capacity: Vec<f64>,
 }
-
-/// Taken where no neighbour tells, l/h for each litre of capacity: a feeder empties in about six
-/// days (common practice: three days to two weeks).
-const USUAL_PER_CAPACITY: f64 = 0.007;
-/// One colony's appetite against its neighbours': a factor of about this either way.
-const SPREAD: f64 = 0.8;
-/// Slower than this share of the neighbours' pace, or faster than this many times it, is not
-/// believed, whatever the next fill says.
-const SLOWEST: f64 = 0.05;
-const FASTEST: f64 = 6.0;
 
 /// Runs the feeder down at the neighbours' pace, from change to change.
 pub fn guess_without_sensor(
@@ -172,15 +182,6 @@ impl Contents {
         }
     }
 }
-
-/// And at least so much of what is usual, or of what is in it.
-const LEAST_SPREAD: f64 = 0.1;
-/// Less than this share of the capacity is nothing.
-const EMPTY_SHARE: f64 = 0.02;
-/// A fill that nobody weighed or wrote down is half the capacity, give or take this share of it.
-const UNKNOWN_FILL_SD_SHARE: f64 = 0.3;
-/// A feeder filled to the brim holds this share of its capacity.
-const BRIM_SHARE: f64 = 1.05;
 
 #[cfg(test)]
 mod tests {

@@ -5,6 +5,13 @@ use super::{Case, Doubts, Sign, Spell, Words, goal, spells, stores};
 use crate::series::grid::HOURS_PER_DAY;
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
 
+crate::numbers! { "flags.behind":
+    /// The pace is that of so many days.
+    PACE_DAYS: f64 = 7.0, "d", [2.3, 21.0], Chosen;
+    /// How sure it is that a colony behind stays so.
+    PROBABILITY: f64 = 0.8, "1", [0.27, 1.0], Chosen;
+}
+
 /// Opens when the pace has been too slow for two days.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, _flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
     let signals = case.signals;
@@ -63,8 +70,3 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, _flow: &[Vec<Spell>], flag
         }
     }
 }
-
-/// The pace is that of so many days.
-const PACE_DAYS: f64 = 7.0;
-/// How sure it is that a colony behind stays so.
-const PROBABILITY: f64 = 0.8;

@@ -6,6 +6,11 @@ use crate::robust::median;
 use crate::series::grid::PER_DAY;
 use larder_domain::{Evidence, Flag, FlagKind, Measure};
 
+crate::numbers! { "flags.cold":
+    /// How sure it is with a thermometer in the syrup, and with none.
+    PROBABILITY: [f64; 2] = [0.95, 0.7], "1", [0.23, 1.0], Chosen;
+}
+
 /// How easily syrup of a temperature is taken: 0 below the coldest they take, 1 where they take it
 /// freely, a straight line between.
 pub(super) fn ease(parameters: &Cold, celsius: f64) -> f64 {
@@ -80,6 +85,3 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
         }
     }
 }
-
-/// How sure it is with a thermometer in the syrup, and with none.
-const PROBABILITY: [f64; 2] = [0.95, 0.7];

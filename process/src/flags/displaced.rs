@@ -14,18 +14,39 @@ use crate::scale::ScaleStep;
 use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity, Timestamp};
 
-/// Readings behind a step that say where the level went.
-const LOOKED_AT: usize = 3;
-/// And within so many hours.
-const LOOK_HOURS: f64 = 1.0;
-/// So much of what was in it is gone.
-const GONE_SHARE: f64 = 0.75;
-/// A step is larger than the syrup by at least this, kg: the feeder went with it.
-const TARE_MARGIN_KG: f64 = 0.25;
-/// Less than this in it leaves nothing to tell by, l.
-const LEAST_LITRES: f64 = 0.3;
-/// Nonsense in so many readings in a row, with no scale to ask, means that the sensor hangs free.
-const NONSENSE_RUN: usize = 8;
+crate::numbers! { "flags.displaced":
+    /// Readings behind a step that say where the level went.
+    LOOKED_AT: usize = 3, "1", [1.0, 9.0], Chosen;
+    /// And within so many hours.
+    LOOK_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
+    /// So much of what was in it is gone.
+    GONE_SHARE: f64 = 0.75, "1", [0.25, 1.0], Chosen;
+    /// A step is larger than the syrup by at least this, kg: the feeder went with it.
+    TARE_MARGIN_KG: f64 = 0.25, "kg", [0.083, 0.75], Chosen;
+    /// Less than this in it leaves nothing to tell by, l.
+    LEAST_LITRES: f64 = 0.3, "l", [0.1, 0.9], Chosen;
+    /// Nonsense in so many readings in a row, with no scale to ask, means that the sensor hangs free.
+    NONSENSE_RUN: usize = 8, "1", [2.0, 24.0], Chosen;
+    /// Feeders that weigh less than this share of a full one are not worth a flag.
+    HALF_FULL: f64 = 0.5, "1", [0.17, 1.5], Chosen;
+    /// By so much from one to the next, as a share of the capacity.
+    ERRATIC_SHARE: f64 = 0.12, "1", [0.04, 0.36], Chosen;
+    /// A fall is over between two readings; robbers take several.
+    SHARP_SHARE: f64 = 0.65, "1", [0.22, 1.0], Chosen;
+    /// What was in it is known when its standard deviation is below this share of the capacity.
+    KNOWN_SD_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    /// A step that is smaller than the syrup by more than this share of it was not the feeder.
+    SHORT_SHARE: f64 = 0.2, "1", [0.067, 0.6], Chosen;
+    /// More than this at once was the whole hive, kg.
+    MOST_KG: f64 = 30.0, "kg", [10.0, 90.0], Chosen;
+    /// How sure it is by the level's nonsense alone, by a step of syrup and feeder, and by one that could be
+    /// syrup alone.
+    PROBABILITY_BY_LEVEL: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    PROBABILITY_WITH_FEEDER: f64 = 0.97, "1", [0.32, 1.0], Chosen;
+    PROBABILITY_OF_SYRUP: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    /// A load of this share of what went is the feeder back on the hive.
+    BACK_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+}
 
 /// Raises the flags and returns the spells for each hive and feeder.
 pub(super) fn raise(case: &Case<'_>, flags: &mut Vec<Flag>) -> Vec<Vec<Vec<Spell>>> {
@@ -112,9 +133,6 @@ fn least_step_kg(parameters: &Displaced, capacity_l: f64) -> f64 {
     parameters.least_step_kg.min(HALF_FULL * full_kg)
 }
 
-/// Feeders that weigh less than this share of a full one are not worth a flag.
-const HALF_FULL: f64 = 0.5;
-
 /// What was in the feeder shortly before `at`, l.
 fn litres_before(case: &Case<'_>, h: usize, f: usize, at: Timestamp) -> Option<(f64, f64)> {
     let grid = &case.signals.grid;
@@ -195,11 +213,6 @@ fn jumps_about(readings: &[&Judged], limit: f64) -> bool {
     readings.len() >= LOOKED_AT && median_of_few(jumps).is_some_and(|jump| jump > limit)
 }
 
-/// By so much from one to the next, as a share of the capacity.
-const ERRATIC_SHARE: f64 = 0.12;
-/// A fall is over between two readings; robbers take several.
-const SHARP_SHARE: f64 = 0.65;
-
 /// The feeder is back when a load comes on that is at least half of what went, or it is filled.
 fn back_on(case: &Case<'_>, h: usize, f: usize, step: &ScaleStep) -> Option<Timestamp> {
     let found = &case.analysis.hives[h];
@@ -245,17 +258,3 @@ fn from_nonsense(case: &Case<'_>, h: usize, f: usize, judged: &[Judged]) -> Vec<
     }
     found
 }
-
-/// What was in it is known when its standard deviation is below this share of the capacity.
-const KNOWN_SD_SHARE: f64 = 0.15;
-/// A step that is smaller than the syrup by more than this share of it was not the feeder.
-const SHORT_SHARE: f64 = 0.2;
-/// More than this at once was the whole hive, kg.
-const MOST_KG: f64 = 30.0;
-/// How sure it is by the level's nonsense alone, by a step of syrup and feeder, and by one that could be
-/// syrup alone.
-const PROBABILITY_BY_LEVEL: f64 = 0.6;
-const PROBABILITY_WITH_FEEDER: f64 = 0.97;
-const PROBABILITY_OF_SYRUP: f64 = 0.7;
-/// A load of this share of what went is the feeder back on the hive.
-const BACK_SHARE: f64 = 0.3;

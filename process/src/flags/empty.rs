@@ -7,6 +7,11 @@ use super::{Case, Doubts, Sign, Words, goal, spells, stores};
 use crate::series::grid::PER_DAY;
 use larder_domain::{Evidence, Flag, FlagKind, Measure};
 
+crate::numbers! { "flags.empty":
+    /// How sure it is with a level sensor, and by the scale and the neighbours alone.
+    PROBABILITY: [f64; 2] = [0.95, 0.5], "1", [0.17, 1.0], Chosen;
+}
+
 /// Opens when the feeder has been empty for a while, closes when something is in it again. Only
 /// feeders that have been filled in what is known are judged.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
@@ -52,6 +57,3 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
         }
     }
 }
-
-/// How sure it is with a level sensor, and by the scale and the neighbours alone.
-const PROBABILITY: [f64; 2] = [0.95, 0.5];

@@ -7,6 +7,19 @@
 use crate::kalman::{State, Transition, Vector};
 use crate::series::grid::STEP_HOURS;
 
+crate::numbers! { "flags.filter":
+    /// How long a rate remembers, hours.
+    MEMORY_HOURS: f64 = 24.0, "h", [8.0, 72.0], Chosen;
+    /// How far rates lie apart, l/h for each litre of capacity.
+    RATE_SD_PER_CAPACITY: f64 = 0.006, "1", [0.002, 0.018], Chosen;
+    /// A reading this far off is drawn in, standard deviations.
+    CLIP_SDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    /// So many of them in a row, all on one side, are right: something happened that nobody saw.
+    GIVE_IN: i32 = 4, "1", [1.0, 12.0], Chosen;
+    /// After a fill a rate is no better known than this share of its variance.
+    FRESH_VARIANCE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
+}
+
 /// What is believed at a node.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
 pub struct Followed {
@@ -27,15 +40,6 @@ pub struct LevelFilter {
     capacity_l: f64,
     noise_l: f64,
 }
-
-/// How long a rate remembers, hours.
-const MEMORY_HOURS: f64 = 24.0;
-/// How far rates lie apart, l/h for each litre of capacity.
-const RATE_SD_PER_CAPACITY: f64 = 0.006;
-/// A reading this far off is drawn in, standard deviations.
-const CLIP_SDS: f64 = 3.0;
-/// So many of them in a row, all on one side, are right: something happened that nobody saw.
-const GIVE_IN: i32 = 4;
 
 impl LevelFilter {
     /// For a feeder of a size with a node's noise.
@@ -135,6 +139,3 @@ fn forget_volume(state: &mut State<2>, wide: f64) {
     state.covariance[VOLUME] = [wide, 0.0];
     state.covariance[RATE][VOLUME] = 0.0;
 }
-
-/// After a fill a rate is no better known than this share of its variance.
-const FRESH_VARIANCE: f64 = 0.25;

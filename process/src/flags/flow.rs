@@ -11,10 +11,30 @@ use crate::series::grid::PER_DAY;
 use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity};
 
+crate::numbers! { "flags.flow":
+    /// Rain that wets a hive and hides gains, mm in the last day.
+    WET_MM: f64 = 1.0, "mm", [0.33, 3.0], Chosen;
+    DARK_GAIN_KG: f64 = 0.06, "kg", [0.02, 0.18], Chosen;
+    /// A storm reaches all hives of a yard within this, hours.
+    STORM_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+    /// So much on the yard's median hive in it is water, kg.
+    STORM_KG: f64 = 0.3, "kg", [0.1, 0.9], Chosen;
+    /// And so much where no gauge tells of showers.
+    SHOWER_KG: f64 = 0.15, "kg", [0.05, 0.45], Chosen;
+    /// A day that brought so many times what came at once had more than a storm.
+    GOES_ON: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    /// So many scales that gain at once tell rain from nectar.
+    LEAST_SCALES: usize = 3, "1", [1.0, 9.0], Chosen;
+    /// A wet roof and box carry about so much, kg (common practice).
+    WET_HIVE_KG: f64 = 0.3, "kg", [0.1, 0.9], CommonPractice;
+    /// What a load cell's drift with warmth leaves of a day's change, kg (measured).
+    GAIN_SD_KG: f64 = 0.05, "kg", [0.017, 0.15], Measured;
+    /// How sure it is.
+    PROBABILITY: f64 = 0.9, "1", [0.3, 1.0], Chosen;
+}
+
 /// The window in [`super::balance::WINDOWS`] that is one day.
 const DAY: usize = 5;
-/// Rain that wets a hive and hides gains, mm in the last day.
-const WET_MM: f64 = 1.0;
 
 /// For each hive, when flow was on.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) -> Vec<Vec<Spell>> {
@@ -110,7 +130,6 @@ fn gained_in_the_dark(case: &Case<'_>, k: usize) -> bool {
 /// The window of three hours, and what no hive gains in it at night but by water, kg (measured: dry nights
 /// lose 0.02 to 0.1).
 const IN_THE_DARK: usize = 2;
-const DARK_GAIN_KG: f64 = 0.06;
 
 /// Nodes at which most of the yard's scales went up by a step within the hours before, and nobody
 /// filled anything.
@@ -158,17 +177,8 @@ fn loads_on_all(case: &Case<'_>) -> Vec<bool> {
     hives_at.into_iter().map(most).collect()
 }
 
-/// A storm reaches all hives of a yard within this, hours.
-const STORM_HOURS: f64 = 3.0;
 /// The window of an hour and a half.
 const SUDDEN: usize = 0;
-/// So much on the yard's median hive in it is water, kg.
-const STORM_KG: f64 = 0.3;
-/// And so much where no gauge tells of showers.
-const SHOWER_KG: f64 = 0.15;
-
-/// A day that brought so many times what came at once had more than a storm.
-const GOES_ON: f64 = 3.0;
 
 fn of_hive(
     case: &Case<'_>,
@@ -243,14 +253,6 @@ fn unknown_rain(case: &Case<'_>) -> f64 {
     }
 }
 
-/// So many scales that gain at once tell rain from nectar.
-const LEAST_SCALES: usize = 3;
-/// A wet roof and box carry about so much, kg (common practice).
-const WET_HIVE_KG: f64 = 0.3;
-
-/// What a load cell's drift with warmth leaves of a day's change, kg (measured).
-const GAIN_SD_KG: f64 = 0.05;
-
 /// What flowers gave in the day before node `k`, kg; NaN where unknown.
 fn gain(case: &Case<'_>, doubts: &Doubts, h: usize, k: usize) -> f64 {
     let signals = case.signals;
@@ -283,6 +285,3 @@ fn gain(case: &Case<'_>, doubts: &Doubts, h: usize, k: usize) -> f64 {
         f64::NAN
     }
 }
-
-/// How sure it is.
-const PROBABILITY: f64 = 0.9;

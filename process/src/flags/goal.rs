@@ -4,8 +4,10 @@
 use super::Case;
 use larder_domain::{FlagKind, Goal, Severity};
 
-/// Syrup of less sugar than this is fed thin, for growth, kg/kg: between 1:1 and 5:3.
-const THIN: f64 = 0.56;
+crate::numbers! { "flags.goal":
+    /// Syrup of less sugar than this is fed thin, for growth, kg/kg: between 1:1 and 5:3.
+    THIN: f64 = 0.56, "1", [0.19, 1.7], Chosen;
+}
 
 /// What the feeder's syrup is for. Where the keeper did not say, thin syrup is for growth and thick
 /// syrup for the winter (common practice).

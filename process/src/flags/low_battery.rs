@@ -4,8 +4,12 @@ use super::{Case, Sign, Words, spells};
 use crate::input::DeviceInput;
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Sample, Severity};
 
-/// A line through so many reports counts: cold nights and radio bursts make single ones sag.
-const REPORTS: usize = 9;
+crate::numbers! { "flags.low_battery":
+    /// A line through so many reports counts: cold nights and radio bursts make single ones sag.
+    REPORTS: usize = 9, "1", [3.0, 27.0], Chosen;
+    /// How sure it is.
+    PROBABILITY: f64 = 0.95, "1", [0.32, 1.0], Chosen;
+}
 
 /// Opens when the line through the last reports is low, closes when it is charged again.
 pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<Flag>) {
@@ -56,6 +60,3 @@ fn fitted(reports: &[Sample]) -> Estimate {
     let sd = (left * (1.0 / n + mean_t * mean_t / tt)).sqrt();
     Estimate::normal(mean_v - slope * mean_t, sd)
 }
-
-/// How sure it is.
-const PROBABILITY: f64 = 0.95;

@@ -5,32 +5,32 @@
 //! the moment at which its condition was first known to hold, with what had been measured by then;
 //! a run over old readings says what the live one said.
 
-mod balance;
-mod behind;
+pub(crate) mod balance;
+pub(crate) mod behind;
 pub mod catalogue;
-mod cold;
-mod displaced;
-mod drying;
-mod empty;
+pub(crate) mod cold;
+pub(crate) mod displaced;
+pub(crate) mod drying;
+pub(crate) mod empty;
 pub mod filter;
-mod flow;
-mod goal;
-mod heat;
-mod loss;
-mod low_battery;
-mod needs_feed;
-mod night;
-mod pace;
+pub(crate) mod flow;
+pub(crate) mod goal;
+pub(crate) mod heat;
+pub(crate) mod loss;
+pub(crate) mod low_battery;
+pub(crate) mod needs_feed;
+pub(crate) mod night;
+pub(crate) mod pace;
 pub mod parameters;
-mod refill;
-mod sensor_fault;
+pub(crate) mod refill;
+pub(crate) mod sensor_fault;
 pub mod signals;
-mod silent;
-mod souring;
+pub(crate) mod silent;
+pub(crate) mod souring;
 mod spells;
-mod stalled;
-mod stores;
-mod witness;
+pub(crate) mod stalled;
+pub(crate) mod stores;
+pub(crate) mod witness;
 
 pub use catalogue::YardParameters;
 pub use parameters::FlagParameters;
@@ -264,6 +264,11 @@ impl<'a> Case<'a> {
 #[cfg(test)]
 mod tests;
 
+crate::numbers! { "flags":
+    /// Nothing is surer than this, or less sure.
+    PROBABILITY: [f64; 2] = [0.01, 0.99], "1", [0.0033, 1.0], Chosen;
+}
+
 /// The hive and feeder that a device serves, where it serves one.
 fn subject_of(input: &YardInput<'_>, device: &DeviceId) -> (Option<HiveId>, Option<FeederId>) {
     for hive in &input.hives {
@@ -286,6 +291,3 @@ fn subject_of(input: &YardInput<'_>, device: &DeviceId) -> (Option<HiveId>, Opti
         _ => (None, None),
     }
 }
-
-/// Nothing is surer than this, or less sure.
-const PROBABILITY: [f64; 2] = [0.01, 0.99];

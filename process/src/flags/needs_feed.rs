@@ -5,6 +5,16 @@ use super::signals::nodes;
 use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Goal, Measure, Severity};
 
+crate::numbers! { "flags.needs_feed":
+    /// A feeder with less in it than this share of its capacity, and so many litres, feeds nobody.
+    FED_SHARE: f64 = 0.03, "1", [0.01, 0.09], Chosen;
+    FED_L: f64 = 0.08, "l", [0.027, 0.24], Chosen;
+    /// A weight is looked at so long after it was taken, hours: hands and homecoming bees have settled.
+    SETTLED_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+    /// How sure it is.
+    PROBABILITY: f64 = 0.85, "1", [0.28, 1.0], Chosen;
+}
+
 /// Opens when nothing is on and the stores are short.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
     let signals = case.signals;
@@ -61,11 +71,3 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
         }
     }
 }
-
-/// A feeder with less in it than this share of its capacity, and so many litres, feeds nobody.
-const FED_SHARE: f64 = 0.03;
-const FED_L: f64 = 0.08;
-/// A weight is looked at so long after it was taken, hours: hands and homecoming bees have settled.
-const SETTLED_HOURS: f64 = 3.0;
-/// How sure it is.
-const PROBABILITY: f64 = 0.85;

@@ -10,6 +10,23 @@ use crate::series::grid::{HOURS_PER_DAY, PER_DAY};
 use crate::series::sun::LIGHT_BY_CLOCK;
 use larder_domain::syrup::kg_per_litre;
 
+crate::numbers! { "flags.night":
+    /// Looked at after so many hours: when it is first worth it, and at its end.
+    PARTS: [f64; 2] = [5.0, 8.0], "1", [1.7, 24.0], Chosen;
+    /// Nights that make a habit.
+    HABIT_NIGHTS: usize = 9, "d", [3.0, 27.0], Chosen;
+    /// Nights further off than this make no habit, kg.
+    ODD_KG: f64 = 0.2, "kg", [0.067, 0.6], Chosen;
+    /// Nights of a hive usually differ by so much, kg (measured: 0.026 in autumn, 0.06 in spring with noisier
+    /// scales), which counts like so many nights of its own.
+    USUAL_SD_KG: f64 = 0.045, "kg", [0.015, 0.14], Measured;
+    USUAL_NIGHTS: f64 = 5.0, "d", [1.7, 15.0], Measured;
+    /// What a hive loses in an hour of the night by breathing and drying, kg (measured).
+    TYPICAL_KG_PER_HOUR: f64 = -0.015, "kg/h", [-0.045, -0.005], Measured;
+    /// The clock goes on by less than this from one node to the next, hours: it does not pass midnight.
+    MOST_STEP_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+}
+
 /// One hive's night, or the first part of it.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Night {
@@ -37,18 +54,6 @@ pub(super) struct Night {
 
 /// From this local hour: when it is surely dark by the clock.
 const EVENING: f64 = LIGHT_BY_CLOCK.end;
-/// Looked at after so many hours: when it is first worth it, and at its end.
-const PARTS: [f64; 2] = [5.0, 8.0];
-/// Nights that make a habit.
-const HABIT_NIGHTS: usize = 9;
-/// Nights further off than this make no habit, kg.
-const ODD_KG: f64 = 0.2;
-/// Nights of a hive usually differ by so much, kg (measured: 0.026 in autumn, 0.06 in spring with noisier
-/// scales), which counts like so many nights of its own.
-const USUAL_SD_KG: f64 = 0.045;
-const USUAL_NIGHTS: f64 = 5.0;
-/// What a hive loses in an hour of the night by breathing and drying, kg (measured).
-const TYPICAL_KG_PER_HOUR: f64 = -0.015;
 /// A hive's nights in order of the moments at which they are known.
 pub(super) fn nights(
     input: &YardInput<'_>,
@@ -185,7 +190,5 @@ impl Habit {
     }
 }
 
-/// The clock goes on by less than this from one node to the next, hours: it does not pass midnight.
-const MOST_STEP_HOURS: f64 = 3.0;
 /// How long a whole night is, hours.
 pub(super) const WHOLE_NIGHT_HOURS: f64 = PARTS[1];

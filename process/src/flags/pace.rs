@@ -8,16 +8,30 @@ use crate::robust::{MAD_TO_SD, median};
 use crate::series::grid::PER_DAY;
 use larder_domain::Estimate;
 
-/// Days of a colony's own past that count.
-const OWN_DAYS: usize = 7;
-/// Neighbours that make a measure.
-const LEAST_NEIGHBOURS: usize = 2;
-/// Less ease than this in a day says nothing of a colony's appetite.
-const LEAST_EASE: f64 = 0.3;
-/// A median of normal values is known so much worse than their mean.
-const MEDIAN_SD: f64 = 1.25;
-/// A colony takes at most and at least so many times what its neighbours do.
-const RATIO: (f64, f64) = (0.2, 4.0);
+crate::numbers! { "flags.pace":
+    /// Days of a colony's own past that count.
+    OWN_DAYS: usize = 7, "d", [2.0, 21.0], Chosen;
+    /// Neighbours that make a measure.
+    LEAST_NEIGHBOURS: usize = 2, "1", [1.0, 6.0], Chosen;
+    /// Less ease than this in a day says nothing of a colony's appetite.
+    LEAST_EASE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// A median of normal values is known so much worse than their mean.
+    MEDIAN_SD: f64 = 1.25, "1", [1.25, 1.25], Defined;
+    /// A colony takes at most and at least so many times what its neighbours do.
+    RATIO: (f64, f64) = (0.2, 4.0), "1", [0.067, 12.0], Chosen;
+    /// A pace that was set to nothing is this, l a day.
+    LEAST_PAR_L: f64 = 0.01, "l", [0.0033, 0.03], Chosen;
+    /// A full feeder lasts about as long as keepers stay away, days (common practice: a week).
+    VISIT_DAYS: f64 = 7.0, "d", [2.3, 21.0], CommonPractice;
+    /// With less than this share of the capacity in it a feeder says nothing of appetite.
+    LEAST_SHARE: f64 = 0.1, "1", [0.033, 0.3], Chosen;
+    /// What a sensor's drift with warmth makes of a day, as a share of the capacity (measured).
+    SENSOR_SHARE: f64 = 0.004, "1", [0.0013, 0.012], Measured;
+    /// A level is the mean of so many hours.
+    LEVEL_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+    /// And so much noisier than a node's.
+    LEVEL_NOISE: f64 = 0.6, "1", [0.2, 1.8], Chosen;
+}
 
 /// What is expected of a feeder in the window before a node.
 #[derive(Clone, Copy, Debug)]
@@ -168,12 +182,6 @@ fn par(case: &Case<'_>, h: usize, f: usize, back: usize) -> Vec<f64> {
     (0..=case.signals.last).map(par).collect()
 }
 
-/// A pace that was set to nothing is this, l a day.
-const LEAST_PAR_L: f64 = 0.01;
-
-/// A full feeder lasts about as long as keepers stay away, days (common practice: a week).
-const VISIT_DAYS: f64 = 7.0;
-
 /// What went out of a feeder in the windows before each node, l; NaN where there was little to take,
 /// nothing to see or a fill in between.
 fn taken(case: &Case<'_>, doubts: &Doubts, h: usize, f: usize, back: usize) -> Vec<f64> {
@@ -191,9 +199,6 @@ fn taken(case: &Case<'_>, doubts: &Doubts, h: usize, f: usize, back: usize) -> V
         .collect()
 }
 
-/// With less than this share of the capacity in it a feeder says nothing of appetite.
-const LEAST_SHARE: f64 = 0.1;
-
 /// What went out of a feeder in the window before `k`, l; NaN across a fill or without readings.
 pub(super) fn uptake(case: &Case<'_>, h: usize, f: usize, k: usize, back: usize) -> f64 {
     let feeder = &case.signals.hives[h].feeders[f];
@@ -209,11 +214,3 @@ pub(super) fn uptake(case: &Case<'_>, h: usize, f: usize, k: usize, back: usize)
 pub(super) fn uptake_sd(feeder: &FeederSignals, capacity_l: f64) -> f64 {
     LEVEL_NOISE * feeder.noise_l + SENSOR_SHARE * capacity_l
 }
-
-/// What a sensor's drift with warmth makes of a day, as a share of the capacity (measured).
-const SENSOR_SHARE: f64 = 0.004;
-
-/// A level is the mean of so many hours.
-const LEVEL_HOURS: f64 = 3.0;
-/// And so much noisier than a node's.
-const LEVEL_NOISE: f64 = 0.6;

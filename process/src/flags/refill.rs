@@ -5,6 +5,16 @@ use super::{Case, Doubts, Sign, Spell, Words, goal, spells, stores};
 use crate::series::grid::{HOURS_PER_DAY, PER_DAY};
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
 
+crate::numbers! { "flags.refill":
+    /// Slower than this a day says nothing of how long it lasts, l.
+    LEAST_PACE_L: f64 = 0.01, "l", [0.0033, 0.03], Chosen;
+    /// It closes when so many times the share and so many times the days are left.
+    CLOSE_SHARE_FACTOR: f64 = 1.5, "1", [0.5, 4.5], Chosen;
+    CLOSE_DAYS_FACTOR: f64 = 1.3, "1", [0.43, 3.9], Chosen;
+    /// How sure it is with a level sensor, and without.
+    PROBABILITY: [f64; 2] = [0.9, 0.6], "1", [0.2, 1.0], Chosen;
+}
+
 /// Opens when little is left while stores are under target and no flow is on.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
     let signals = case.signals;
@@ -81,9 +91,6 @@ fn paces(feeder: &FeederSignals) -> Vec<f64> {
         .collect()
 }
 
-/// Slower than this a day says nothing of how long it lasts, l.
-const LEAST_PACE_L: f64 = 0.01;
-
 /// For how many days it lasts.
 fn lasting(litres: Estimate, a_day: Estimate) -> Estimate {
     let days = |litres: f64, a_day: f64| litres / a_day.max(LEAST_PACE_L);
@@ -93,9 +100,3 @@ fn lasting(litres: Estimate, a_day: Estimate) -> Estimate {
         hi: days(litres.hi, a_day.lo),
     }
 }
-
-/// It closes when so many times the share and so many times the days are left.
-const CLOSE_SHARE_FACTOR: f64 = 1.5;
-const CLOSE_DAYS_FACTOR: f64 = 1.3;
-/// How sure it is with a level sensor, and without.
-const PROBABILITY: [f64; 2] = [0.9, 0.6];

@@ -6,6 +6,11 @@ use crate::robust::median;
 use crate::series::grid::HOURS_PER_DAY;
 use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity, Timestamp};
 
+crate::numbers! { "flags.silent":
+    /// How sure it is where the silence is over, and while it lasts.
+    PROBABILITY: [f64; 2] = [0.98, 0.9], "1", [0.3, 1.0], Chosen;
+}
+
 /// Opens when the device is overdue, closes with the next reading.
 pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<Flag>) {
     let parameters = &case.device_parameters(device).silent;
@@ -55,6 +60,3 @@ pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<F
         say(last, None);
     }
 }
-
-/// How sure it is where the silence is over, and while it lasts.
-const PROBABILITY: [f64; 2] = [0.98, 0.9];

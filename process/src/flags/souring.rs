@@ -25,10 +25,55 @@ use larder_domain::{
     Estimate, Evidence, Flag, FlagKind, Geometry, Measure, Severity, Strength, syrup,
 };
 
-/// Lowest, best and highest temperature of growth, Cel.
-const LOWEST: f64 = 4.0;
-const BEST: f64 = 28.0;
-const HIGHEST: f64 = 42.0;
+crate::numbers! { "flags.souring":
+    /// Lowest, best and highest temperature of growth, Cel.
+    LOWEST: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    BEST: f64 = 28.0, "1", [9.3, 84.0], Chosen;
+    HIGHEST: f64 = 42.0, "1", [14.0, 130.0], Chosen;
+    /// How sure foam is: comb in a sensor's sight lifts its level too.
+    FOAM_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    /// It must be so many times the noise of half an hour: half days differ by a third of that by chance.
+    FOAM_SDS: f64 = 1.2, "1", [0.4, 3.6], Chosen;
+    /// How well the rise of a day is known, as a share of the noise of half an hour (medians of 24 each).
+    FOAM_NOISE: f64 = 0.36, "1", [0.12, 1.1], Chosen;
+    /// How well a day's warmth beside the yard is known, K (measured: sound feeders stay within 0.2 two
+    /// days out of three).
+    HEAT_SD: f64 = 0.2, "K", [0.067, 0.6], Measured;
+    /// Syrup poured in less than so many hours ago shows nothing yet.
+    FRESH_HOURS: f64 = 30.0, "h", [10.0, 90.0], Chosen;
+    /// Less than this in it is not worth a flag, share of the capacity.
+    LEAST_SHARE: f64 = 0.08, "1", [0.027, 0.24], Chosen;
+    /// And less than this share of that closes one.
+    CLOSE_OF_LEAST: f64 = 0.6, "1", [0.2, 1.8], Chosen;
+    /// Colder than this a colony takes less anyway (see [`super::cold`]).
+    WARM_EASE: f64 = 0.45, "1", [0.15, 1.4], Chosen;
+    /// Windows that are compared for foam, hours, and how far apart they are: at the same time of day a
+    /// sensor errs alike.
+    FOAM_HOURS: f64 = 12.0, "h", [4.0, 36.0], Chosen;
+    FOAM_APART_HOURS: f64 = 24.0, "h", [8.0, 72.0], Chosen;
+    /// So much of each must be seen.
+    FOAM_SEEN: f64 = 0.6, "1", [0.2, 1.8], Chosen;
+    /// Shelf lives are stated at about this, Cel, and the water activity of 1:1 is about that.
+    SHELF_CEL: f64 = 25.0, "Cel", [8.3, 75.0], Chosen;
+    THIN_ACTIVITY: f64 = 0.935, "1", [0.31, 2.8], Chosen;
+    /// Hundredths in a whole.
+    HUNDREDTHS: f64 = 100.0, "1", [100.0, 100.0], Defined;
+    /// No spread of ages is narrower than this, logarithm.
+    LEAST_LOG_SPREAD: f64 = 0.1, "1", [0.033, 0.3], Chosen;
+    /// Millimetres in a metre.
+    MM_PER_M: f64 = 1000.0, "1", [1000.0, 1000.0], Defined;
+    /// How sure it is by warmth alone, and by warmth and refusal.
+    HOT_PROBABILITY: f64 = 0.8, "1", [0.27, 1.0], Chosen;
+    REFUSED_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    /// A fill pours at least this, l.
+    LEAST_POURED_L: f64 = 0.1, "l", [0.033, 0.3], Chosen;
+    /// With less than this share of the capacity left its age is that of the next fill.
+    GONE_SHARE: f64 = 0.02, "1", [0.0067, 0.06], Chosen;
+    /// A colony refuses that took at least this share of the capacity in a day, and now less than that share
+    /// of it.
+    REFUSED_LEAST_SHARE: f64 = 0.05, "1", [0.017, 0.15], Chosen;
+    REFUSED_SHARE: f64 = 0.35, "1", [0.12, 1.0], Chosen;
+}
 
 /// How fast yeasts grow at a temperature, as a share of their best: Rosso's model with inflection.
 pub(super) fn growth(celsius: f64) -> f64 {
@@ -277,27 +322,6 @@ impl Watch<'_> {
     }
 }
 
-/// How sure foam is: comb in a sensor's sight lifts its level too.
-const FOAM_PROBABILITY: f64 = 0.7;
-/// It must be so many times the noise of half an hour: half days differ by a third of that by chance.
-const FOAM_SDS: f64 = 1.2;
-
-/// How well the rise of a day is known, as a share of the noise of half an hour (medians of 24 each).
-const FOAM_NOISE: f64 = 0.36;
-
-/// How well a day's warmth beside the yard is known, K (measured: sound feeders stay within 0.2 two
-/// days out of three).
-const HEAT_SD: f64 = 0.2;
-
-/// Syrup poured in less than so many hours ago shows nothing yet.
-const FRESH_HOURS: f64 = 30.0;
-/// Less than this in it is not worth a flag, share of the capacity.
-const LEAST_SHARE: f64 = 0.08;
-/// And less than this share of that closes one.
-const CLOSE_OF_LEAST: f64 = 0.6;
-/// Colder than this a colony takes less anyway (see [`super::cold`]).
-const WARM_EASE: f64 = 0.45;
-
 /// How old the syrup in the feeder is at each node, as a share of the age at which half of its like is
 /// sour: each hour counts by the temperature and the strength that it had.
 fn age(case: &Case<'_>, h: usize, f: usize) -> Vec<f64> {
@@ -344,13 +368,6 @@ fn refused(case: &Case<'_>, h: usize, f: usize, k: usize) -> bool {
     most > REFUSED_LEAST_SHARE * capacity && now < REFUSED_SHARE * most
 }
 
-/// Windows that are compared for foam, hours, and how far apart they are: at the same time of day a
-/// sensor errs alike.
-const FOAM_HOURS: f64 = 12.0;
-const FOAM_APART_HOURS: f64 = 24.0;
-/// So much of each must be seen.
-const FOAM_SEEN: f64 = 0.6;
-
 /// The median level of the half day before each node, l; NaN where too little of it was seen.
 fn levels(feeder: &FeederSignals) -> Vec<f64> {
     let window = nodes(FOAM_HOURS);
@@ -367,24 +384,3 @@ fn levels(feeder: &FeederSignals) -> Vec<f64> {
         })
         .collect()
 }
-
-/// Shelf lives are stated at about this, Cel, and the water activity of 1:1 is about that.
-const SHELF_CEL: f64 = 25.0;
-const THIN_ACTIVITY: f64 = 0.935;
-/// Hundredths in a whole.
-const HUNDREDTHS: f64 = 100.0;
-/// No spread of ages is narrower than this, logarithm.
-const LEAST_LOG_SPREAD: f64 = 0.1;
-/// Millimetres in a metre.
-const MM_PER_M: f64 = 1000.0;
-/// How sure it is by warmth alone, and by warmth and refusal.
-const HOT_PROBABILITY: f64 = 0.8;
-const REFUSED_PROBABILITY: f64 = 0.7;
-/// A fill pours at least this, l.
-const LEAST_POURED_L: f64 = 0.1;
-/// With less than this share of the capacity left its age is that of the next fill.
-const GONE_SHARE: f64 = 0.02;
-/// A colony refuses that took at least this share of the capacity in a day, and now less than that share
-/// of it.
-const REFUSED_LEAST_SHARE: f64 = 0.05;
-const REFUSED_SHARE: f64 = 0.35;

@@ -8,6 +8,21 @@ use super::{Case, Doubts, Sign, Spell, Words, goal, spells, stores};
 use crate::series::grid::PER_DAY;
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
 
+crate::numbers! { "flags.stalled":
+    /// A level that rose by so many standard deviations did rise.
+    RISE_SDS: f64 = 2.5, "1", [0.83, 7.5], Chosen;
+    /// What is expected must stand out from what the sensor can tell by this, standard deviations.
+    CLEAR_SDS: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// It was warm enough so long before as well, hours: half a day and a little.
+    WARM_BEFORE_HOURS: f64 = 14.0, "h", [4.7, 42.0], Chosen;
+    /// Taken again for so long, hours, it is over.
+    CLOSE_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+    /// How sure it is.
+    PROBABILITY: f64 = 0.75, "1", [0.25, 1.0], Chosen;
+    /// Taking again is looked for over so many hours.
+    RESUMED_HOURS: [f64; 2] = [6.0, 14.0], "h", [2.0, 42.0], Chosen;
+}
+
 /// Opens when a day's uptake is far below what is expected, closes when it is taken again.
 pub(super) fn raise(
     case: &Case<'_>,
@@ -107,17 +122,3 @@ fn rose(feeder: &FeederSignals, k: usize, sd_l: f64) -> bool {
         feeder.level(k) - before > RISE_SDS * sd_l
     })
 }
-
-/// A level that rose by so many standard deviations did rise.
-const RISE_SDS: f64 = 2.5;
-/// What is expected must stand out from what the sensor can tell by this, standard deviations.
-const CLEAR_SDS: f64 = 2.0;
-
-/// It was warm enough so long before as well, hours: half a day and a little.
-const WARM_BEFORE_HOURS: f64 = 14.0;
-/// Taken again for so long, hours, it is over.
-const CLOSE_HOURS: f64 = 3.0;
-/// How sure it is.
-const PROBABILITY: f64 = 0.75;
-/// Taking again is looked for over so many hours.
-const RESUMED_HOURS: [f64; 2] = [6.0, 14.0];

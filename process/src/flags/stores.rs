@@ -8,6 +8,16 @@ use crate::series::grid::STEP_HOURS;
 use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Estimate, Timestamp};
 
+crate::numbers! { "flags.stores":
+    /// What is left of a sensor's offset and of a ruler's geometry, as a share of the capacity (measured:
+    /// with it nine in ten intervals hold the truth).
+    SENSOR_BIAS_SHARE: f64 = 0.018, "1", [0.006, 0.054], Measured;
+    /// A night's weight is good to this, kg: load cells drift with warmth (measured).
+    LOAD_CELL_SD_KG: f64 = 0.05, "kg", [0.017, 0.15], Measured;
+    /// A weight reaches so far over silence, hours.
+    REACH_HOURS: f64 = 6.0, "h", [2.0, 18.0], Chosen;
+}
+
 /// A hive's goal.
 #[derive(Clone, Copy)]
 pub(super) struct Target {
@@ -93,12 +103,6 @@ pub(super) fn left_sd(case: &Case<'_>, h: usize, f: usize, k: usize) -> f64 {
     }
 }
 
-/// What is left of a sensor's offset and of a ruler's geometry, as a share of the capacity (measured:
-/// with it nine in ten intervals hold the truth).
-const SENSOR_BIAS_SHARE: f64 = 0.018;
-/// A night's weight is good to this, kg: load cells drift with warmth (measured).
-const LOAD_CELL_SD_KG: f64 = 0.05;
-
 /// How well [`own`] is known at a node, kg: the scale's noise, and the syrup taken off it.
 pub(super) fn own_sd(case: &Case<'_>, h: usize, k: usize) -> f64 {
     let hive = &case.signals.hives[h];
@@ -115,6 +119,3 @@ fn rate(case: &Case<'_>, h: usize, f: usize, k: usize) -> f64 {
         case.analysis.hives[h].feeders[f].course.rate[k]
     }
 }
-
-/// A weight reaches so far over silence, hours.
-const REACH_HOURS: f64 = 6.0;

@@ -4,6 +4,42 @@ use super::BalanceHour;
 use crate::robust::Sorted;
 use crate::series::grid::{Grid, PER_HOUR};
 
+crate::numbers! { "losses.balance":
+    /// A colony dries syrup over about this time, hours.
+    DRYING_HOURS: f64 = 24.0, "h", [8.0, 72.0], Chosen;
+    /// Of a kilogram eaten this much goes as water and as breath, before a yard shows its own: syrup
+    /// between 1:1 and 2:1 down to honey loses 0.19 to 0.39 (mass balance), and brood costs some more.
+    DRIED_SHARE: f64 = 0.32, "1", [0.11, 0.96], Chosen;
+    DRIED_SHARE_SD: f64 = 0.10, "1", [0.033, 0.3], Chosen;
+    /// A hive's usual difference from its neighbours is learned from so many days on each side.
+    USUAL_DAYS: i64 = 8, "d", [2.7, 24.0], Chosen;
+    /// What the balance misses in common over hours, kg/h.
+    MODEL_SD_KG: f64 = 0.006, "kg", [0.002, 0.018], Chosen;
+    /// The same in daylight, as a share of what the yard gains or loses in that hour.
+    MODEL_SHARE: f64 = 0.35, "1", [0.12, 1.0], Chosen;
+    /// Days on each side whose outflow is the usual one, and how often it is looked at, hours.
+    OUTFLOW_DAYS: usize = 4, "d", [1.0, 12.0], Chosen;
+    OUTFLOW_EVERY: usize = 6, "1", [2.0, 18.0], Chosen;
+    /// How often the usual difference is looked at again, days.
+    USUAL_EVERY: usize = 3, "1", [1.0, 9.0], Chosen;
+    /// The spread of an hour's difference where none is known, and at least, kg.
+    UNKNOWN_SD_KG: f64 = 0.08, "kg", [0.027, 0.24], Chosen;
+    LEAST_SD_KG: f64 = 0.008, "kg", [0.0027, 0.024], Chosen;
+    /// How far a hive with no neighbour to compare it with strays in an hour, kg.
+    ALONE_SD_KG: f64 = 0.03, "kg", [0.01, 0.09], Chosen;
+    /// Less than this in an hour is no flow, l.
+    FLOWS_L: f64 = 0.001, "l", [0.00033, 0.003], Chosen;
+    /// Gains of an hour stray by this, kg, around a usual loss of that by breathing, kg.
+    HOUR_SD_KG: f64 = 0.03, "kg", [0.01, 0.09], Chosen;
+    USUAL_LEVEL_KG: f64 = -0.004, "kg", [-0.012, -0.0013], Chosen;
+    /// So many hours say what one independent one would.
+    HOURS_THAT_GO_TOGETHER: f64 = 20.0, "1", [6.7, 60.0], Chosen;
+    /// Fewer hours tell nothing of a yard's own share.
+    LEAST_HOURS: f64 = 50.0, "h", [17.0, 150.0], Chosen;
+    /// No yard dries less or more than these shares.
+    DRIED_SHARES: [f64; 2] = [0.1, 0.6], "1", [0.033, 1.0], Chosen;
+}
+
 /// One hive's series on the grid, as the balance needs them.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct BalanceInput {
@@ -25,19 +61,6 @@ pub struct HiveBalance {
     /// How many nodes the grid has.
     pub nodes: usize,
 }
-
-/// A colony dries syrup over about this time, hours.
-const DRYING_HOURS: f64 = 24.0;
-/// Of a kilogram eaten this much goes as water and as breath, before a yard shows its own: syrup
-/// between 1:1 and 2:1 down to honey loses 0.19 to 0.39 (mass balance), and brood costs some more.
-const DRIED_SHARE: f64 = 0.32;
-const DRIED_SHARE_SD: f64 = 0.10;
-/// A hive's usual difference from its neighbours is learned from so many days on each side.
-const USUAL_DAYS: i64 = 8;
-/// What the balance misses in common over hours, kg/h.
-const MODEL_SD_KG: f64 = 0.006;
-/// The same in daylight, as a share of what the yard gains or loses in that hour.
-const MODEL_SHARE: f64 = 0.35;
 
 /// Balances all hives of a yard against each other. One entry for each input, in order.
 pub fn balance_yard(grid: &Grid, hives: &[BalanceInput]) -> Vec<HiveBalance> {
@@ -146,10 +169,6 @@ fn usual_outflow(hive: &BalanceInput, n_hours: usize) -> Vec<f64> {
     usual
 }
 
-/// Days on each side whose outflow is the usual one, and how often it is looked at, hours.
-const OUTFLOW_DAYS: usize = 4;
-const OUTFLOW_EVERY: usize = 6;
-
 /// What was eaten, spread over the time in which it dries, kg/h: a first-order lag.
 fn hourly_drying(hive: &BalanceInput, n_hours: usize) -> Vec<f64> {
     let eaten = hourly_mean(&hive.eaten_kg, n_hours);
@@ -253,23 +272,3 @@ fn usual_of_day(
     }
     usual
 }
-
-/// How often the usual difference is looked at again, days.
-const USUAL_EVERY: usize = 3;
-/// The spread of an hour's difference where none is known, and at least, kg.
-const UNKNOWN_SD_KG: f64 = 0.08;
-const LEAST_SD_KG: f64 = 0.008;
-
-/// How far a hive with no neighbour to compare it with strays in an hour, kg.
-const ALONE_SD_KG: f64 = 0.03;
-/// Less than this in an hour is no flow, l.
-const FLOWS_L: f64 = 0.001;
-/// Gains of an hour stray by this, kg, around a usual loss of that by breathing, kg.
-const HOUR_SD_KG: f64 = 0.03;
-const USUAL_LEVEL_KG: f64 = -0.004;
-/// So many hours say what one independent one would.
-const HOURS_THAT_GO_TOGETHER: f64 = 20.0;
-/// Fewer hours tell nothing of a yard's own share.
-const LEAST_HOURS: f64 = 50.0;
-/// No yard dries less or more than these shares.
-const DRIED_SHARES: [f64; 2] = [0.1, 0.6];

@@ -5,31 +5,45 @@
 use super::{BalanceHour, HiveBalance};
 use larder_domain::syrup::kg_per_litre;
 
-/// Rates of loss that are told apart, kg/h: none, drips, streams. Between them the expected value
-/// interpolates.
-const LEVELS_KG: [f64; 10] = [0.0, 0.02, 0.03, 0.045, 0.07, 0.14, 0.28, 0.45, 0.65, 0.9];
+crate::numbers! { "losses.hidden":
+    /// The powers that `emission` writes out, of the scale's and of the appetite's likelihood.
+    WRITTEN_OUT: [f64; 2] = [1.5, 0.375], "1", [0.375, 1.5], Defined;
+    /// Rates of loss that are told apart, kg/h: none, drips, streams. Between them the expected value
+    /// interpolates.
+    LEVELS_KG: [f64; 10] = [0.0, 0.02, 0.03, 0.045, 0.07, 0.14, 0.28, 0.45, 0.65, 0.9], "kg", [0.0, 2.7], Chosen;
+    /// A loss starts about once in so many hours of one hive.
+    START_HOURS: f64 = 24.0 * 20.0, "h", [160.0, 1400.0], Chosen;
+    /// And goes on for about so many hours: a drip, a stream.
+    DRIP_HOURS: f64 = 50.0, "h", [17.0, 150.0], Chosen;
+    STREAM_HOURS: f64 = 5.0, "h", [1.7, 15.0], Chosen;
+    /// What is a stream, kg/h.
+    STREAM_KG: f64 = 0.1, "kg", [0.033, 0.3], Chosen;
+    /// Hours that follow each other err alike; so much of each counts.
+    INDEPENDENT_SHARE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// At least this share of what is lost was syrup from a feeder (robbers take honey too, and a
+    /// smoothed outflow lags behind).
+    FEEDER_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// And usually about this share.
+    USUAL_FEEDER_SHARE: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    /// How far a colony's appetite strays from its usual, as a share and in l/h.
+    APPETITE_SHARE: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    APPETITE_L: f64 = 0.01, "l", [0.0033, 0.03], Chosen;
+    /// Appetite changes for many reasons (a fill, a warm day): it counts so much against the scale.
+    APPETITE_WEIGHT: f64 = 0.25, "1", [0.083, 0.75], Chosen;
+    /// Degrees of freedom of an hour's error: gusts and traffic have long tails.
+    DEGREES_OF_FREEDOM: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// Nothing is impossible.
+    LEAST_LIKELIHOOD: f64 = 1e-30, "1", [3.3e-31, 3e-30], Chosen;
+    /// Its logarithm, negated, and a little more: what lies beyond is not worth an exponential.
+    MOST_AGAINST: f64 = 70.0, "1", [23.0, 210.0], Chosen;
+    /// How likely a stream, or a drip, changes its rate in an hour.
+    STREAM_DRIFT: f64 = 0.25, "1", [0.083, 0.75], Chosen;
+    DRIP_DRIFT: f64 = 0.01, "1", [0.0033, 0.03], Chosen;
+    /// Outflow is not known better than this, l.
+    LEAST_OUTFLOW_SD_L: f64 = 0.004, "l", [0.0013, 0.012], Chosen;
+}
+
 const K: usize = LEVELS_KG.len();
-/// A loss starts about once in so many hours of one hive.
-const START_HOURS: f64 = 24.0 * 20.0;
-/// And goes on for about so many hours: a drip, a stream.
-const DRIP_HOURS: f64 = 50.0;
-const STREAM_HOURS: f64 = 5.0;
-/// What is a stream, kg/h.
-const STREAM_KG: f64 = 0.1;
-/// Hours that follow each other err alike; so much of each counts.
-const INDEPENDENT_SHARE: f64 = 0.6;
-/// At least this share of what is lost was syrup from a feeder (robbers take honey too, and a
-/// smoothed outflow lags behind).
-const FEEDER_SHARE: f64 = 0.3;
-/// And usually about this share.
-const USUAL_FEEDER_SHARE: f64 = 0.7;
-/// How far a colony's appetite strays from its usual, as a share and in l/h.
-const APPETITE_SHARE: f64 = 0.7;
-const APPETITE_L: f64 = 0.01;
-/// Appetite changes for many reasons (a fill, a warm day): it counts so much against the scale.
-const APPETITE_WEIGHT: f64 = 0.25;
-/// Degrees of freedom of an hour's error: gusts and traffic have long tails.
-const DEGREES_OF_FREEDOM: f64 = 4.0;
 
 /// Fills in the losses of every hour.
 pub fn find_losses(balance: &mut HiveBalance) {
@@ -157,11 +171,6 @@ fn emission(hour: &BalanceHour, kg_per_litre: f64) -> [f64; K] {
     likelihood
 }
 
-/// Nothing is impossible.
-const LEAST_LIKELIHOOD: f64 = 1e-30;
-/// Its logarithm, negated, and a little more: what lies beyond is not worth an exponential.
-const MOST_AGAINST: f64 = 70.0;
-
 /// What a density of Student's t is one over a power of.
 fn tail(off: f64) -> f64 {
     1.0 + off * off / DEGREES_OF_FREEDOM
@@ -171,11 +180,5 @@ fn tail(off: f64) -> f64 {
 #[expect(clippy::float_cmp, reason = "these numbers are exact in binary")]
 const _: () = {
     let power = 0.5 * (DEGREES_OF_FREEDOM + 1.0) * INDEPENDENT_SHARE;
-    assert!(power == 1.5 && power * APPETITE_WEIGHT == 0.375);
+    assert!(power == WRITTEN_OUT[0] && power * APPETITE_WEIGHT == WRITTEN_OUT[1]);
 };
-
-/// How likely a stream, or a drip, changes its rate in an hour.
-const STREAM_DRIFT: f64 = 0.25;
-const DRIP_DRIFT: f64 = 0.01;
-/// Outflow is not known better than this, l.
-const LEAST_OUTFLOW_SD_L: f64 = 0.004;

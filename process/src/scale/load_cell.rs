@@ -12,6 +12,20 @@ use crate::series::{Grid, SENSOR_REFERENCE_CEL, at_time};
 use larder_domain::Timestamp;
 use std::ops::Range;
 
+crate::numbers! { "scale.load_cell":
+    /// So many standard deviations of a night's loss from the usual one make it unusual.
+    UNUSUAL_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// How much one night's loss per hour differs from another's, kg/h.
+    SLOPE_SD: f64 = 0.012, "kg/h", [0.004, 0.036], Chosen;
+    /// Load cells on cheap scales drift by up to some 20 g/K (common practice).
+    COEFFICIENT_SD: f64 = 0.01, "kg/K", [0.0033, 0.03], CommonPractice;
+    /// No scale's reading is better than this, kg.
+    pub(super) LEAST_NOISE_KG: f64 = 0.005, "kg", [0.0017, 0.015], Chosen;
+    /// A night is no longer than this, hours, and needs so many readings.
+    LONGEST_NIGHT_HOURS: f64 = 14.0, "h", [4.7, 42.0], Chosen;
+    LEAST_READINGS: f64 = 12.0, "1", [4.0, 36.0], Chosen;
+}
+
 /// How a load cell follows its temperature.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
 pub struct LoadCell {
@@ -78,13 +92,6 @@ fn drop_unusual(nights: &mut Vec<NightSums>) {
     };
     nights.retain(|night| (slope(night) - usual).abs() < UNUSUAL_SDS * SLOPE_SD);
 }
-
-/// So many standard deviations of a night's loss from the usual one make it unusual.
-const UNUSUAL_SDS: f64 = 4.0;
-/// How much one night's loss per hour differs from another's, kg/h.
-const SLOPE_SD: f64 = 0.012;
-/// Load cells on cheap scales drift by up to some 20 g/K (common practice).
-const COEFFICIENT_SD: f64 = 0.01;
 
 /// Sums of squares and products of one night around its own means: `t` hours, `x` temperature, `w`
 /// weight.
@@ -168,9 +175,3 @@ pub(super) fn take_temperature_out(
         }
     }
 }
-
-/// No scale's reading is better than this, kg.
-pub(super) const LEAST_NOISE_KG: f64 = 0.005;
-/// A night is no longer than this, hours, and needs so many readings.
-const LONGEST_NIGHT_HOURS: f64 = 14.0;
-const LEAST_READINGS: f64 = 12.0;

@@ -1,8 +1,8 @@
 //! A hive's scale: what it weighed, with faults, rain and the load cell's temperature taken out,
 //! and the sudden steps in it.
 
-mod load_cell;
-mod steps;
+pub(crate) mod load_cell;
+pub(crate) mod steps;
 
 pub use load_cell::LoadCell;
 pub use steps::{LEAST_STEP_KG, ScaleStep};
@@ -13,6 +13,20 @@ use larder_domain::{Sample, Span};
 use load_cell::{learn_load_cell, take_temperature_out};
 use std::ops::Range;
 use steps::{find_disturbances, measure_step};
+
+crate::numbers! { "scale":
+    /// A hive is heavier than this and lighter than that, kg; what lies outside is a fault. An empty
+    /// nucleus box weighs some 4 kg, a full hive with supers up to 200 kg (common practice).
+    pub LEAST_KG: f64 = 4.0, "kg", [1.0, 8.0], CommonPractice;
+    pub MOST_KG: f64 = 300.0, "kg", [200.0, 500.0], CommonPractice;
+    /// A reading this many standard deviations, and so many kg, from those around it is a spike.
+    SPIKE_SDS: f64 = 8.0, "1", [4.0, 16.0], Chosen;
+    LEAST_SPIKE_KG: f64 = 0.4, "kg", [0.1, 1.0], Chosen;
+    /// A scale that shows the same for so long may be stuck, hours.
+    STUCK_HOURS: f64 = 8.0, "h", [4.0, 16.0], Chosen;
+    /// A hive loses at least this in an hour when all is quiet, kg.
+    QUIET_KG_PER_HOUR: f64 = 0.006, "kg/h", [0.002, 0.02], Measured;
+}
 
 /// One hive's scale over the whole record.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -27,15 +41,13 @@ pub struct ScaleTrack {
     pub steps: Vec<ScaleStep>,
 }
 
-/// A hive is heavier than this and lighter than that, kg; what lies outside is a fault. An empty
-/// nucleus box weighs some 4 kg, a full hive with supers up to 200 kg (common practice).
 const SANITY: Sanity = Sanity {
-    least: 4.0,
-    most: 300.0,
-    spike_sds: 8.0,
-    spike_least: 0.4,
-    stuck_hours: 8.0,
-    quiet_per_hour: 0.006,
+    least: LEAST_KG,
+    most: MOST_KG,
+    spike_sds: SPIKE_SDS,
+    spike_least: LEAST_SPIKE_KG,
+    stuck_hours: STUCK_HOURS,
+    quiet_per_hour: QUIET_KG_PER_HOUR,
 };
 
 /// The readings without those that cannot be.

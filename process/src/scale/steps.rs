@@ -11,6 +11,39 @@ use crate::robust::median_of_few;
 use crate::series::clean::CleanSeries;
 use larder_domain::Timestamp;
 
+crate::numbers! { "scale.steps":
+    /// A step smaller than this is not told from bees coming and going, kg.
+    pub LEAST_STEP_KG: f64 = 0.25, "kg", [0.083, 0.75], Chosen;
+    /// And it stands out from the noise of single readings by this factor.
+    STEP_SDS: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    /// A step is this many times the usual change of the hours around it.
+    UNUSUAL_FACTOR: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    /// At least this share of it happens between two readings; a ramp takes three and more.
+    SHARP_SHARE: f64 = 0.45, "1", [0.15, 1.0], Chosen;
+    /// Bees and robbers never carry so much in or out within an hour, kg.
+    SURELY_HANDS_KG: f64 = 2.5, "kg", [0.83, 7.5], Chosen;
+    /// Readings within this on each side tell how large a step was.
+    STEP_SIDE_MS: i64 = 2 * 3_600_000, "ms", [2400000.0, 22000000.0], Chosen;
+    /// Steps closer than this are one visit: lid off, frames out, syrup in, lid on.
+    VISIT_MS: i64 = 50 * 60 * 1000, "ms", [1000000.0, 9000000.0], Chosen;
+    /// And they have at most so many readings between them.
+    VISIT_READINGS: usize = 3, "1", [1.0, 9.0], Chosen;
+    /// Over an outage weight drifts by itself: bees, drying and flow together below 3 kg a day, kg/h.
+    DRIFT_KG_PER_HOUR: f64 = 0.12, "kg/h", [0.04, 0.36], Chosen;
+    /// How fast flight changes a hive's weight on an ordinary day, kg/h.
+    BEES_KG_PER_HOUR: f64 = 0.08, "kg/h", [0.027, 0.24], Chosen;
+    /// What a straight line misses of flight within two hours, kg.
+    BEES_WOBBLE_KG: f64 = 0.012, "kg", [0.004, 0.036], Chosen;
+    /// A jump between two readings of less than this share of the limit is no step; nor is one of less than
+    /// that share of the whole change.
+    SHARP_LIMIT_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    SHARP_CHANGE_SHARE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
+    /// A disturbance ends where readings change by less than so many times the usual.
+    USUAL_CHANGES: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    /// Less than this is no change, kg.
+    LEAST_CHANGE_KG: f64 = 1e-3, "kg", [0.00033, 0.003], Chosen;
+}
+
 /// A sudden change of weight.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct ScaleStep {
@@ -32,29 +65,6 @@ impl ScaleStep {
         self.after.plus_ms((self.before.0 - self.after.0) / 2)
     }
 }
-
-/// A step smaller than this is not told from bees coming and going, kg.
-pub const LEAST_STEP_KG: f64 = 0.25;
-/// And it stands out from the noise of single readings by this factor.
-const STEP_SDS: f64 = 6.0;
-/// A step is this many times the usual change of the hours around it.
-const UNUSUAL_FACTOR: f64 = 6.0;
-/// At least this share of it happens between two readings; a ramp takes three and more.
-const SHARP_SHARE: f64 = 0.45;
-/// Bees and robbers never carry so much in or out within an hour, kg.
-const SURELY_HANDS_KG: f64 = 2.5;
-/// Readings within this on each side tell how large a step was.
-const STEP_SIDE_MS: i64 = 2 * 3_600_000;
-/// Steps closer than this are one visit: lid off, frames out, syrup in, lid on.
-const VISIT_MS: i64 = 50 * 60 * 1000;
-/// And they have at most so many readings between them.
-const VISIT_READINGS: usize = 3;
-/// Over an outage weight drifts by itself: bees, drying and flow together below 3 kg a day, kg/h.
-const DRIFT_KG_PER_HOUR: f64 = 0.12;
-/// How fast flight changes a hive's weight on an ordinary day, kg/h.
-const BEES_KG_PER_HOUR: f64 = 0.08;
-/// What a straight line misses of flight within two hours, kg.
-const BEES_WOBBLE_KG: f64 = 0.012;
 
 /// Readings disturbed by one visit: the first and the last reading that is a step away from the
 /// one before it.
@@ -223,15 +233,6 @@ fn side(series: &CleanSeries, range: std::ops::Range<usize>, from: Timestamp) ->
         hv,
     }
 }
-
-/// A jump between two readings of less than this share of the limit is no step; nor is one of less than
-/// that share of the whole change.
-const SHARP_LIMIT_SHARE: f64 = 0.3;
-const SHARP_CHANGE_SHARE: f64 = 0.25;
-/// A disturbance ends where readings change by less than so many times the usual.
-const USUAL_CHANGES: f64 = 3.0;
-/// Less than this is no change, kg.
-const LEAST_CHANGE_KG: f64 = 1e-3;
 
 #[cfg(test)]
 mod tests {

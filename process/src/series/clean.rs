@@ -4,6 +4,11 @@ use super::runs::{longest_by_chance, same};
 use crate::robust::{median_of_few, noise_sd};
 use larder_domain::{Sample, Timestamp};
 
+crate::numbers! { "series.clean":
+    /// Nine: four on each side.
+    SIDE: usize = 4, "1", [1.0, 12.0], Chosen;
+}
+
 /// A series without its absurd values.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct CleanSeries {
@@ -42,9 +47,6 @@ pub struct Sanity {
     /// show the same for as long as it takes to change by two of its steps. 0: no matter.
     pub quiet_per_hour: f64,
 }
-
-/// Nine: four on each side.
-const SIDE: usize = 4;
 
 /// Takes out what cannot be. Steps stay: a running median keeps them (J. W. Tukey, *Exploratory
 /// Data Analysis*, 1977, chapter 7).

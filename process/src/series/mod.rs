@@ -14,9 +14,11 @@ pub use weather::Weather;
 use grid::{STEP_HOURS, STEP_MS};
 use larder_domain::Timestamp;
 
-/// The temperature at which a load cell or a level sensor is taken to be right, Cel: what it drifts with
-/// warmth counts from here.
-pub const SENSOR_REFERENCE_CEL: f64 = 15.0;
+crate::numbers! { "series":
+    /// The temperature at which a load cell or a level sensor is taken to be right, Cel: what it drifts with
+    /// warmth counts from here.
+    pub SENSOR_REFERENCE_CEL: f64 = 15.0, "Cel", [5.0, 45.0], Chosen;
+}
 
 /// The temperature of something that follows `air` with a lag: a first-order low pass.
 pub fn lagged(air: &[f64], lag_hours: f64) -> Vec<f64> {

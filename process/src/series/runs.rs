@@ -1,5 +1,13 @@
 //! Runs of one and the same value: how long chance makes them, and from when on a sensor is stuck.
 
+crate::numbers! { "series.runs":
+    /// A run is too long where chance makes one like it in so many series.
+    CHANCE: f64 = 0.01, "1", [0.0033, 0.03], Chosen;
+    /// The share of values that equal the one before is taken to be within these: a converter that
+    /// never repeats itself may yet do so once, and one that is stuck all the time is no habit.
+    EQUAL_SHARE: [f64; 2] = [0.02, 0.95], "1", [0.0067, 1.0], Chosen;
+}
+
 /// Whether two values are the same to the last bit.
 pub fn same(a: f64, b: f64) -> bool {
     a.to_bits() == b.to_bits()
@@ -16,12 +24,6 @@ pub fn longest_by_chance(values: impl ExactSizeIterator<Item = f64>) -> usize {
     let share = (equal as f64 / (n - 1) as f64).clamp(EQUAL_SHARE[0], EQUAL_SHARE[1]);
     ((CHANCE / n as f64).ln() / share.ln()).ceil() as usize
 }
-
-/// A run is too long where chance makes one like it in so many series.
-const CHANCE: f64 = 0.01;
-/// The share of values that equal the one before is taken to be within these: a converter that
-/// never repeats itself may yet do so once, and one that is stuck all the time is no habit.
-const EQUAL_SHARE: [f64; 2] = [0.02, 0.95];
 
 #[cfg(test)]
 mod tests {

@@ -8,16 +8,27 @@ use crate::input::YardInput;
 use chrono_tz::Tz;
 use larder_domain::Timestamp;
 
-/// Where neither a meter nor the place tells, it is light from one local hour to the other: bees may
-/// fly then in a summer's morning and evening (common practice).
-pub const LIGHT_BY_CLOCK: std::ops::Range<f64> = 5.0..21.0;
-
-/// Brighter than civil twilight, W/m2 (common practice).
-const DAYLIGHT_W_M2: f64 = 15.0;
-/// A meter's last value holds for so long, hours.
-const METER_HOURS: f64 = 1.0;
-/// The last foragers are home so long after sunset, hours (common practice).
-const HOMECOMING_HOURS: f64 = 1.0;
+crate::numbers! { "series.sun":
+    /// Where neither a meter nor the place tells, it is light from one local hour to the other: bees may
+    /// fly then in a summer's morning and evening (common practice).
+    pub LIGHT_BY_CLOCK: std::ops::Range<f64> = 5.0..21.0, "1", [1.7, 63.0], CommonPractice;
+    /// Brighter than civil twilight, W/m2 (common practice).
+    DAYLIGHT_W_M2: f64 = 15.0, "W/m2", [5.0, 45.0], CommonPractice;
+    /// A meter's last value holds for so long, hours.
+    METER_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
+    /// The last foragers are home so long after sunset, hours (common practice).
+    HOMECOMING_HOURS: f64 = 1.0, "h", [0.33, 3.0], CommonPractice;
+    /// Seconds in an hour, degrees that the earth turns in one, hours at noon.
+    SECONDS_PER_HOUR: f64 = 3600.0, "1", [3600.0, 3600.0], Defined;
+    DEGREES_PER_HOUR: f64 = 15.0, "1", [15.0, 15.0], Defined;
+    NOON: f64 = 12.0, "1", [12.0, 12.0], Defined;
+    /// The earth's axis, degrees; days in a year, and from its start back to the spring's equinox before, as
+    /// in Cooper's formula.
+    AXIS_DEGREES: f64 = 23.45, "1", [7.8, 70.0], Published;
+    DAYS_PER_YEAR: f64 = 365.0, "1", [365.0, 365.0], Defined;
+    DAYS_SINCE_EQUINOX: f64 = 284.0, "1", [95.0, 850.0], Published;
+    FULL_CIRCLE: f64 = 360.0, "1", [360.0, 360.0], Defined;
+}
 
 /// Whether it is light at each node.
 pub fn light(input: &YardInput<'_>, grid: &Grid, look: Look) -> Vec<bool> {
@@ -69,17 +80,6 @@ fn sun_is_up(at: Timestamp, (latitude, longitude): (f64, f64)) -> bool {
         latitude.sin() * declination.sin() + latitude.cos() * declination.cos() * hour_angle.cos();
     height > 0.0
 }
-
-/// Seconds in an hour, degrees that the earth turns in one, hours at noon.
-const SECONDS_PER_HOUR: f64 = 3600.0;
-const DEGREES_PER_HOUR: f64 = 15.0;
-const NOON: f64 = 12.0;
-/// The earth's axis, degrees; days in a year, and from its start back to the spring's equinox before, as
-/// in Cooper's formula.
-const AXIS_DEGREES: f64 = 23.45;
-const DAYS_PER_YEAR: f64 = 365.0;
-const DAYS_SINCE_EQUINOX: f64 = 284.0;
-const FULL_CIRCLE: f64 = 360.0;
 
 #[cfg(test)]
 mod tests {

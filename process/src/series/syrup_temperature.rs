@@ -7,14 +7,16 @@ use crate::input::YardInput;
 use crate::robust::median;
 use larder_domain::{Feeder, FeederKind};
 
-/// A colony keeps the feeder in its hive so much warmer than the air, K, where no thermometer says how
-/// much: 2 to 6 with one on top of or between the frames (measured: 3.5 and 3.9 in the middle of two
-/// apiaries), none with one outside at the entrance.
-const COLONY_WARMS_K: f64 = 3.7;
-/// A feeder of some litres inside a hive follows the air with this lag, hours.
-const SYRUP_LAG_HOURS: f64 = 3.0;
-/// A thermometer's gaps of up to this are bridged, hours.
-const GAP_HOURS: f64 = 3.0;
+crate::numbers! { "series.syrup_temperature":
+    /// A colony keeps the feeder in its hive so much warmer than the air, K, where no thermometer says how
+    /// much: 2 to 6 with one on top of or between the frames (measured: 3.5 and 3.9 in the middle of two
+    /// apiaries), none with one outside at the entrance.
+    COLONY_WARMS_K: f64 = 3.7, "K", [1.2, 11.0], Measured;
+    /// A feeder of some litres inside a hive follows the air with this lag, hours.
+    SYRUP_LAG_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+    /// A thermometer's gaps of up to this are bridged, hours.
+    GAP_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+}
 
 /// Temperatures of syrup over one yard, Cel; NaN where unknown.
 #[derive(Clone, PartialEq, Debug, Default)]

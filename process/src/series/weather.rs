@@ -7,6 +7,38 @@ use crate::input::YardInput;
 use crate::robust::median_of_few;
 use crate::series::grid::HOURS_PER_DAY;
 
+crate::numbers! { "series.weather":
+    /// Gaps of the weather station up to this are bridged, hours.
+    GAP_HOURS: f64 = 6.0, "h", [2.0, 18.0], Chosen;
+    /// Wind and sun change faster, hours.
+    FAST_GAP_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+    /// After rain a hive dries for about this long, hours, and more rain than this in that time, mm, blurs
+    /// what it weighs.
+    WET_HOURS: f64 = 8.0, "h", [2.7, 24.0], Chosen;
+    WET_MM: f64 = 0.5, "mm", [0.17, 1.5], Chosen;
+    /// A load cell follows the air with this lag (aluminium and a board beside it), hours.
+    pub LOAD_CELL_LAG_HOURS: f64 = 1.1, "h", [0.37, 3.3], Chosen;
+    /// A litre takes so much to evaporate, Wh for each mm on a square metre (2.45 MJ/kg).
+    LATENT_W_HOURS_PER_MM: f64 = 680.0, "mm", [230.0, 2000.0], Published;
+    /// A roof sends so much more heat to the sky than it gets back, W/m2 (common: 20 to 60).
+    LONG_WAVE_W: f64 = 25.0, "W/m2", [8.3, 75.0], CommonPractice;
+    /// Taken where the station does not measure it: m/s, W/m2 by day, and mm/h.
+    USUAL_WIND: f64 = 1.0, "m/s", [0.33, 3.0], Chosen;
+    USUAL_SUN: f64 = 300.0, "W/m2", [100.0, 900.0], Chosen;
+    USUAL_BY_AIR: f64 = 0.05, "mm/h", [0.017, 0.15], Chosen;
+    /// About this share of the sun on a light roof goes into drying it.
+    SUN_SHARE: f64 = 0.4, "1", [0.13, 1.0], Chosen;
+    /// Tetens' saturation pressure: hPa at 0 Cel, and its two coefficients.
+    TETENS_HPA: f64 = 6.108, "1", [2.0, 18.0], Published;
+    TETENS_A: f64 = 17.27, "1", [5.8, 52.0], Published;
+    TETENS_B: f64 = 237.3, "1", [79.0, 710.0], Published;
+    /// Penman's wind function: mm a day for each hPa, and what a metre a second adds.
+    PENMAN_MM: f64 = 0.26, "mm", [0.087, 0.78], Published;
+    PENMAN_WIND: f64 = 0.54, "1", [0.18, 1.6], Published;
+    /// Per cent in a whole.
+    PER_CENT: f64 = 100.0, "1", [100.0, 100.0], Defined;
+}
+
 /// Weather at every node.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Weather {
@@ -27,17 +59,6 @@ pub struct Weather {
     /// Whether they are all at home for the night.
     pub bees_in: Vec<bool>,
 }
-
-/// Gaps of the weather station up to this are bridged, hours.
-const GAP_HOURS: f64 = 6.0;
-/// Wind and sun change faster, hours.
-const FAST_GAP_HOURS: f64 = 3.0;
-/// After rain a hive dries for about this long, hours, and more rain than this in that time, mm, blurs
-/// what it weighs.
-const WET_HOURS: f64 = 8.0;
-const WET_MM: f64 = 0.5;
-/// A load cell follows the air with this lag (aluminium and a board beside it), hours.
-pub const LOAD_CELL_LAG_HOURS: f64 = 1.1;
 
 impl Weather {
     /// Reads the yard's station; where it has no thermometer the scales' own stand in.
@@ -120,17 +141,6 @@ fn drying(
     (0..grid.len()).map(at).collect()
 }
 
-/// A litre takes so much to evaporate, Wh for each mm on a square metre (2.45 MJ/kg).
-const LATENT_W_HOURS_PER_MM: f64 = 680.0;
-/// A roof sends so much more heat to the sky than it gets back, W/m2 (common: 20 to 60).
-const LONG_WAVE_W: f64 = 25.0;
-/// Taken where the station does not measure it: m/s, W/m2 by day, and mm/h.
-const USUAL_WIND: f64 = 1.0;
-const USUAL_SUN: f64 = 300.0;
-const USUAL_BY_AIR: f64 = 0.05;
-/// About this share of the sun on a light roof goes into drying it.
-const SUN_SHARE: f64 = 0.4;
-
 fn fill_from_scales(input: &YardInput<'_>, grid: &Grid, look: Look, air: &mut [f64]) {
     if air.iter().all(|a| !a.is_nan()) {
         return;
@@ -147,13 +157,3 @@ fn fill_from_scales(input: &YardInput<'_>, grid: &Grid, look: Look, air: &mut [f
         *value = median_of_few(known).unwrap_or(f64::NAN);
     }
 }
-
-/// Tetens' saturation pressure: hPa at 0 Cel, and its two coefficients.
-const TETENS_HPA: f64 = 6.108;
-const TETENS_A: f64 = 17.27;
-const TETENS_B: f64 = 237.3;
-/// Penman's wind function: mm a day for each hPa, and what a metre a second adds.
-const PENMAN_MM: f64 = 0.26;
-const PENMAN_WIND: f64 = 0.54;
-/// Per cent in a whole.
-const PER_CENT: f64 = 100.0;

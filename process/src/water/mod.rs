@@ -10,7 +10,7 @@
 //! rains by the filter's likelihood (F. C. Schweppe, *Evaluation of likelihood functions for Gaussian
 //! signals*, IEEE Trans. Inf. Theory 11 (1965) 61-70). Filter and smoother as in [`crate::kalman`].
 
-mod common;
+pub(crate) mod common;
 
 use crate::kalman::{Adjoint, Single, State, Transition, Update, Vector};
 use crate::parameters::RainParameters;
@@ -19,29 +19,54 @@ use crate::series::grid::{PER_DAY, STEP_HOURS};
 pub use common::undisturbed;
 use common::{Common, common_changes, dry_nodes, own_sd, rain_without_gauge, usual_course};
 
-/// How far what stays of a rain is off, as a share, and of snow, which all stays, kg/mm.
-const HELD_SHARE: f64 = 1.0;
-const SNOW_KG_PER_MM_SD: f64 = 0.15;
-/// Below this it snows, Cel.
-const SNOW_BELOW: f64 = 1.0;
-/// A roof that holds about so much is wet all over, kg: what evaporates is that of a wet surface, and
-/// less in proportion when less is left.
-const WET_ROOF_KG: f64 = 0.25;
-/// Drying has a time constant within these, hours.
-const DRYING_HOURS: [f64; 2] = [1.5, 60.0];
-/// How far that is off, as a share; errors of some hours go together.
-const DRYING_SHARE: f64 = 2.0;
-/// How exactly the common course of weight is read, kg.
-const READING_SD_KG: f64 = 0.008;
-/// How much bees in flight, wind and a flow move it by day against the usual, kg, and for how long,
-/// hours: in the dark, when they are in, by day, and in rain by day, when they come home.
-const FLIGHT_SD_KG: [f64; 3] = [0.008, 0.10, 0.08];
-const FLIGHT_HOURS: [f64; 3] = [0.7, 2.5, 1.0];
-/// How much of what the hives stray from their usual course they stray in the dark.
-const OWN_NIGHT_SHARE: f64 = 0.3;
-/// Without a gauge a change above this in half an hour is a hand's, kg: a cloudburst puts some hundred
-/// grams on a hive, or a kilogram on a large platform, a keeper who feeds puts two and more.
-const MOST_UNGAUGED_KG: f64 = 1.2;
+crate::numbers! { "water":
+    /// How far what stays of a rain is off, as a share, and of snow, which all stays, kg/mm.
+    HELD_SHARE: f64 = 1.0, "1", [0.33, 1.0], Chosen;
+    SNOW_KG_PER_MM_SD: f64 = 0.15, "kg/mm", [0.05, 0.45], Chosen;
+    /// Below this it snows, Cel.
+    SNOW_BELOW: f64 = 1.0, "Cel", [0.33, 3.0], Chosen;
+    /// A roof that holds about so much is wet all over, kg: what evaporates is that of a wet surface, and
+    /// less in proportion when less is left.
+    WET_ROOF_KG: f64 = 0.25, "kg", [0.083, 0.75], Chosen;
+    /// Drying has a time constant within these, hours.
+    DRYING_HOURS: [f64; 2] = [1.5, 60.0], "h", [0.5, 180.0], Chosen;
+    /// How far that is off, as a share; errors of some hours go together.
+    DRYING_SHARE: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// How exactly the common course of weight is read, kg.
+    READING_SD_KG: f64 = 0.008, "kg", [0.0027, 0.024], Chosen;
+    /// How much bees in flight, wind and a flow move it by day against the usual, kg, and for how long,
+    /// hours: in the dark, when they are in, by day, and in rain by day, when they come home.
+    FLIGHT_SD_KG: [f64; 3] = [0.008, 0.10, 0.08], "kg", [0.0027, 0.3], Chosen;
+    FLIGHT_HOURS: [f64; 3] = [0.7, 2.5, 1.0], "h", [0.23, 7.5], Chosen;
+    /// How much of what the hives stray from their usual course they stray in the dark.
+    OWN_NIGHT_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// Without a gauge a change above this in half an hour is a hand's, kg: a cloudburst puts some hundred
+    /// grams on a hive, or a kilogram on a large platform, a keeper who feeds puts two and more.
+    MOST_UNGAUGED_KG: f64 = 1.2, "kg", [0.4, 3.6], Chosen;
+    /// What a yard's hives hold of a millimetre and how fast they dry may be so many times the usual.
+    HELD_FACTORS: [f64; 5] = [0.4, 0.63, 1.0, 1.6, 2.5], "1", [0.13, 7.5], Chosen;
+    DRYING_FACTORS: [f64; 3] = [0.63, 1.0, 1.6], "1", [0.21, 4.8], Chosen;
+    /// How far yards differ in that, logarithm.
+    FACTOR_SD: f64 = 0.7, "1", [0.23, 2.1], Chosen;
+    /// A residual above so many standard deviations is no water.
+    GATE_SDS: f64 = 5.0, "1", [1.7, 15.0], Chosen;
+    /// In more rain than this in half an hour bees stay in, mm.
+    INDOORS_MM: f64 = 0.1, "mm", [0.033, 0.3], Chosen;
+    /// What a step that no scale saw leaves open, kg.
+    UNSEEN_SD_KG: f64 = 0.05, "kg", [0.017, 0.15], Chosen;
+    /// What is known at the start, variances in kg2: of water, and of all else.
+    FIRST_WATER_VARIANCE: f64 = 0.01, "1", [0.0033, 0.03], Chosen;
+    FIRST_VARIANCE: f64 = 1e-4, "1", [3.3e-05, 0.0003], Chosen;
+    /// This share of a half hour's rain is still on its way onto the hives in the next.
+    LATE_RAIN_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// Drying is not known better than this in half an hour, kg.
+    LEAST_DRYING_SD_KG: f64 = 1e-4, "kg", [3.3e-05, 0.0003], Chosen;
+    /// This share of a day's nodes is by day.
+    BY_DAY_SHARE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// How much of the hives' spread is their own course's, and how much the reading's.
+    OWN_SPREAD_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    READING_SPREAD_SHARE: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+}
 
 /// What lies on each hive of a yard at every node.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -141,12 +166,6 @@ fn smooth_water(
     };
     smoothed(&course.filtered(&parameters))
 }
-
-/// What a yard's hives hold of a millimetre and how fast they dry may be so many times the usual.
-const HELD_FACTORS: [f64; 5] = [0.4, 0.63, 1.0, 1.6, 2.5];
-const DRYING_FACTORS: [f64; 3] = [0.63, 1.0, 1.6];
-/// How far yards differ in that, logarithm.
-const FACTOR_SD: f64 = 0.7;
 
 impl<'a> Course<'a> {
     fn of(weather: &'a Weather, common: &'a [Common], rain: &'a [f64]) -> Self {
@@ -287,9 +306,6 @@ impl<'a> Course<'a> {
     }
 }
 
-/// A residual above so many standard deviations is no water.
-const GATE_SDS: f64 = 5.0;
-
 fn smoothed(filtered: &Filtered) -> Water {
     let n = filtered.states.len();
     let mut water = Water {
@@ -310,24 +326,6 @@ fn smoothed(filtered: &Filtered) -> Water {
     }
     water
 }
-
-/// In more rain than this in half an hour bees stay in, mm.
-const INDOORS_MM: f64 = 0.1;
-/// What a step that no scale saw leaves open, kg.
-const UNSEEN_SD_KG: f64 = 0.05;
-
-/// What is known at the start, variances in kg2: of water, and of all else.
-const FIRST_WATER_VARIANCE: f64 = 0.01;
-const FIRST_VARIANCE: f64 = 1e-4;
-/// This share of a half hour's rain is still on its way onto the hives in the next.
-const LATE_RAIN_SHARE: f64 = 0.3;
-/// Drying is not known better than this in half an hour, kg.
-const LEAST_DRYING_SD_KG: f64 = 1e-4;
-/// This share of a day's nodes is by day.
-const BY_DAY_SHARE: f64 = 0.6;
-/// How much of the hives' spread is their own course's, and how much the reading's.
-const OWN_SPREAD_SHARE: f64 = 0.15;
-const READING_SPREAD_SHARE: f64 = 0.7;
 
 #[cfg(test)]
 mod tests {

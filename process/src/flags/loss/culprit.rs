@@ -6,8 +6,24 @@ use super::{Culprit, Loss, Watch};
 use crate::series::grid::PER_DAY;
 use larder_domain::syrup::kg_per_litre;
 
-/// So long before dark no robbers start (common practice).
-const DUSK_HOURS: f64 = 1.0;
+crate::numbers! { "flags.loss.culprit":
+    /// So long before dark no robbers start (common practice).
+    DUSK_HOURS: f64 = 1.0, "h", [0.33, 3.0], CommonPractice;
+    /// How sure a leak is while nothing flies, with no scale to ask and with one.
+    LEAK_UNWEIGHED: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    LEAK_BY_NIGHT: f64 = 0.93, "1", [0.31, 1.0], Chosen;
+    /// How sure robbers are by day without a scale.
+    ROBBED_UNWEIGHED: f64 = 0.5, "1", [0.17, 1.0], Chosen;
+    /// A hive that loses this share of what a feeder beside it does is robbed as well; how sure that is.
+    BESIDE_SHARE: f64 = 0.2, "1", [0.067, 0.6], Chosen;
+    BESIDE_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    /// Less than this does not leave a feeder that is robbed, kg.
+    LEAST_DROP_KG: f64 = 0.05, "kg", [0.017, 0.15], Chosen;
+    /// How fast a hive's loss against the feeder's makes robbers surer, logarithm of the odds.
+    ODDS_PER_FACTOR: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// No guess is less or more sure than these.
+    PROBABILITY: [f64; 2] = [0.6, 0.95], "1", [0.2, 1.0], Chosen;
+}
 
 impl Watch<'_> {
     /// Whether robbers could fly at a node.
@@ -73,18 +89,3 @@ impl Watch<'_> {
         }
     }
 }
-
-/// How sure a leak is while nothing flies, with no scale to ask and with one.
-const LEAK_UNWEIGHED: f64 = 0.6;
-const LEAK_BY_NIGHT: f64 = 0.93;
-/// How sure robbers are by day without a scale.
-const ROBBED_UNWEIGHED: f64 = 0.5;
-/// A hive that loses this share of what a feeder beside it does is robbed as well; how sure that is.
-const BESIDE_SHARE: f64 = 0.2;
-const BESIDE_PROBABILITY: f64 = 0.7;
-/// Less than this does not leave a feeder that is robbed, kg.
-const LEAST_DROP_KG: f64 = 0.05;
-/// How fast a hive's loss against the feeder's makes robbers surer, logarithm of the odds.
-const ODDS_PER_FACTOR: f64 = 4.0;
-/// No guess is less or more sure than these.
-const PROBABILITY: [f64; 2] = [0.6, 0.95];

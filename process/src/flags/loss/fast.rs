@@ -7,34 +7,46 @@ use crate::robust::median_of_few;
 use crate::series::grid::PER_DAY;
 use larder_domain::syrup::kg_per_litre;
 
-/// Indices into [`balance::WINDOWS`] of the windows for fast losses.
-pub(super) const WINDOWS: [usize; 3] = [0, 1, 2];
-
-/// The least of a fast loss where no scale confirms it, l/h.
-const UNWEIGHED_L_PER_H: f64 = 0.25;
-/// Faster than this is a keeper or a fall, l/h.
-const UNWEIGHED_MOST_L_PER_H: f64 = 0.8;
-/// A level that fell by so many standard deviations is beyond doubt; else the scale must show more,
-/// kg in two hours (measured).
-const SHARP_Z: f64 = 10.0;
-const BLURRED_KG: f64 = 0.33;
-/// And more again in a record's first days, a factor.
-const UNKNOWN_FACTOR: f64 = 1.5;
-/// The level must have fallen by so many standard deviations, by fewer where the hive lost so many.
-const SEEN_Z: [f64; 2] = [2.5, 1.5];
-const HEAVY_Z: f64 = 6.0;
-/// One witness counts for so much at most, standard deviations, and both together by this factor more
-/// than they must are beyond doubt.
-const MOST_Z: f64 = 9.0;
-const SURE_FACTOR: f64 = 2.0;
-/// A colony may take so much at any time, l/h for each litre of capacity (measured).
-const LEAST_USUAL: f64 = 0.008;
-/// By how much two hives of a yard differ in two hours, by day and by night, kg (measured).
-const DAY_SD_KG: f64 = 0.08;
-const NIGHT_SD_KG: f64 = 0.04;
-/// Days that make a hive's habit, and the most that it explains, kg.
-const HABIT_DAYS: usize = 5;
-const MOST_HABIT_KG: f64 = 0.3;
+crate::numbers! { "flags.loss.fast":
+    /// Indices into [`balance::WINDOWS`] of the windows for fast losses.
+    pub(super) WINDOWS: [usize; 3] = [0, 1, 2], "1", [0.0, 6.0], Chosen;
+    /// The least of a fast loss where no scale confirms it, l/h.
+    UNWEIGHED_L_PER_H: f64 = 0.25, "l/h", [0.083, 0.75], Chosen;
+    /// Faster than this is a keeper or a fall, l/h.
+    UNWEIGHED_MOST_L_PER_H: f64 = 0.8, "l/h", [0.27, 2.4], Chosen;
+    /// A level that fell by so many standard deviations is beyond doubt; else the scale must show more,
+    /// kg in two hours (measured).
+    SHARP_Z: f64 = 10.0, "1", [3.3, 30.0], Measured;
+    BLURRED_KG: f64 = 0.33, "kg", [0.11, 0.99], Measured;
+    /// And more again in a record's first days, a factor.
+    UNKNOWN_FACTOR: f64 = 1.5, "1", [0.5, 4.5], Chosen;
+    /// The level must have fallen by so many standard deviations, by fewer where the hive lost so many.
+    SEEN_Z: [f64; 2] = [2.5, 1.5], "1", [0.5, 7.5], Chosen;
+    HEAVY_Z: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    /// One witness counts for so much at most, standard deviations, and both together by this factor more
+    /// than they must are beyond doubt.
+    MOST_Z: f64 = 9.0, "1", [3.0, 27.0], Chosen;
+    SURE_FACTOR: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// A colony may take so much at any time, l/h for each litre of capacity (measured).
+    LEAST_USUAL: f64 = 0.008, "1", [0.0027, 0.024], Measured;
+    /// By how much two hives of a yard differ in two hours, by day and by night, kg (measured).
+    DAY_SD_KG: f64 = 0.08, "kg", [0.027, 0.24], Measured;
+    NIGHT_SD_KG: f64 = 0.04, "kg", [0.013, 0.12], Measured;
+    /// Days that make a hive's habit, and the most that it explains, kg.
+    HABIT_DAYS: usize = 5, "d", [1.0, 15.0], Chosen;
+    MOST_HABIT_KG: f64 = 0.3, "kg", [0.1, 0.9], Chosen;
+    /// What was usual is that of so long before, hours.
+    USUAL_LAG_HOURS: f64 = 6.0, "h", [2.0, 18.0], Chosen;
+    /// More than so many times the usual is no appetite.
+    USUAL_FACTOR: f64 = 1.5, "1", [0.5, 4.5], Chosen;
+    /// Without a scale the level must fall by so many times its noise, and faster than so many times the usual.
+    UNWEIGHED_SDS: f64 = 8.0, "1", [2.7, 24.0], Chosen;
+    UNWEIGHED_FACTOR: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    /// A hive that gains more than this share of what left the feeder ate it.
+    GAIN_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// Two days and a little: a fill before that is no news.
+    TWO_DAYS_HOURS: f64 = 52.0, "h", [17.0, 160.0], Chosen;
+}
 
 impl Watch<'_> {
     /// What the colony took before the window, and how well that is known, l/h.
@@ -147,15 +159,3 @@ pub(super) fn hive_sd_kg(by_day: bool, hours: f64) -> f64 {
     let in_two_hours = if by_day { DAY_SD_KG } else { NIGHT_SD_KG };
     in_two_hours * (hours / 2.0).sqrt()
 }
-
-/// What was usual is that of so long before, hours.
-const USUAL_LAG_HOURS: f64 = 6.0;
-/// More than so many times the usual is no appetite.
-const USUAL_FACTOR: f64 = 1.5;
-/// Without a scale the level must fall by so many times its noise, and faster than so many times the usual.
-const UNWEIGHED_SDS: f64 = 8.0;
-const UNWEIGHED_FACTOR: f64 = 3.0;
-/// A hive that gains more than this share of what left the feeder ate it.
-const GAIN_SHARE: f64 = 0.3;
-/// Two days and a little: a fill before that is no news.
-const TWO_DAYS_HOURS: f64 = 52.0;

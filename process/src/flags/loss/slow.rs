@@ -12,41 +12,53 @@ use crate::robust::{MAD_TO_SD, median_of_few};
 use crate::series::grid::PER_DAY;
 use larder_domain::syrup::kg_per_litre;
 
+crate::numbers! { "flags.loss.slow":
+    /// And of three hours and six.
+    DARK_WINDOWS: [usize; 2] = [3, 2], "1", [0.67, 9.0], Chosen;
+    BURST_SHARE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// It must stand out so far from what hives do by day, standard deviations, and the feeder go down with
+    /// it, a share: some two hours of every day look odd.
+    BURST_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    BURST_FED: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// Days before that make a hive's habit, and how many of them it takes.
+    HABIT_DAYS: usize = 7, "d", [2.0, 21.0], Chosen;
+    LEAST_HABIT_DAYS: usize = 3, "d", [1.0, 9.0], Chosen;
+    /// By how much hives of a yard differ in half a day, dry and after rain, kg (measured).
+    DRY_SD_KG: f64 = 0.06, "kg", [0.02, 0.18], Measured;
+    WET_SD_KG: f64 = 0.12, "kg", [0.04, 0.36], Measured;
+    /// Less than this is no leak worth a flag, kg/h (some 10 ml).
+    LEAST_KG_PER_H: f64 = 0.012, "kg/h", [0.004, 0.036], Chosen;
+    /// The feeder lost at least this share of what the hive did, and went down faster by this share; where
+    /// it went down faster by more than this many times that, the colony takes more, and dries it.
+    FED_OF_LOST: f64 = 0.8, "1", [0.27, 2.4], Chosen;
+    ADDED_OF_LOST: f64 = 0.5, "1", [0.17, 1.5], Chosen;
+    MOST_ADDED: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// A loss that is no burst is a hole so many times as often as robbers, before the dark has shown more
+    /// (common practice: robbers come in crowds).
+    HOLE_ODDS: f64 = 3.0, "1", [1.0, 9.0], CommonPractice;
+    /// Syrup is too cold to be taken when the day's ease is below this (see [`super::super::cold`]).
+    COLD_EASE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
+    /// And a feeder that goes down by this in 12 h then leaks, l.
+    COLD_DROP_L: f64 = 0.15, "l", [0.05, 0.45], Chosen;
+    /// How sure a slow loss is.
+    LEAK_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    ROBBED_PROBABILITY: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// Half a day, hours.
+    HALF_DAY_HOURS: f64 = 12.0, "h", [12.0, 12.0], Defined;
+    /// The level falls by so many times its noise in a night of a leak, and by so many in the cold.
+    DROP_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    COLD_DROP_SDS: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    /// A leak in the cold takes at least this share of the drop off the hive; one that a gain of less than
+    /// that hides goes on.
+    LOST_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    HIDDEN_SHARE: f64 = 0.4, "1", [0.13, 1.0], Chosen;
+}
+
 /// Index into [`balance::WINDOWS`] of half a day, and of a day.
 const HALF_DAY: usize = 4;
 const DAY: usize = 5;
-/// And of three hours and six.
-const DARK_WINDOWS: [usize; 2] = [3, 2];
 /// And of two hours, in which robbers take at least this share of what went.
 const TWO_HOURS: usize = 1;
-const BURST_SHARE: f64 = 0.6;
-/// It must stand out so far from what hives do by day, standard deviations, and the feeder go down with
-/// it, a share: some two hours of every day look odd.
-const BURST_SDS: f64 = 4.0;
-const BURST_FED: f64 = 0.3;
-/// Days before that make a hive's habit, and how many of them it takes.
-const HABIT_DAYS: usize = 7;
-const LEAST_HABIT_DAYS: usize = 3;
-/// By how much hives of a yard differ in half a day, dry and after rain, kg (measured).
-const DRY_SD_KG: f64 = 0.06;
-const WET_SD_KG: f64 = 0.12;
-/// Less than this is no leak worth a flag, kg/h (some 10 ml).
-const LEAST_KG_PER_H: f64 = 0.012;
-/// The feeder lost at least this share of what the hive did, and went down faster by this share; where
-/// it went down faster by more than this many times that, the colony takes more, and dries it.
-const FED_OF_LOST: f64 = 0.8;
-const ADDED_OF_LOST: f64 = 0.5;
-const MOST_ADDED: f64 = 4.0;
-/// A loss that is no burst is a hole so many times as often as robbers, before the dark has shown more
-/// (common practice: robbers come in crowds).
-const HOLE_ODDS: f64 = 3.0;
-/// Syrup is too cold to be taken when the day's ease is below this (see [`super::super::cold`]).
-const COLD_EASE: f64 = 0.25;
-/// And a feeder that goes down by this in 12 h then leaks, l.
-const COLD_DROP_L: f64 = 0.15;
-/// How sure a slow loss is.
-const LEAK_PROBABILITY: f64 = 0.7;
-const ROBBED_PROBABILITY: f64 = 0.6;
 
 impl Watch<'_> {
     /// A night in which the hive lost more than its like and the feeder went down, a day or half of
@@ -252,13 +264,3 @@ impl Watch<'_> {
 fn faster(added_kg: f64, lost_kg: f64) -> bool {
     (ADDED_OF_LOST * lost_kg..MOST_ADDED * lost_kg).contains(&added_kg)
 }
-
-/// Half a day, hours.
-const HALF_DAY_HOURS: f64 = 12.0;
-/// The level falls by so many times its noise in a night of a leak, and by so many in the cold.
-const DROP_SDS: f64 = 4.0;
-const COLD_DROP_SDS: f64 = 6.0;
-/// A leak in the cold takes at least this share of the drop off the hive; one that a gain of less than
-/// that hides goes on.
-const LOST_SHARE: f64 = 0.3;
-const HIDDEN_SHARE: f64 = 0.4;

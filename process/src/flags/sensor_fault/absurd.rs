@@ -5,6 +5,13 @@ use super::super::{Sign, Spell, spells};
 use super::Suspicion;
 use larder_domain::{Evidence, Measure, Timestamp};
 
+crate::numbers! { "flags.sensor_fault.absurd":
+    /// Fewer than this in a window are bad luck.
+    LEAST_ABSURD: usize = 4, "1", [1.0, 12.0], Chosen;
+    /// How sure it is.
+    PROBABILITY: f64 = 0.93, "1", [0.31, 1.0], Chosen;
+}
+
 /// Many readings of the last hours that can't be.
 pub(super) fn absurd(
     parameters: &SensorFault,
@@ -56,9 +63,3 @@ pub(super) fn absurd(
     };
     found.into_iter().map(words).collect()
 }
-
-/// Fewer than this in a window are bad luck.
-const LEAST_ABSURD: usize = 4;
-
-/// How sure it is.
-const PROBABILITY: f64 = 0.93;

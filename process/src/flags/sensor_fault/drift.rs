@@ -8,6 +8,37 @@ use crate::flags::night::WHOLE_NIGHT_HOURS;
 use crate::series::grid::PER_DAY;
 use larder_domain::{Estimate, Evidence, Measure};
 
+crate::numbers! { "flags.sensor_fault.drift":
+    /// A hive that gained this in a day dries nectar for some nights, kg.
+    FLOW_KG: f64 = 0.25, "kg", [0.083, 0.75], Chosen;
+    FLOW_DAYS: usize = 5, "d", [1.0, 15.0], Chosen;
+    /// And one that was fed this in two days dries syrup, kg.
+    FED_KG: f64 = 1.0, "kg", [0.33, 3.0], Chosen;
+    /// A hive does not gain this much in a dry night, kg.
+    GAIN_AT_NIGHT_KG: f64 = 0.03, "kg", [0.01, 0.09], Chosen;
+    /// And this share of what is odd is its own: the rest may be a neighbour's loss.
+    OWN_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// From this share of the loss on the feeder explains it.
+    LEAK_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// Over so many hours.
+    RISE_HOURS: f64 = 12.0, "h", [4.0, 36.0], Chosen;
+    /// A level is the mean of so many nodes.
+    MEAN_NODES: usize = 6, "1", [2.0, 18.0], Chosen;
+    /// By so much of the capacity.
+    RISE_SHARE: f64 = 0.08, "1", [0.027, 0.24], Chosen;
+    /// Two nights belong together that lie so far apart, hours.
+    AGAIN_HOURS: std::ops::Range<f64> = 12.0..80.0, "h", [4.0, 240.0], Chosen;
+    /// How sure a drift is.
+    PROBABILITY: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// A steady rise has at least this share in each half, and closes below this share of its limit.
+    HALF_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    CLOSE_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// And by so many times the noise.
+    RISE_SDS: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    /// It holds for so long before it opens, hours.
+    OPEN_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
+}
+
 /// A scale that moves by night as no hive does: a gain, which no hive has at night, or a loss while
 /// every feeder was watched and nothing left them. Two nights in a row say so, or one very odd one.
 pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
@@ -71,23 +102,6 @@ pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
 
 /// The window in [`super::balance::WINDOWS`] that is one day.
 const DAY: usize = 5;
-
-/// A hive that gained this in a day dries nectar for some nights, kg.
-const FLOW_KG: f64 = 0.25;
-
-const FLOW_DAYS: usize = 5;
-
-/// And one that was fed this in two days dries syrup, kg.
-const FED_KG: f64 = 1.0;
-
-/// A hive does not gain this much in a dry night, kg.
-const GAIN_AT_NIGHT_KG: f64 = 0.03;
-
-/// And this share of what is odd is its own: the rest may be a neighbour's loss.
-const OWN_SHARE: f64 = 0.3;
-
-/// From this share of the loss on the feeder explains it.
-const LEAK_SHARE: f64 = 0.3;
 
 /// A level that rises steadily while nobody pours.
 pub(super) fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion> {
@@ -160,24 +174,3 @@ pub(super) fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion>
     };
     found.into_iter().map(words).collect()
 }
-
-/// Over so many hours.
-const RISE_HOURS: f64 = 12.0;
-
-/// A level is the mean of so many nodes.
-const MEAN_NODES: usize = 6;
-
-/// By so much of the capacity.
-const RISE_SHARE: f64 = 0.08;
-
-/// Two nights belong together that lie so far apart, hours.
-const AGAIN_HOURS: std::ops::Range<f64> = 12.0..80.0;
-/// How sure a drift is.
-const PROBABILITY: f64 = 0.6;
-/// A steady rise has at least this share in each half, and closes below this share of its limit.
-const HALF_SHARE: f64 = 0.3;
-const CLOSE_SHARE: f64 = 0.3;
-/// And by so many times the noise.
-const RISE_SDS: f64 = 6.0;
-/// It holds for so long before it opens, hours.
-const OPEN_HOURS: f64 = 2.0;

@@ -1,14 +1,15 @@
 //! A device's values can't be right: stuck, out of range, jumping between two echoes, drifting.
 
-mod absurd;
-mod clock;
-mod drift;
-mod judged;
-mod stuck;
+pub(crate) mod absurd;
+pub(crate) mod clock;
+pub(crate) mod drift;
+pub(crate) mod judged;
+pub(crate) mod stuck;
 
 pub(super) use judged::{Judged, judge_level};
 
 use super::{Case, Faults, Spell, Words, joined};
+use crate::scale::{LEAST_KG, MOST_KG};
 use absurd::absurd;
 use drift::{level_drift, scale_drift};
 use judged::mark_jumpers;
@@ -16,17 +17,14 @@ use larder_domain::{DeviceId, Evidence, Flag, FlagKind, Severity, Timestamp};
 use std::collections::BTreeMap;
 use stuck::stuck;
 
-/// A scale under a hive shows more than this and less than that, kg (common practice: an empty
-/// nucleus box weighs some 4 kg, a full hive with supers up to 200 kg).
-const LEAST_KG: f64 = 4.0;
-
-const MOST_KG: f64 = 300.0;
-
-/// A reading is far from the ones before it from this share of the capacity on.
-const JUMP_SHARE: f64 = 0.12;
-
-/// And so many times its noise.
-const JUMP_SDS: f64 = 8.0;
+crate::numbers! { "flags.sensor_fault":
+    /// A feeder that goes so long after a fault began explains it, hours.
+    GAP_HOURS: std::ops::Range<f64> = 0.0..2.0, "h", [0.0, 6.0], Chosen;
+    /// A reading is far from the ones before it from this share of the capacity on.
+    JUMP_SHARE: f64 = 0.12, "1", [0.04, 0.36], Chosen;
+    /// And so many times its noise.
+    JUMP_SDS: f64 = 8.0, "1", [2.7, 24.0], Chosen;
+}
 
 struct Suspicion {
     spell: Spell,
@@ -89,7 +87,7 @@ pub(super) fn raise(
 /// A feeder that went within the hours before or behind explains a fault's first readings.
 fn close_before(displaced: &Spell, fault: &Spell) -> bool {
     let gap = displaced.from.hours_since(fault.from);
-    (0.0..2.0).contains(&gap)
+    GAP_HOURS.contains(&gap)
 }
 
 /// What is wrong with each scale that stood under a hive, in its time.

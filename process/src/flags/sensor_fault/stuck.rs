@@ -6,6 +6,15 @@ use crate::robust::quantile;
 use crate::series::runs::{longest_by_chance, same};
 use larder_domain::{Evidence, Measure, Sample};
 
+crate::numbers! { "flags.sensor_fault.stuck":
+    /// A value is stuck when it lasts so many times longer than the series' own long runs.
+    HABIT_FACTOR: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    /// Which of the days' longest runs counts: the median, so that days of a fault do not make a habit.
+    HABIT_QUANTILE: f64 = 0.5, "1", [0.17, 1.5], Chosen;
+    /// How sure it is.
+    PROBABILITY: f64 = 0.95, "1", [0.32, 1.0], Chosen;
+}
+
 /// A value that stays exactly the same, longer than chance allows.
 pub(super) fn stuck(samples: &[Sample], hours: f64, device: &str) -> Vec<Suspicion> {
     let least_run = longest_by_chance(samples.iter().map(|sample| sample.value));
@@ -40,12 +49,6 @@ pub(super) fn stuck(samples: &[Sample], hours: f64, device: &str) -> Vec<Suspici
         .collect()
 }
 
-/// A value is stuck when it lasts so many times longer than the series' own long runs.
-const HABIT_FACTOR: f64 = 3.0;
-
-/// Which of the days' longest runs counts: the median, so that days of a fault do not make a habit.
-const HABIT_QUANTILE: f64 = 0.5;
-
 /// How long a value usually lasts at most in a day, hours: on a coarse converter a quiet night can
 /// pass with one value.
 fn longest_of_a_day(samples: &[Sample]) -> f64 {
@@ -66,6 +69,3 @@ fn longest_of_a_day(samples: &[Sample]) -> f64 {
     }
     quantile(&mut days, HABIT_QUANTILE).unwrap_or(0.0)
 }
-
-/// How sure it is.
-const PROBABILITY: f64 = 0.95;

@@ -14,6 +14,13 @@ use crate::strengths::Expansion;
 use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Geometry, Strength};
 
+crate::numbers! { "flags.signals.feeder":
+    /// Nodes in three hours.
+    LEVEL_NODES: usize = 6, "1", [2.0, 18.0], Chosen;
+    /// No node's litres are better than this.
+    LEAST_NOISE_L: f64 = 0.002, "l", [0.00067, 0.006], Chosen;
+}
+
 /// Puts it together.
 pub(super) fn feeder_signals(
     yard: &Shared<'_>,
@@ -163,9 +170,3 @@ fn three_hourly(litres: &[f64]) -> Vec<f64> {
         })
         .collect()
 }
-
-/// Nodes in three hours.
-const LEVEL_NODES: usize = 6;
-
-/// No node's litres are better than this.
-const LEAST_NOISE_L: f64 = 0.002;

@@ -2,8 +2,8 @@
 //! ends at it, so that nothing later is in it. Constants of the instruments (a sensor's offset, a
 //! load cell's drift with warmth) come from the whole record at hand; the course of things does not.
 
-mod feeder;
-mod hands;
+pub(crate) mod feeder;
+pub(crate) mod hands;
 
 use super::filter::Followed;
 use crate::analysis::{HiveAnalysis, YardAnalysis};
@@ -17,6 +17,15 @@ use crate::strengths::Strengths;
 use feeder::feeder_signals;
 use hands::without_steps;
 use larder_domain::{Estimate, Strength};
+
+crate::numbers! { "flags.signals":
+    /// Cheap thermometers are good to half a kelvin (common practice).
+    THERMOMETER_SD: f64 = 0.3, "K", [0.1, 0.9], CommonPractice;
+    /// Feeders of a yard lie so far from its median, K (measured).
+    YARD_SYRUP_SD: f64 = 1.6, "K", [0.53, 4.8], Measured;
+    /// No scale's reading is better than this, kg.
+    LEAST_NOISE_KG: f64 = 0.004, "kg", [0.0013, 0.012], Chosen;
+}
 
 /// One yard as the flags see it.
 pub struct Signals {
@@ -98,12 +107,6 @@ impl FeederSignals {
     }
 }
 
-/// Cheap thermometers are good to half a kelvin (common practice).
-const THERMOMETER_SD: f64 = 0.3;
-
-/// Feeders of a yard lie so far from its median, K (measured).
-const YARD_SYRUP_SD: f64 = 1.6;
-
 impl Signals {
     /// Puts them together.
     pub fn of(input: &YardInput<'_>, analysis: &YardAnalysis) -> Self {
@@ -157,6 +160,3 @@ fn hive_signals(
         free_kg: free,
     }
 }
-
-/// No scale's reading is better than this, kg.
-const LEAST_NOISE_KG: f64 = 0.004;
