@@ -30,11 +30,13 @@ mod souring;
 mod spells;
 mod stalled;
 mod stores;
+pub mod texts;
 mod witness;
 
 pub use catalogue::YardParameters;
 pub use parameters::FlagParameters;
 pub use spells::{Sign, Spell, joined, spells};
+pub use texts::FlagTexts;
 
 use crate::analysis::YardAnalysis;
 use crate::input::YardInput;
