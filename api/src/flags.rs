@@ -6,8 +6,12 @@ use crate::wire_flag::{FlagBody, FlagWriter};
 use crate::{News, Problem, ServiceState};
 use axum::Json;
 use axum::extract::State;
+use larder_domain::person::ONLY_WHEN_NAMED;
 use larder_domain::reading::AHEAD_LIMIT_MS;
-use larder_domain::{Act, CareEntry, FlagId, Said, Span, Timestamp, Verdict, YardId};
+use larder_domain::{
+    Act, CareEntry, FlagId, FlagKind, Said, Severity, Span, Timestamp, Verdict, YardId,
+};
+use larder_process::flags::texts::{FlagTexts, told_from, when_to_act};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
@@ -84,14 +88,88 @@ fn yes() -> bool {
     true
 }
 
+/// What there is to say of flags before one is there.
+#[derive(Serialize, ToSchema)]
+struct FlagKindsBody {
+    /// In the order in which reports list them.
+    kinds: Vec<FlagKindBody>,
+    /// From the most pressing on.
+    severities: Vec<SeverityBody>,
+}
+
+/// A kind of flag in words.
+#[derive(Serialize, ToSchema)]
+struct FlagKindBody {
+    kind: &'static str,
+    /// The state in a word or two: "refill due".
+    word: &'static str,
+    /// What is said of one place: "needs syrup soon".
+    one: &'static str,
+    /// What is said of several: "need syrup soon".
+    many: &'static str,
+    /// What to do about it.
+    act: &'static str,
+    /// What could hurt someone while doing it; null: nothing of its own.
+    caution: Option<&'static str>,
+    /// Only those are told of it who name it.
+    only_when_named: bool,
+}
+
+impl From<FlagKind> for FlagKindBody {
+    fn from(kind: FlagKind) -> Self {
+        let texts = FlagTexts::of(kind);
+        Self {
+            kind: kind.name(),
+            word: texts.word,
+            one: texts.one,
+            many: texts.many,
+            act: texts.act,
+            caution: texts.caution,
+            only_when_named: ONLY_WHEN_NAMED.contains(&kind),
+        }
+    }
+}
+
+/// How soon someone should act, in words.
+#[derive(Serialize, ToSchema)]
+struct SeverityBody {
+    severity: &'static str,
+    /// "today", "on the next trip", "good to know".
+    when: &'static str,
+    /// What someone hears of who is told from this severity on.
+    told: &'static str,
+}
+
+impl From<Severity> for SeverityBody {
+    fn from(severity: Severity) -> Self {
+        Self {
+            severity: severity.name(),
+            when: when_to_act(severity),
+            told: told_from(severity),
+        }
+    }
+}
+
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
     OpenApiRouter::new()
+        .routes(routes!(flag_kinds))
         .routes(routes!(flags))
         .routes(routes!(flag))
         .routes(routes!(acknowledge))
         .routes(routes!(snooze))
         .routes(routes!(note))
         .routes(routes!(verdict))
+}
+
+/// The kinds of flags and the severities, with the words for them.
+#[utoipa::path(get, path = "/api/v1/flag-kinds", tag = "flags",
+    responses((status = 200, body = FlagKindsBody)))]
+async fn flag_kinds() -> Json<FlagKindsBody> {
+    let severities = [Severity::Urgent, Severity::Warning, Severity::Info];
+    Json(FlagKindsBody {
+        kinds: FlagKind::ALL.map(Into::into).into(),
+        severities: severities.map(Into::into).into(),
+    })
 }
 
 /// Flags, by the time at which they opened; withdrawn ones too, unless only open ones are asked for. The

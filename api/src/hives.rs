@@ -1,21 +1,55 @@
 //! What is known of one hive: daily uptake, weight, fills, flags, the scale's curve.
 
 use crate::problem::{Id, Params};
+use crate::shelf::litres;
 use crate::span::{Dates, Moments};
-use crate::wire::{Columns, EstimateBody, chart_samples, rounded};
+use crate::wire::{Columns, EstimateBody, TotalBody, chart_samples, rounded};
 use crate::wire_flag::{FlagBody, FlagWriter};
 use crate::{Problem, Service, ServiceState};
 use axum::Json;
 use axum::extract::State;
-use larder_domain::{Apiary, FeederId, FillEvent, Hive, HiveId, UptakeDay, WeightDay};
+use chrono::NaiveDate;
+use chrono_tz::Tz;
+use larder_domain::time::local_day;
+use larder_domain::{Apiary, FeederId, FillEvent, Hive, HiveId, Span, UptakeDay, WeightDay};
+use larder_domain::syrup::kg_per_litre;
 use serde::Serialize;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 #[derive(Serialize, ToSchema)]
 pub(crate) struct UptakeBody {
     days: Vec<UptakeDayBody>,
+    /// All feeders of a day together, oldest first.
+    totals: Vec<UptakeTotal>,
+}
+
+/// What the colony took from all its feeders on one local day.
+#[derive(Serialize, ToSchema)]
+struct UptakeTotal {
+    date: String,
+    uptake_l: TotalBody,
+    /// At the end of the day.
+    remaining_l: TotalBody,
+}
+
+impl UptakeBody {
+    fn of(days: Vec<UptakeDay>) -> Self {
+        let mut by_date: BTreeMap<NaiveDate, Vec<&UptakeDay>> = BTreeMap::new();
+        for day in &days {
+            by_date.entry(day.date).or_default().push(day);
+        }
+        let total = |(date, feeders): (NaiveDate, Vec<&UptakeDay>)| UptakeTotal {
+            date: date.to_string(),
+            uptake_l: litres(feeders.iter().map(|day| day.uptake_l)),
+            remaining_l: litres(feeders.iter().map(|day| day.remaining_l)),
+        };
+        Self {
+            totals: by_date.into_iter().map(total).collect(),
+            days: days.into_iter().map(Into::into).collect(),
+        }
+    }
 }
 
 /// What the colony took from one feeder on one local day.
@@ -59,16 +93,23 @@ struct WeightDayBody {
     net_change_kg: Option<EstimateBody>,
     /// What hands put on or took off.
     handling_kg: f64,
+    /// What of it the day's fills do not explain: boxes, frames. null: nobody knows how much was filled.
+    beyond_fills_kg: Option<f64>,
     quality: &'static str,
 }
 
-impl From<WeightDay> for WeightDayBody {
-    fn from(day: WeightDay) -> Self {
+impl WeightDayBody {
+    /// `fills`: those of the day into feeders that the scale carries.
+    fn of<'a>(day: &WeightDay, fills: impl Iterator<Item = &'a FillEvent>) -> Self {
+        let filled_kg: Option<f64> = fills
+            .map(|fill| Some(fill.volume_l?.value * kg_per_litre(fill.strength)))
+            .sum();
         Self {
             date: day.date.to_string(),
             weight_kg: day.weight_kg.map(Into::into),
             net_change_kg: day.net_change_kg.map(Into::into),
             handling_kg: rounded(day.handling_kg),
+            beyond_fills_kg: filled_kg.map(|filled| rounded(day.handling_kg - filled)),
             quality: day.quality.name(),
         }
     }
@@ -85,8 +126,6 @@ pub(crate) struct FillBody {
     pub time: String,
     pub feeder: String,
     pub volume_l: Option<EstimateBody>,
-    /// The same by weight.
-    pub mass_kg: Option<EstimateBody>,
     pub strength: Option<String>,
     /// `recorded`, `detected` or `both`.
     pub source: &'static str,
@@ -98,7 +137,6 @@ impl From<&FillEvent> for FillBody {
             time: fill.time.to_rfc3339(),
             feeder: fill.feeder.to_string(),
             volume_l: fill.volume_l.map(Into::into),
-            mass_kg: fill.mass_kg().map(Into::into),
             strength: fill.strength.map(|s| s.to_string()),
             source: fill.source.name(),
         }
@@ -150,9 +188,7 @@ async fn hive_uptake(
                 true => Vec::new(),
                 false => s.records.uptake(&feeders, from, to)?,
             };
-            Ok(Json(UptakeBody {
-                days: days.into_iter().map(Into::into).collect(),
-            }))
+            Ok(Json(UptakeBody::of(days)))
         })
         .await
 }
@@ -168,13 +204,48 @@ async fn hive_weight(
     let (from, to) = dates.range()?;
     service
         .blocking(move |s| {
-            find_hive(&s.records.apiary()?, &id)?;
-            let days = s.records.weight(&[id], from, to)?;
+            let apiary = s.records.apiary()?;
+            let hive = find_hive(&apiary, &id)?;
+            let zone = apiary
+                .yard(&hive.yard)
+                .map_or(Tz::UTC, |yard| yard.timezone);
+            let days = s.records.weight(std::slice::from_ref(&id), from, to)?;
+            let fills = fills_on_scale(s, &apiary, &id, &days, zone)?;
+            let body = |day: &WeightDay| {
+                let of_day = fills
+                    .iter()
+                    .filter(|fill| fill.time.local_date(zone) == day.date);
+                WeightDayBody::of(day, of_day)
+            };
             Ok(Json(WeightBody {
-                days: days.into_iter().map(Into::into).collect(),
+                days: days.iter().map(body).collect(),
             }))
         })
         .await
+}
+
+/// The fills of these days into feeders that the hive's scale carries.
+fn fills_on_scale(
+    service: &Service,
+    apiary: &Apiary,
+    hive: &HiveId,
+    days: &[WeightDay],
+    zone: Tz,
+) -> Result<Vec<FillEvent>, Problem> {
+    let on_scale = apiary.feeders_of(hive).filter(|feeder| feeder.on_scale);
+    let feeders: Vec<_> = on_scale.map(|feeder| feeder.id.clone()).collect();
+    let dates = || days.iter().map(|day| day.date);
+    let Some((first, last)) = dates().min().zip(dates().max()) else {
+        return Ok(Vec::new());
+    };
+    if feeders.is_empty() {
+        return Ok(Vec::new());
+    }
+    let span = Span {
+        start: local_day(zone, first).start,
+        end: local_day(zone, last).end,
+    };
+    Ok(service.records.fill_events(&feeders, span)?)
 }
 
 /// Fills.

@@ -1,14 +1,15 @@
 //! The shelf: every yard, its hives and their feeders as they stand, in one answer.
 
 use crate::hives::FillBody;
-use crate::wire::{EstimateBody, rounded};
+use crate::wire::{EstimateBody, TotalBody, rounded};
 use crate::wire_flag::{FlagBody, FlagWriter};
 use crate::{Problem, Service, ServiceState};
 use axum::Json;
 use axum::extract::State;
+use chrono::NaiveDate;
 use larder_domain::{
-    Apiary, ChannelKind, ChannelName, ChannelRef, Feeder, FeederId, FillEvent, Hive, HiveId,
-    KeptFlag, Span, Timestamp, UptakeDay, WeightDay, Yard, time::local_day,
+    Apiary, ChannelKind, ChannelName, ChannelRef, Estimate, Feeder, FeederId, FillEvent, FlagKind,
+    Hive, HiveId, KeptFlag, Span, Timestamp, Total, UptakeDay, WeightDay, Yard, time::local_day,
 };
 use larder_store::LatestSample;
 use serde::Serialize;
@@ -33,6 +34,8 @@ struct YardShelf {
     latitude: Option<f64>,
     longitude: Option<f64>,
     weather: Option<WeatherNow>,
+    /// Over all feeders of its hives.
+    totals: TotalsBody,
     hives: Vec<HiveShelf>,
     /// Open flags that belong to the yard and to no hive.
     flags: Vec<FlagBody>,
@@ -58,9 +61,28 @@ struct HiveShelf {
     weight_kg: Option<EstimateBody>,
     weight_date: Option<String>,
     net_change_kg: Option<EstimateBody>,
+    /// Over its feeders.
+    totals: TotalsBody,
     feeders: Vec<FeederShelf>,
     /// Open flags, quiet ones too.
     flags: Vec<FlagBody>,
+}
+
+/// What several feeders come to.
+#[derive(Serialize, ToSchema)]
+struct TotalsBody {
+    /// What is left in them now. A feeder that is not heard counts as not known.
+    remaining_l: TotalBody,
+    /// null: nothing is known of any day.
+    last_day: Option<DayTotal>,
+}
+
+/// The newest whole local day that any of the feeders knows.
+#[derive(Serialize, ToSchema)]
+struct DayTotal {
+    date: String,
+    /// What the colonies took; a feeder that has nothing of that day counts as not known.
+    uptake_l: TotalBody,
 }
 
 #[derive(Serialize, ToSchema)]
@@ -169,13 +191,16 @@ fn yard_shelf(
     known: &Known,
     writer: &FlagWriter<'_>,
 ) -> Result<YardShelf, Problem> {
-    let hives = apiary
-        .hives_in(&yard.id)
-        .map(|h| hive_shelf(service, apiary, yard, h, known, writer));
     let of_yard = known
         .open
         .iter()
         .filter(|kept| kept.flag.hive.is_none() && kept.flag.yard.as_ref() == Some(&yard.id));
+    let (mut hives, mut parts) = (Vec::new(), Vec::new());
+    for hive in apiary.hives_in(&yard.id) {
+        let (shelf, its_parts) = hive_shelf(service, apiary, yard, hive, known, writer);
+        hives.push(shelf);
+        parts.extend(its_parts);
+    }
     Ok(YardShelf {
         id: yard.id.to_string(),
         name: yard.name.clone(),
@@ -183,9 +208,36 @@ fn yard_shelf(
         latitude: yard.position.map(|(latitude, _)| latitude),
         longitude: yard.position.map(|(_, longitude)| longitude),
         weather: weather_now(service, yard, known)?,
-        hives: hives.collect(),
+        totals: totals(&parts),
+        hives,
         flags: of_yard.map(|kept| writer.body(kept)).collect(),
     })
+}
+
+/// What a sum takes of one feeder.
+struct FeederPart {
+    remaining_l: Option<Estimate>,
+    last_day: Option<(NaiveDate, Option<Estimate>)>,
+}
+
+fn totals(parts: &[FeederPart]) -> TotalsBody {
+    let newest = parts.iter().filter_map(|part| part.last_day).map(|d| d.0);
+    let last_day = newest.max().map(|date| {
+        let on_it = |part: &FeederPart| part.last_day.filter(|d| d.0 == date).and_then(|d| d.1);
+        DayTotal {
+            date: date.to_string(),
+            uptake_l: litres(parts.iter().map(on_it)),
+        }
+    });
+    TotalsBody {
+        remaining_l: litres(parts.iter().map(|part| part.remaining_l)),
+        last_day,
+    }
+}
+
+/// Syrup added up.
+pub(crate) fn litres(parts: impl IntoIterator<Item = Option<Estimate>>) -> TotalBody {
+    Total::of(parts).not_negative().into()
 }
 
 fn weather_now(
@@ -233,7 +285,7 @@ fn hive_shelf(
     hive: &Hive,
     known: &Known,
     writer: &FlagWriter<'_>,
-) -> HiveShelf {
+) -> (HiveShelf, Vec<FeederPart>) {
     let days = known.weight.get(&hive.id).map_or(&[][..], Vec::as_slice);
     let night = days.iter().rev().find(|day| day.weight_kg.is_some());
     let change = days.iter().rev().find_map(|day| day.net_change_kg);
@@ -241,7 +293,11 @@ fn hive_shelf(
         .open
         .iter()
         .filter(|kept| kept.flag.hive.as_ref() == Some(&hive.id));
-    HiveShelf {
+    let (feeders, parts): (Vec<_>, Vec<_>) = apiary
+        .feeders_of(&hive.id)
+        .map(|feeder| feeder_shelf(service, yard, feeder, known))
+        .unzip();
+    let shelf = HiveShelf {
         id: hive.id.to_string(),
         name: hive.name.clone(),
         goal: hive.goal.map(|goal| goal.name()),
@@ -251,15 +307,19 @@ fn hive_shelf(
         weight_kg: night.and_then(|day| day.weight_kg).map(Into::into),
         weight_date: night.map(|day| day.date.to_string()),
         net_change_kg: change.map(Into::into),
-        feeders: apiary
-            .feeders_of(&hive.id)
-            .map(|f| feeder_shelf(service, yard, f, known))
-            .collect(),
+        totals: totals(&parts),
+        feeders,
         flags: flags.map(|kept| writer.body(kept)).collect(),
-    }
+    };
+    (shelf, parts)
 }
 
-fn feeder_shelf(service: &Service, yard: &Yard, feeder: &Feeder, known: &Known) -> FeederShelf {
+fn feeder_shelf(
+    service: &Service,
+    yard: &Yard,
+    feeder: &Feeder,
+    known: &Known,
+) -> (FeederShelf, FeederPart) {
     let now = service.live.feeder(&feeder.id);
     let today = known.now.local_date(yard.timezone);
     let days = known.uptake.get(&feeder.id).map_or(&[][..], Vec::as_slice);
@@ -271,7 +331,15 @@ fn feeder_shelf(service: &Service, yard: &Yard, feeder: &Feeder, known: &Known) 
         .end
         .hours_since(known.now)
         / 24.0;
-    FeederShelf {
+    // The level of a feeder that is not heard is a memory.
+    let is_silent = known.open.iter().any(|kept| {
+        kept.flag.kind == FlagKind::Silent && kept.flag.feeder.as_ref() == Some(&feeder.id)
+    });
+    let part = FeederPart {
+        remaining_l: remaining.filter(|_| !is_silent),
+        last_day: last_day.map(|day| (day.date, day.uptake_l)),
+    };
+    let shelf = FeederShelf {
         id: feeder.id.to_string(),
         kind: feeder.kind.name(),
         capacity_l: feeder.capacity_l,
@@ -287,5 +355,6 @@ fn feeder_shelf(service: &Service, yard: &Yard, feeder: &Feeder, known: &Known) 
             uptake_l: day.uptake_l.map(Into::into),
         }),
         last_fill: known.fills.get(&feeder.id).map(Into::into),
-    }
+    };
+    (shelf, part)
 }

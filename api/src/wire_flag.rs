@@ -4,7 +4,8 @@ use crate::wire::rounded;
 use crate::{Problem, Service};
 use chrono_tz::Tz;
 use larder_domain::units::UnitSystem;
-use larder_domain::{Apiary, Care, ChannelRef, KeptFlag, Quantity, Said, Span, Timestamp};
+use larder_domain::{Apiary, Care, ChannelRef, Flag, KeptFlag, Quantity, Said, Span, Timestamp};
+use larder_process::flags::texts::{FlagTexts, how_sure, place, when_to_act};
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -40,6 +41,29 @@ pub(crate) struct FlagBody {
     /// Acknowledged or snoozed: it keeps out of the way.
     pub quiet: bool,
     pub care: CareBody,
+    /// What to call it and what to do about it.
+    pub texts: TextsBody,
+}
+
+/// A flag in words, ready to be shown.
+#[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
+pub(crate) struct TextsBody {
+    /// The state in a word or two: "refill due".
+    pub word: &'static str,
+    /// What it is about, as keepers name it: "Ridge 4", "Ridge 4's scale".
+    pub place: String,
+    /// The state in a sentence about its place: "Ridge 4 needs syrup soon."
+    pub sentence: String,
+    /// What is said of several places in one sentence: "need syrup soon".
+    pub many: &'static str,
+    /// What to do about it.
+    pub act: &'static str,
+    /// What could hurt someone while doing it; null: nothing of its own.
+    pub caution: Option<&'static str>,
+    /// When to act: "today", "on the next trip", "good to know".
+    pub when: &'static str,
+    /// How sure it is: "very likely".
+    pub sure: &'static str,
 }
 
 /// One number of the evidence.
@@ -159,6 +183,27 @@ impl<'a> FlagWriter<'a> {
             over: flag.evidence.over.map(Into::into),
             quiet: kept.care.is_quiet(self.now),
             care: (&kept.care).into(),
+            texts: self.texts(flag),
+        }
+    }
+
+    fn texts(&self, flag: &Flag) -> TextsBody {
+        let feeder = flag.feeder.as_ref().and_then(|id| self.apiary.feeder(id));
+        let hive = flag.hive.as_ref().or(feeder.map(|feeder| &feeder.hive));
+        let hive = hive.and_then(|id| self.apiary.hive(id));
+        let yard = flag.yard.as_ref().and_then(|id| self.apiary.yard(id));
+        let hive = hive.map(|hive| hive.name.as_str());
+        let place = place(flag, yard.map(|yard| yard.name.as_str()), hive);
+        let texts = FlagTexts::of(flag.kind);
+        TextsBody {
+            word: texts.word,
+            sentence: texts.sentence(&place),
+            place,
+            many: texts.many,
+            act: texts.act,
+            caution: texts.caution,
+            when: when_to_act(flag.severity),
+            sure: how_sure(flag.probability),
         }
     }
 }

@@ -145,6 +145,34 @@ test("units change everywhere, for everyone", async ({ page, request }) => {
   await expect(page.getByText("Weight, lb")).toBeVisible();
 });
 
+test("a sum says how many feeders are not in it", async ({ page, request }) => {
+  await open(page, "/", day);
+  const mill = page.locator(".yard", { hasText: "Mill meadow" });
+  await expect(mill.locator(".yard-head")).toContainText(/at least .* L \(.*\) in the feeders, 1 feeder unknown\./);
+  await expect(page.locator(".yard", { hasText: "Ridge" }).locator(".yard-head")).toContainText(/about .* L \(.*\) in the feeders\./);
+  await open(page, "/yards/mill", day);
+  await expect(page.getByText(/^Together at least .* yesterday, 1 feeder unknown\.$/)).toBeVisible();
+
+  // A second feeder that nobody watches.
+  await request.put("/api/v1/feeders/ridge-1-g", { data: { hive: "ridge-1", kind: "jar", capacity_l: 2, on_scale: true, sensor: [] } });
+  await open(page, "/hives/ridge-1", day);
+  await expect(page.getByText(/^In all its feeders: at least .*, 1 feeder unknown\.$/)).toBeVisible();
+  await expect(page.locator("main h1")).toHaveText(/Ridge 1 took at least .* yesterday, 1 feeder unknown\./);
+  await expectAccessible(page);
+  await open(page, "/", { viewport: DESK, theme: "day" });
+  await page.emulateMedia({ media: "print" });
+  await expect(page.locator(".sheet tr", { hasText: "Ridge 1" })).toContainText(/≥ .*1 feeder unknown/);
+});
+
+test("what to do and what to take care of stand beside a flag, as the service says them", async ({ page }) => {
+  await open(page, "/hives/ridge-4", day);
+  const task = page.locator(".task", { hasText: "Ridge 4 has stopped taking syrup." });
+  await task.getByRole("button", { name: /Why\?$/ }).click();
+  await expect(task.getByText(/^Look in: queen, disease/)).toBeVisible();
+  await expect(task.getByText(/call your inspector/)).toBeVisible();
+  await expect(task.getByText(/When to act: today\./)).toBeVisible();
+});
+
 test("the theme is a tap away and stays", async ({ page }) => {
   await page.goto("/");
   const button = page.getByRole("button", { name: /^Theme:/ });

@@ -6,7 +6,7 @@ import { createHash } from "node:crypto";
 import type { IncomingMessage, ServerResponse } from "node:http";
 import type { Plugin } from "vite";
 import type { Assignment } from "../src/data/types";
-import { temperatureAt, YARDS } from "./invented.ts";
+import { FLAG_KINDS, temperatureAt, YARDS } from "./invented.ts";
 import * as answers from "./answers.ts";
 
 type Next = () => void;
@@ -124,6 +124,8 @@ function answer(world: answers.World, method: string, path: string[], query: URL
     case "flags":
       if (method === "POST" && id !== undefined && part !== undefined) return care(world, id, part, body ?? {});
       return ok({ flags: world.invented.flags });
+    case "flag-kinds":
+      return ok(FLAG_KINDS);
     case "settings":
       if (method === "PUT" && body !== null) world.settings = body as unknown as answers.World["settings"];
       return ok(world.settings);
@@ -193,7 +195,7 @@ function ofHive(world: answers.World, id: string, part: string, query: URLSearch
   const hive = world.invented.hives.find((h) => h.id === id);
   switch (part) {
     case "uptake":
-      return ok({ days: answers.uptakeDays(world, id) });
+      return ok({ days: answers.uptakeDays(world, id), totals: answers.uptakeTotals(world, id) });
     case "weight":
       return ok({ days: answers.weightDays(world, id) });
     case "fills":

@@ -31,14 +31,6 @@ pub enum FillSource {
     Both,
 }
 
-impl FillEvent {
-    /// What was poured, kg; `None`: how much is not known.
-    pub fn mass_kg(&self) -> Option<Estimate> {
-        let kg_per_litre = crate::syrup::kg_per_litre(self.strength);
-        self.volume_l.map(|volume| volume.times(kg_per_litre))
-    }
-}
-
 impl FillSource {
     /// The word in reports.
     pub fn name(self) -> &'static str {

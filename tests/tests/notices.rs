@@ -272,7 +272,7 @@ fn people_are_told_once_whatever_dies() {
     assert_eq!(told["tls"], true);
     assert_eq!(
         told["subject"],
-        "Terrace 1 (sc-1) has a nearly empty battery"
+        "Terrace 1's scale has a nearly empty battery"
     );
     assert!(
         says(&told, "Take a charged battery along") && !says(&told, "sc-2"),

@@ -7,6 +7,23 @@ export interface Estimate {
   hi: number;
 }
 
+/** A sum of estimates with the interval of its known parts; what is not known is counted and not in it. */
+export interface Total {
+  /** Null, like `lo` and `hi`: no part is known. */
+  value: number | null;
+  lo: number | null;
+  hi: number | null;
+  n_known: number;
+  n_unknown: number;
+}
+
+/** What several feeders come to. */
+export interface Totals {
+  remaining_l: Total;
+  /** The newest whole local day that any of them knows. */
+  last_day: { date: string; uptake_l: Total } | null;
+}
+
 export type FeederKind = "frame" | "pail" | "jar" | "tray" | "entrance";
 export type Goal = "winter_stores" | "build_up" | "comb" | "emergency";
 export type Severity = "info" | "warning" | "urgent";
@@ -44,6 +61,41 @@ export interface Flag {
   /** Acknowledged or snoozed. */
   quiet: boolean;
   care: Care;
+  texts: FlagTexts;
+}
+
+/** A flag in words, ready to be shown. */
+export interface FlagTexts {
+  /** "refill due" */
+  word: string;
+  /** "Ridge 4", "Ridge 4's scale" */
+  place: string;
+  /** "Ridge 4 needs syrup soon." */
+  sentence: string;
+  /** "need syrup soon" */
+  many: string;
+  act: string;
+  caution: string | null;
+  /** "on the next trip" */
+  when: string;
+  /** "very likely" */
+  sure: string;
+}
+
+/** The words for kinds and severities before a flag is there. */
+export interface FlagKinds {
+  kinds: {
+    kind: FlagKind;
+    word: string;
+    one: string;
+    many: string;
+    act: string;
+    caution: string | null;
+    /** Only those are told of it who name it. */
+    only_when_named: boolean;
+  }[];
+  /** `told`: what someone hears of who is told from this severity on. */
+  severities: { severity: Severity; when: string; told: string }[];
 }
 
 interface Said {
@@ -99,6 +151,7 @@ export interface ShelfHive {
   weight_kg: Estimate | null;
   weight_date: string | null;
   net_change_kg: Estimate | null;
+  totals: Totals;
   feeders: ShelfFeeder[];
   flags: Flag[];
 }
@@ -117,6 +170,7 @@ export interface ShelfYard {
   latitude: number | null;
   longitude: number | null;
   weather: YardWeather | null;
+  totals: Totals;
   hives: ShelfHive[];
   flags: Flag[];
 }
@@ -137,11 +191,21 @@ export interface UptakeDay {
   sensed_share: number;
 }
 
+/** All feeders of a hive on one local day. */
+export interface UptakeTotal {
+  date: string;
+  uptake_l: Total;
+  /** At the end of the day. */
+  remaining_l: Total;
+}
+
 export interface WeightDay {
   date: string;
   weight_kg: Estimate | null;
   net_change_kg: Estimate | null;
   handling_kg: number;
+  /** What of it the day's fills do not explain; null: nobody knows how much was filled. */
+  beyond_fills_kg: number | null;
   quality: "good" | "poor" | "missing";
 }
 
@@ -149,7 +213,6 @@ export interface Fill {
   time: string;
   feeder: string;
   volume_l: Estimate | null;
-  mass_kg: Estimate | null;
   strength: string | null;
   source: FillSource;
 }

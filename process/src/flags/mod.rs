@@ -30,11 +30,13 @@ pub(crate) mod souring;
 mod spells;
 pub(crate) mod stalled;
 pub(crate) mod stores;
+pub mod texts;
 pub(crate) mod witness;
 
 pub use catalogue::YardParameters;
 pub use parameters::FlagParameters;
 pub use spells::{Sign, Spell, joined, spells};
+pub use texts::FlagTexts;
 
 use crate::analysis::YardAnalysis;
 use crate::input::{DeviceInput, YardInput};
