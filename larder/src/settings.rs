@@ -17,7 +17,7 @@ use crate::failure::wrong_use;
 use crate::notices::{MailServer, Mailer, Senders};
 use crate::readings_store::{ReadingsChoice, ReadingsOptions};
 use anyhow::Result;
-use clap::Args;
+use clap::{Args, Command, FromArgMatches};
 use larder_ingest::decode::{DecodeConfig, MappingFile, TopicPrefix};
 use std::net::SocketAddr;
 use std::path::PathBuf;
@@ -64,6 +64,24 @@ pub struct ServeOptions {
     /// How people are told.
     #[command(flatten)]
     pub notices: NoticeOptions,
+}
+
+impl ServeOptions {
+    /// What the environment says: for commands that need the service's settings and have none of its
+    /// options.
+    pub fn of_the_environment() -> Result<Self> {
+        let command = Self::augment_args(Command::new("larder").no_binary_name(true));
+        let matches = command.try_get_matches_from(std::iter::empty::<&str>());
+        let given = matches.and_then(|matches| Self::from_arg_matches(&matches));
+        given.map_err(|error| {
+            let text = error.to_string();
+            // What follows the empty line speaks of options.
+            let lines = text.lines().take_while(|line| !line.is_empty());
+            let sentence: Vec<_> = lines.map(str::trim).collect();
+            let sentence = sentence.join(" ").replace("error: ", "");
+            wrong_use(format!("the environment: {sentence}"))
+        })
+    }
 }
 
 settings! {

@@ -99,3 +99,25 @@ fn a_mistake_in_the_file_is_one_line_that_names_it() {
         )
     );
 }
+
+#[test]
+fn a_command_without_the_options_of_the_service_knows_its_variables() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let payload = folder.path().join("payload.json");
+    std::fs::write(&payload, "{\"weight_kg\": 41.2}").expect("a file");
+    let mut check = larder(&["check", "--topic", "bees/sc-1/readings", "--payload"]);
+    check.arg(&payload).current_dir(folder.path());
+    let output = check.env("LARDER_TOPIC_PREFIX", "bees").output();
+    let output = output.expect("the program can be started");
+    let said = String::from_utf8_lossy(&output.stdout);
+    assert!(said.contains("weight"), "{output:?}");
+
+    let mut check = larder(&["check"]);
+    check.current_dir(folder.path());
+    let output = check.env("LARDER_STATE_TOPICS", "perhaps").output();
+    assert_eq!(
+        refusal(&output.expect("the program can be started")),
+        "larder: the environment: invalid value 'perhaps' for '--state-topics <BOOL>' \
+         [possible values: true, false]\n"
+    );
+}

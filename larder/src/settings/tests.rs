@@ -1,5 +1,5 @@
 use super::*;
-use clap::{Arg, Command};
+use clap::Arg;
 use std::collections::BTreeSet;
 
 /// Every setting as the command line knows it.
