@@ -267,6 +267,14 @@ impl OpenStore {
         }
     }
 
+    /// The same, for those who share them.
+    pub fn shared_readings(&self) -> Arc<dyn Readings> {
+        match &self.archive {
+            Some(archive) => archive.clone(),
+            None => self.embedded.clone(),
+        }
+    }
+
     /// Everything else.
     pub fn records(&self) -> &dyn Records {
         self.embedded.as_ref()

@@ -1,33 +1,35 @@
 //! The service put together: broker, ingest, processing as news arrives, HTTP. One room for how it
 //! starts and, above all, how it stops without losing anything.
 
+mod background;
 mod clock_watch;
+mod connect;
 mod core;
 mod host;
 mod process_loop;
 
 pub use host::ServiceHost;
 
+use self::background::Background;
 use self::clock_watch::ClockWatch;
+use self::connect::{Connected, Sink, connect};
 use self::core::Core;
 
-use crate::broker::{self, BuiltInBroker, Users};
-use crate::failure::wrong_use;
+use crate::broker::BuiltInBroker;
 use crate::local::LocalSocket;
-use crate::notices::{Runner, StateTopics};
-use crate::settings::{BrokerChoice, ServeSettings, decode_config};
+use crate::notices::Runner;
+use crate::readings_store::OpenStore;
+use crate::settings::{ServeSettings, decode_config};
 use anyhow::{Context, Result};
 use larder_api::{Live, News, Service};
 use larder_domain::{Span, YardId};
-use larder_ingest::session::{
-    self, BrokerUrl, Committed, IngestStatus, Intake, IntakeConfig, LiveDecodeConfig, Password,
-    SessionConfig, TlsFiles,
-};
+use larder_ingest::session::{Committed, IngestStatus, LiveDecodeConfig};
 use larder_store::archive::{ArchivedReadings, Sending, WhenFull};
-use larder_store::{Access, EmbeddedStore, Readings, Records};
-use metrics_exporter_prometheus::PrometheusBuilder;
+use larder_store::{Access, EmbeddedStore, Records};
+use metrics_exporter_prometheus::{PrometheusBuilder, PrometheusHandle};
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
+use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard};
 use std::time::Duration;
@@ -65,10 +67,7 @@ pub struct Running {
     broker: Option<BuiltInBroker>,
     stop_ingest: CancellationToken,
     ingest: JoinHandle<()>,
-    stop_processing: CancellationToken,
-    processing: JoinHandle<()>,
-    telling: JoinHandle<()>,
-    watching: JoinHandle<()>,
+    background: Background,
     stop_local: CancellationToken,
     local: Option<JoinHandle<()>>,
     stop_http: CancellationToken,
@@ -143,59 +142,25 @@ impl Changed {
 /// Starts everything, in the order in which each needs the one before.
 pub async fn start(settings: ServeSettings) -> Result<Running> {
     let decode = LiveDecodeConfig::from(decode_config(&settings)?);
-    let (data, choice) = (settings.data.clone(), settings.readings.clone());
-    let opened =
-        tokio::task::spawn_blocking(move || choice.open(&data, Access::Create, WhenFull::Refuse));
-    let opened = opened.await.context("opening the store")??;
-    let (store, archive) = (opened.embedded, opened.archive);
+    let opened = open_store(&settings).await?;
+    let (readings, store, archive) = (opened.shared_readings(), opened.embedded, opened.archive);
     let sending = archive.as_ref().map(ArchivedReadings::send_always);
-    let readings: Arc<dyn Readings> = match &archive {
-        Some(archive) => archive.clone(),
-        None => store.clone(),
-    };
-    // Not every file system has sockets; the service is worth more than commands beside it.
-    let local = LocalSocket::open(&settings.data)
-        .inspect_err(|error| {
-            let error = format!("{error:#}");
-            tracing::warn!(
-                error,
-                "commands that change readings do not work beside this service"
-            );
-        })
-        .ok();
+    let local = local_socket(&settings.data);
     host::take_gateways(&decode, store.as_ref())?;
-    if let Some(units) = &settings.units
-        && store.setting("units")?.is_none()
-    {
-        store.set_setting("units", units)?;
-    }
-    let metrics = PrometheusBuilder::new().build_recorder();
-    let metrics_handle = metrics.handle();
-    // A second service in one process (tests) keeps the first one's recorder.
-    let _ = metrics::set_global_recorder(metrics);
+    begin_with_units(&settings, store.as_ref())?;
+    let metrics = record_metrics();
     let listener = TcpListener::bind(settings.listen)
         .await
         .with_context(|| format!("listening on {} for the pages", settings.listen))?;
     let http = listener.local_addr()?;
+
+    let core = Core::default();
     let status = Arc::new(IngestStatus::default());
     let (news, _) = broadcast::channel(NEWS);
     let changed = Arc::new(Changed::default());
-    let live = Live::default();
-
-    let core = Core::default();
     // Before anything is taken in.
     let watch = ClockWatch::begin(readings.as_ref(), store.as_ref(), Arc::clone(&status))?;
     let stop_ingest = CancellationToken::new();
-    let committed = {
-        let (news, changed) = (news.clone(), Arc::clone(&changed));
-        move |commit: Committed| {
-            if commit.appended.new + commit.appended.replaced > 0 {
-                changed.readings();
-            }
-            // Nobody listening is fine.
-            let _ = news.send(News::Readings(commit.devices));
-        }
-    };
     let sink = Sink {
         readings: Arc::clone(&readings),
         records: store.clone(),
@@ -203,238 +168,131 @@ pub async fn start(settings: ServeSettings) -> Result<Running> {
         decode: decode.clone(),
         stop: stop_ingest.clone(),
     };
+    let committed = ring(news.clone(), Arc::clone(&changed));
     let Connected {
         door,
         ingest,
         broker,
     } = connect(&settings, &core, sink, committed).await?;
     let mqtt = door.broker.to_string();
-    let senders = Arc::new(settings.notices.senders()?);
-    let state = settings.notices.state_topics.then(|| StateTopics {
-        broker: door.broker,
-        password: door.password,
-        tls: door.tls,
-        client_id: format!("{}-state", settings.client_id),
-        prefix: settings.topic_prefix.clone(),
-    });
 
-    let stop_http = CancellationToken::new();
-    let host = Arc::new(ServiceHost {
+    let live = Live::default();
+    let notices = Runner {
         store: Arc::clone(&store),
-        readings: Arc::clone(&readings),
-        sending: archive.as_ref().map(|archive| Arc::clone(archive.status())),
-        status: Arc::clone(&status),
-        changed: Arc::clone(&changed),
-        decode,
-        metrics: metrics_handle,
+        live: live.clone(),
         news: news.clone(),
+        senders: Arc::new(settings.notices.senders()?),
+        state: (settings.notices.state_topics).then(|| door.state_topics(&settings)),
+    };
+    let host = Arc::new(ServiceHost {
+        store,
+        readings,
+        sending: archive.as_ref().map(|archive| Arc::clone(archive.status())),
+        status,
+        changed,
+        decode,
+        metrics,
+        news,
         tried: Mutex::default(),
     });
-
     let stop_local = CancellationToken::new();
     let local = local.map(|socket| {
         let answering = socket.serve(Arc::clone(&host), stop_local.clone());
         core.spawn("the socket for commands", answering)
     });
-
-    let stop_processing = CancellationToken::new();
-    let processing = core.spawn(
-        "processing",
-        process_loop::run(
-            Arc::clone(&store),
-            Arc::clone(&readings),
-            live.clone(),
-            news.clone(),
-            Arc::clone(&changed),
-            Arc::clone(&host),
-            stop_processing.clone(),
-        ),
-    );
-
-    let watching = {
-        let host = Arc::clone(&host);
-        let settled = move |now| host.settle_by_clock(now);
-        core.spawn(
-            "the clock's watch",
-            watch.run(settled, stop_processing.clone()),
-        )
-    };
-
-    let telling = core.spawn(
-        "the notices",
-        Runner {
-            store: Arc::clone(&store),
-            live: live.clone(),
-            news: news.clone(),
-            senders,
-            state,
-        }
-        .run(stop_processing.clone()),
-    );
-
-    let service = Arc::new(Service {
-        readings,
-        records: store.clone(),
-        notices: store.clone(),
-        live,
-        news,
-        host,
-        listeners: Service::usual_listeners(),
-        stopping: stop_http.clone(),
-    });
-    let serve = larder_api::serve(listener, larder_api::router(service), stop_http.clone());
-    let server = core.spawn("the HTTP server", serve);
+    let background = Background::start(&core, &host, watch, notices);
+    let stop_http = CancellationToken::new();
     Ok(Running {
         http,
         mqtt,
         built_in: broker.as_ref().map(|broker| broker.address),
-        status,
-        store,
-        changed,
+        status: Arc::clone(&host.status),
+        store: Arc::clone(&host.store),
+        changed: Arc::clone(&host.changed),
         sending,
-        core,
         broker,
         stop_ingest,
         ingest,
-        stop_processing,
-        processing,
-        telling,
-        watching,
+        background,
         stop_local,
         local,
+        server: serve_pages(&core, listener, host, live, stop_http.clone()),
         stop_http,
-        server,
+        core,
     })
 }
 
-/// Where messages go that come in.
-struct Sink {
-    readings: Arc<dyn Readings>,
-    records: Arc<dyn Records>,
-    status: Arc<IngestStatus>,
-    decode: LiveDecodeConfig,
-    stop: CancellationToken,
+async fn open_store(settings: &ServeSettings) -> Result<OpenStore> {
+    let (data, choice) = (settings.data.clone(), settings.readings.clone());
+    let opened =
+        tokio::task::spawn_blocking(move || choice.open(&data, Access::Create, WhenFull::Refuse));
+    opened.await.context("opening the store")?
 }
 
-/// How to reach the broker as a client.
-struct Door {
-    broker: BrokerUrl,
-    password: Option<Password>,
-    tls: TlsFiles,
+/// Not every file system has sockets; the service is worth more than commands beside it.
+fn local_socket(data: &Path) -> Option<LocalSocket> {
+    let opened = LocalSocket::open(data);
+    if let Err(error) = &opened {
+        let error = format!("{error:#}");
+        tracing::warn!(
+            error,
+            "commands that change readings do not work beside this service"
+        );
+    }
+    opened.ok()
 }
 
-/// Messages come in.
-struct Connected {
-    door: Door,
-    ingest: JoinHandle<()>,
-    /// The built-in broker, where it is the one in use.
-    broker: Option<BuiltInBroker>,
+/// The units of the settings hold until somebody chooses others on the pages.
+fn begin_with_units(settings: &ServeSettings, records: &dyn Records) -> Result<()> {
+    if let Some(units) = &settings.units
+        && records.setting("units")?.is_none()
+    {
+        records.set_setting("units", units)?;
+    }
+    Ok(())
 }
 
-/// Listens to a broker that is there, or starts the built-in one, which hands its messages over
-/// before it confirms them.
-async fn connect(
-    settings: &ServeSettings,
-    core: &Core,
-    sink: Sink,
-    committed: impl Fn(Committed) + Send + 'static,
-) -> Result<Connected> {
-    match &settings.broker {
-        BrokerChoice::There(url) => {
-            let mut url: BrokerUrl = url.parse().map_err(|error| wrong_use(format!("{error}")))?;
-            url.user = url.user.or_else(|| settings.broker_user.clone());
-            let session = SessionConfig {
-                password: settings.broker_password.as_deref().map(Password::new),
-                tls: TlsFiles {
-                    ca: settings.broker_ca.clone(),
-                    client: settings.broker_cert.clone(),
-                },
-                client_id: settings.client_id.clone(),
-                ..SessionConfig::new(url, sink.decode.clone())
-            };
-            if session.broker.is_tls {
-                session
-                    .tls
-                    .client_config()
-                    .map_err(|error| wrong_use(error.to_string()))?;
-            }
-            let door = Door {
-                broker: session.broker.clone(),
-                password: session.password.clone(),
-                tls: session.tls.clone(),
-            };
-            let ingest = core.spawn("ingest", async move {
-                let Sink {
-                    readings,
-                    records,
-                    status,
-                    stop,
-                    ..
-                } = sink;
-                if let Err(error) =
-                    session::run(session, readings, records, status, committed, stop).await
-                {
-                    tracing::error!(%error, "ingest cannot start");
-                }
-            });
-            Ok(Connected {
-                door,
-                ingest,
-                broker: None,
-            })
+fn record_metrics() -> PrometheusHandle {
+    let recorder = PrometheusBuilder::new().build_recorder();
+    let handle = recorder.handle();
+    // A second service in one process (tests) keeps the first one's recorder.
+    let _ = metrics::set_global_recorder(recorder);
+    handle
+}
+
+/// What a commit sets off: readings that changed anything are estimated, and pages hear of them.
+fn ring(
+    news: broadcast::Sender<News>,
+    changed: Arc<Changed>,
+) -> impl Fn(Committed) + Send + 'static {
+    move |commit| {
+        if commit.appended.new + commit.appended.replaced > 0 {
+            changed.readings();
         }
-        BrokerChoice::BuiltIn { listen, users } => {
-            let mut users = users
-                .as_deref()
-                .map(Users::read)
-                .transpose()?
-                .unwrap_or_default();
-            let own_password = (!users.is_empty()).then(own_password);
-            if let Some(password) = &own_password {
-                users = users.with(OWN_USER, password);
-            }
-            let config = IntakeConfig::new(sink.decode);
-            let (intake, task) =
-                Intake::start(config, sink.readings, sink.records, sink.status, committed);
-            let broker = broker::start(*listen, users, intake).await?;
-            // A listener on every address is reached on this machine by its own.
-            let ip = match broker.address.ip() {
-                ip if ip.is_unspecified() && ip.is_ipv4() => std::net::Ipv4Addr::LOCALHOST.into(),
-                ip if ip.is_unspecified() => std::net::Ipv6Addr::LOCALHOST.into(),
-                ip => ip,
-            };
-            let url = BrokerUrl {
-                host: ip.to_string(),
-                port: broker.address.port(),
-                is_tls: false,
-                user: own_password.as_ref().map(|_| OWN_USER.to_owned()),
-                version: None,
-            };
-            let ingest = core.spawn("ingest", task.run(url.to_string(), sink.stop));
-            Ok(Connected {
-                door: Door {
-                    broker: url,
-                    password: own_password.as_deref().map(Password::new),
-                    tls: TlsFiles::default(),
-                },
-                ingest,
-                broker: Some(broker),
-            })
-        }
+        // Nobody listening is fine.
+        let _ = news.send(News::Readings(commit.devices));
     }
 }
 
-/// Larder's own name at the built-in broker where names are asked for.
-const OWN_USER: &str = "larder-ingest";
-
-/// A password for one run that nobody else knows.
-fn own_password() -> String {
-    use rand::Rng;
-    rand::rng()
-        .sample_iter(rand::distr::Alphanumeric)
-        .take(32)
-        .map(char::from)
-        .collect()
+fn serve_pages(
+    core: &Core,
+    listener: TcpListener,
+    host: Arc<ServiceHost>,
+    live: Live,
+    stop: CancellationToken,
+) -> JoinHandle<()> {
+    let service = Arc::new(Service {
+        readings: Arc::clone(&host.readings),
+        records: host.store.clone(),
+        notices: host.store.clone(),
+        live,
+        news: host.news.clone(),
+        host,
+        listeners: Service::usual_listeners(),
+        stopping: stop.clone(),
+    });
+    let serve = larder_api::serve(listener, larder_api::router(service), stop);
+    core.spawn("the HTTP server", serve)
 }
 
 impl Running {
@@ -458,12 +316,7 @@ impl Running {
             let _ = tokio::time::timeout(LAST_ANSWERS, local).await;
         }
         let ingest = self.ingest.await.context("ingest did not end cleanly");
-        self.stop_processing.cancel();
-        let telling = self.telling.await;
-        let telling = telling.context("the notices did not end cleanly");
-        let processing = self.processing.await;
-        let watching = self.watching.await.context("the clock's watch failed");
-        let processing = processing.context("the processing did not end cleanly");
+        let background = self.background.stop().await;
         self.stop_http.cancel();
         if tokio::time::timeout(LAST_ANSWERS, self.server)
             .await
@@ -477,6 +330,6 @@ impl Running {
         }
         drop(self.store);
         // A part that failed keeps none of the others from ending in order.
-        ingest.and(telling).and(processing).and(watching)
+        ingest.and(background)
     }
 }

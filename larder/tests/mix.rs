@@ -55,84 +55,89 @@ fn rows(table: &str) -> Vec<Row> {
     reader.records().map(|r| named(r.expect("a row"))).collect()
 }
 
+/// What the program says to a case of the table, named by its parts.
+fn worked(id: &str) -> f64 {
+    let parts: Vec<&str> = id.split('-').collect();
+    match parts.as_slice() {
+        ["make", strength, litres, of] => {
+            let volume = format!("{litres} L");
+            let made = json(&["mix", "--volume", &volume, "--strength", strength]);
+            number(
+                &made,
+                if *of == "sugar" {
+                    "add_sugar_kg"
+                } else {
+                    "add_water_kg"
+                },
+            )
+        }
+        ["strengthen", of] => {
+            let made = json(&["mix", "--leftover", "10 L of 1:1", "--strength", "2:1"]);
+            number(
+                &made,
+                if *of == "sugar" {
+                    "add_sugar_kg"
+                } else {
+                    "volume_l"
+                },
+            )
+        }
+        ["dilute", of] => {
+            let made = json(&["mix", "--leftover", "10 L of 2:1", "--strength", "1:1"]);
+            number(
+                &made,
+                if *of == "water" {
+                    "add_water_kg"
+                } else {
+                    "volume_l"
+                },
+            )
+        }
+        ["blend", of] => {
+            let made = json(&["mix", "--leftover", "10 L 1:1", "--leftover", "10 L 2:1"]);
+            number(&made, if *of == "w" { "percent" } else { "volume_l" })
+        }
+        ["deficit", strength, kept] => {
+            let kept: f64 = kept.parse().expect("a share");
+            let kept = format!("{} %", kept * 100.0);
+            let args = [
+                "mix",
+                "--raise",
+                "12 kg",
+                "--strength",
+                strength,
+                "--kept",
+                &kept,
+            ];
+            number(&json(&args), "volume_l")
+        }
+        ["temp", degrees] => {
+            let at_20 = json(&["mix", "--volume", "10 L", "--strength", "2:1"]);
+            let sugar = format!("{} kg", number(&at_20, "sugar_kg"));
+            let water = format!("{} kg", number(&at_20, "water_kg"));
+            let at = format!("{degrees} C");
+            let args = [
+                "mix",
+                "--sugar",
+                &sugar,
+                "--water",
+                &water,
+                "--measured-at",
+                &at,
+            ];
+            number(&json(&args), "measured_volume_l")
+        }
+        other => panic!("a new case: {other:?}"),
+    }
+}
+
 #[test]
 fn the_worked_cases_come_out_of_the_program() {
     let table = rows(include_str!("../../tests/checks/mixing_cases.csv"));
     assert_eq!(table.len(), 25);
     for row in &table {
         let id = row["id"].as_str();
-        let parts: Vec<&str> = id.split('-').collect();
-        let got = match parts.as_slice() {
-            ["make", strength, litres, of] => {
-                let volume = format!("{litres} L");
-                let made = json(&["mix", "--volume", &volume, "--strength", strength]);
-                number(
-                    &made,
-                    if *of == "sugar" {
-                        "add_sugar_kg"
-                    } else {
-                        "add_water_kg"
-                    },
-                )
-            }
-            ["strengthen", of] => {
-                let made = json(&["mix", "--leftover", "10 L of 1:1", "--strength", "2:1"]);
-                number(
-                    &made,
-                    if *of == "sugar" {
-                        "add_sugar_kg"
-                    } else {
-                        "volume_l"
-                    },
-                )
-            }
-            ["dilute", of] => {
-                let made = json(&["mix", "--leftover", "10 L of 2:1", "--strength", "1:1"]);
-                number(
-                    &made,
-                    if *of == "water" {
-                        "add_water_kg"
-                    } else {
-                        "volume_l"
-                    },
-                )
-            }
-            ["blend", of] => {
-                let made = json(&["mix", "--leftover", "10 L 1:1", "--leftover", "10 L 2:1"]);
-                number(&made, if *of == "w" { "percent" } else { "volume_l" })
-            }
-            ["deficit", strength, kept] => {
-                let kept: f64 = kept.parse().expect("a share");
-                let kept = format!("{} %", kept * 100.0);
-                let args = [
-                    "mix",
-                    "--raise",
-                    "12 kg",
-                    "--strength",
-                    strength,
-                    "--kept",
-                    &kept,
-                ];
-                number(&json(&args), "volume_l")
-            }
-            ["temp", degrees] => {
-                let at_20 = json(&["mix", "--volume", "10 L", "--strength", "2:1"]);
-                let sugar = format!("{} kg", number(&at_20, "sugar_kg"));
-                let water = format!("{} kg", number(&at_20, "water_kg"));
-                let at = format!("{degrees} C");
-                let args = [
-                    "mix",
-                    "--sugar",
-                    &sugar,
-                    "--water",
-                    &water,
-                    "--measured-at",
-                    &at,
-                ];
-                number(&json(&args), "measured_volume_l")
-            }
-            other => panic!("a new case: {other:?}"),
-        };
+        let got = worked(id);
         let value: f64 = row["value"].parse().expect("a value");
         let (amount, kind) = row["tolerance"].split_once(' ').expect("a tolerance");
         let amount: f64 = amount.parse().expect("an amount");
@@ -215,86 +220,89 @@ fn the_two_everyday_ways_are_said_as_a_person_would() {
     }
 }
 
+/// What nobody can mix, and a part of the sentence that says why.
+const WRONG: &[(&[&str], &str)] = &[
+    (&["--sugar", "-3 kg", "--water", "1 L"], "below zero"),
+    (
+        &["--strength", "0:1", "--volume", "5 gal"],
+        "not above zero",
+    ),
+    (
+        &["--strength", "5:1", "--volume", "5 gal"],
+        "dissolves at most",
+    ),
+    (&["--sugar", "20 kg", "--water", "4 L"], "dissolves at most"),
+    (&["--sugar", "30 kg", "--volume", "10 L"], "by itself"),
+    (
+        &[
+            "--sugar",
+            "50 lb bag",
+            "--strength",
+            "1:1",
+            "--vessel",
+            "5 gal",
+        ],
+        "larger vessel",
+    ),
+    (
+        &[
+            "--strength",
+            "1:1",
+            "--volume",
+            "50 gal",
+            "--vessel",
+            "4 x 5 gal",
+        ],
+        "add vessels",
+    ),
+    (
+        &["--sugar", "25 stone", "--water", "15 gal"],
+        "\"stone\" is no unit of mass",
+    ),
+    (&["--sugar", "25", "--water", "15 gal"], "has no unit"),
+    (&["--sugar", "0 kg", "--water", "1 L"], "more than nothing"),
+    (&["--sugar", "25 lb"], "give two of"),
+    (
+        &["--sugar", "1 kg", "--water", "1 L", "--strength", "1:1"],
+        "give only two of",
+    ),
+    (
+        &["--sugar", "1e999 kg", "--water", "1 L"],
+        "no unit of mass",
+    ),
+    (&["--leftover", "5 L of 1:1"], "no mix"),
+    (
+        &[
+            "--leftover",
+            "5 L 2:1",
+            "--strength",
+            "1:1",
+            "--volume",
+            "6 L",
+        ],
+        "more sugar",
+    ),
+    (
+        &["--strength", "2:1", "--volume", "5 L", "--ends-at", "90 C"],
+        "the hottest is",
+    ),
+    (
+        &[
+            "--strength",
+            "2:1",
+            "--volume",
+            "5 L",
+            "--units",
+            "imperial",
+        ],
+        "metric",
+    ),
+    (&["--feed", "nectar", "--volume", "5 L"], "hfcs-42"),
+];
+
 #[test]
 fn wrong_input_is_one_sentence_and_code_2() {
-    for (args, part) in [
-        (&["--sugar", "-3 kg", "--water", "1 L"][..], "below zero"),
-        (
-            &["--strength", "0:1", "--volume", "5 gal"],
-            "not above zero",
-        ),
-        (
-            &["--strength", "5:1", "--volume", "5 gal"],
-            "dissolves at most",
-        ),
-        (&["--sugar", "20 kg", "--water", "4 L"], "dissolves at most"),
-        (&["--sugar", "30 kg", "--volume", "10 L"], "by itself"),
-        (
-            &[
-                "--sugar",
-                "50 lb bag",
-                "--strength",
-                "1:1",
-                "--vessel",
-                "5 gal",
-            ],
-            "larger vessel",
-        ),
-        (
-            &[
-                "--strength",
-                "1:1",
-                "--volume",
-                "50 gal",
-                "--vessel",
-                "4 x 5 gal",
-            ],
-            "add vessels",
-        ),
-        (
-            &["--sugar", "25 stone", "--water", "15 gal"],
-            "\"stone\" is no unit of mass",
-        ),
-        (&["--sugar", "25", "--water", "15 gal"], "has no unit"),
-        (&["--sugar", "0 kg", "--water", "1 L"], "more than nothing"),
-        (&["--sugar", "25 lb"], "give two of"),
-        (
-            &["--sugar", "1 kg", "--water", "1 L", "--strength", "1:1"],
-            "give only two of",
-        ),
-        (
-            &["--sugar", "1e999 kg", "--water", "1 L"],
-            "no unit of mass",
-        ),
-        (&["--leftover", "5 L of 1:1"], "no mix"),
-        (
-            &[
-                "--leftover",
-                "5 L 2:1",
-                "--strength",
-                "1:1",
-                "--volume",
-                "6 L",
-            ],
-            "more sugar",
-        ),
-        (
-            &["--strength", "2:1", "--volume", "5 L", "--ends-at", "90 C"],
-            "the hottest is",
-        ),
-        (
-            &[
-                "--strength",
-                "2:1",
-                "--volume",
-                "5 L",
-                "--units",
-                "imperial",
-            ],
-            "metric",
-        ),
-        (&["--feed", "nectar", "--volume", "5 L"], "hfcs-42"),
-    ] {
+    for (args, part) in WRONG {
         let mut all = vec!["mix"];
         all.extend_from_slice(args);
         let output = larder(&all);

@@ -3,9 +3,10 @@
 #![allow(clippy::float_cmp, reason = "values must come back bit for bit")]
 
 use larder_domain::{
-    Act, Apiary, CareEntry, ChannelName, DeviceId, Estimate, Evidence, Feeder, FeederKind,
-    FillEvent, FillSource, Flag, FlagKind, Goal, Hive, KeptFlag, Learned, Reading, RecordedFill,
-    Said, Severity, Span, Timestamp, Trait, Unit, UptakeDay, WeightDay, WeightQuality, Yard,
+    Act, Apiary, CareEntry, ChannelName, DeviceId, Estimate, Evidence, Feeder, FeederId,
+    FeederKind, FillEvent, FillSource, Flag, FlagKind, Goal, Hive, HiveId, KeptFlag, Learned,
+    Reading, RecordedFill, Said, Severity, Span, Timestamp, Trait, Unit, UptakeDay, WeightDay,
+    WeightQuality, Yard,
 };
 use larder_store::{
     Access, Attribute, EmbeddedStore, Readings, Records, Refused, ResultsPatch, StoreError,
@@ -79,125 +80,110 @@ fn a_store_of_the_first_schema_opens_with_its_data() {
     }
 }
 
-/// One row of each table of results and records; then one value of it is another one.
+/// How a damaged table is asked for what stands in it.
+type Reader = fn(&EmbeddedStore) -> Result<(), StoreError>;
+
+/// Another value in one row of each table of results and records, the words that must name it, and who
+/// would have been given it.
+const DAMAGES: &[(&str, &[&str], Reader)] = &[
+    (
+        "UPDATE uptake SET uptake_l = 5.0",
+        &["daily uptake", "north-01-f", "2026-09-01"],
+        |s| s.uptake(&[feeder_id()], None, None).map(drop),
+    ),
+    (
+        "UPDATE weight SET weight_kg = 73.0",
+        &["daily weight", "north-01", "2026-09-01"],
+        |s| s.weight(&[hive_id()], None, None).map(drop),
+    ),
+    (
+        "UPDATE fill_event SET volume_l = NULL",
+        &["fill", "north-01-f", "2026-09-01T05:00:00Z"],
+        |s| s.fill_events(&[feeder_id()], Span::ALWAYS).map(drop),
+    ),
+    (
+        "UPDATE recorded_fill SET volume_l = 3.5",
+        &["fill written down", "north-01-f"],
+        |s| s.recorded_fills(None, Span::ALWAYS).map(drop),
+    ),
+    (
+        "UPDATE flag SET probability = 0.1",
+        &["flag", "north-01"],
+        |s| s.flags(None, Span::ALWAYS).map(drop),
+    ),
+    (
+        "UPDATE flag_care SET who = 'bda'",
+        &["act on a flag"],
+        |s| s.flags(None, Span::ALWAYS).map(drop),
+    ),
+    (
+        "UPDATE learned SET value = 3.0",
+        &["learned trait", "sc-1"],
+        |s| s.learned().map(drop),
+    ),
+    (
+        "UPDATE setting SET value = 'metric' WHERE name = 'units'",
+        &["setting", "units"],
+        |s| s.setting("units").map(drop),
+    ),
+    (
+        "UPDATE quarantine SET topic = 'elsewhere'",
+        &["quarantine entry"],
+        |s| s.quarantined(0, 9).map(drop),
+    ),
+    (
+        "UPDATE attribute SET value_json = '\"1.3\"'",
+        &["attribute", "firmware"],
+        |s| s.devices().map(drop),
+    ),
+    (
+        "UPDATE apiary_item SET body = replace(body, 'North', 'Norsh') WHERE kind = 'yard'",
+        &["apiary entry", "yard", "north"],
+        |s| s.apiary().map(drop),
+    ),
+    (
+        "UPDATE person SET body = replace(body, 'ada@', 'bda@')",
+        &["person", "ada"],
+        |s| larder_store::notices::Notices::people(s).map(drop),
+    ),
+    (
+        "UPDATE series SET unit = 'lb' WHERE id = 1",
+        &["series", "sc-1"],
+        |_| Ok(()),
+    ),
+    (
+        "UPDATE position SET log_id = 9 WHERE name = 'compacted'",
+        &["position", "compacted"],
+        |_| Ok(()),
+    ),
+];
+
+fn hive_id() -> HiveId {
+    "north-01".parse().unwrap()
+}
+
+fn feeder_id() -> FeederId {
+    "north-01-f".parse().unwrap()
+}
+
 #[test]
 fn a_changed_value_in_any_table_is_an_error_that_names_it() {
     let dir = tempfile::tempdir().unwrap();
     let file = dir.path().join("larder.sqlite");
-    let sound = {
-        let db = rusqlite::Connection::open(&file).unwrap();
-        db.execute_batch(include_str!("../src/embedded/schema/0001.sql"))
-            .unwrap();
-        db.execute_batch(include_str!("records/store-1.sql"))
-            .unwrap();
-        db.pragma_update(None, "user_version", 1).unwrap();
-        drop(db);
-        let store = EmbeddedStore::open(dir.path(), Access::Existing).unwrap();
-        store.check().unwrap();
-        drop(store);
-        std::fs::read(&file).unwrap()
-    };
-    let hives = ["north-01".parse().unwrap()];
-    let feeders = ["north-01-f".parse().unwrap()];
-    type Reader<'a> = &'a dyn Fn(&EmbeddedStore) -> Result<(), StoreError>;
-    let cases: &[(&str, &[&str], Reader<'_>)] = &[
-        (
-            "UPDATE uptake SET uptake_l = 5.0",
-            &["daily uptake", "north-01-f", "2026-09-01"],
-            &|s| s.uptake(&feeders, None, None).map(drop),
-        ),
-        (
-            "UPDATE weight SET weight_kg = 73.0",
-            &["daily weight", "north-01", "2026-09-01"],
-            &|s| s.weight(&hives, None, None).map(drop),
-        ),
-        (
-            "UPDATE fill_event SET volume_l = NULL",
-            &["fill", "north-01-f", "2026-09-01T05:00:00Z"],
-            &|s| s.fill_events(&feeders, Span::ALWAYS).map(drop),
-        ),
-        (
-            "UPDATE recorded_fill SET volume_l = 3.5",
-            &["fill written down", "north-01-f"],
-            &|s| s.recorded_fills(None, Span::ALWAYS).map(drop),
-        ),
-        (
-            "UPDATE flag SET probability = 0.1",
-            &["flag", "north-01"],
-            &|s| s.flags(None, Span::ALWAYS).map(drop),
-        ),
-        (
-            "UPDATE flag_care SET who = 'bda'",
-            &["act on a flag"],
-            &|s| s.flags(None, Span::ALWAYS).map(drop),
-        ),
-        (
-            "UPDATE learned SET value = 3.0",
-            &["learned trait", "sc-1"],
-            &|s| s.learned().map(drop),
-        ),
-        (
-            "UPDATE setting SET value = 'metric' WHERE name = 'units'",
-            &["setting", "units"],
-            &|s| s.setting("units").map(drop),
-        ),
-        (
-            "UPDATE quarantine SET topic = 'elsewhere'",
-            &["quarantine entry"],
-            &|s| s.quarantined(0, 9).map(drop),
-        ),
-        (
-            "UPDATE attribute SET value_json = '\"1.3\"'",
-            &["attribute", "firmware"],
-            &|s| s.devices().map(drop),
-        ),
-        (
-            "UPDATE apiary_item SET body = replace(body, 'North', 'Norsh') WHERE kind = 'yard'",
-            &["apiary entry", "yard", "north"],
-            &|s| s.apiary().map(drop),
-        ),
-        (
-            "UPDATE person SET body = replace(body, 'ada@', 'bda@')",
-            &["person", "ada"],
-            &|s| larder_store::notices::Notices::people(s).map(drop),
-        ),
-        (
-            "UPDATE series SET unit = 'lb' WHERE id = 1",
-            &["series", "sc-1"],
-            &|_| Ok(()),
-        ),
-        (
-            "UPDATE position SET log_id = 9 WHERE name = 'compacted'",
-            &["position", "compacted"],
-            &|_| Ok(()),
-        ),
-    ];
-    for (damage, words, read) in cases {
+    let db = rusqlite::Connection::open(&file).unwrap();
+    db.execute_batch(include_str!("../src/embedded/schema/0001.sql"))
+        .unwrap();
+    db.execute_batch(include_str!("records/store-1.sql"))
+        .unwrap();
+    db.pragma_update(None, "user_version", 1).unwrap();
+    drop(db);
+    let store = EmbeddedStore::open(dir.path(), Access::Existing).unwrap();
+    store.check().unwrap();
+    drop(store);
+    let sound = std::fs::read(&file).unwrap();
+    for (damage, words, read) in DAMAGES {
         std::fs::write(&file, &sound).unwrap();
-        let db = rusqlite::Connection::open(&file).unwrap();
-        // As a disk does it: past the triggers, which are put back.
-        let triggers: Vec<String> = db
-            .prepare("SELECT sql FROM sqlite_schema WHERE type = 'trigger'")
-            .unwrap()
-            .query_map([], |row| row.get(0))
-            .unwrap()
-            .map(Result::unwrap)
-            .collect();
-        let names: Vec<String> = db
-            .prepare("SELECT name FROM sqlite_schema WHERE type = 'trigger'")
-            .unwrap()
-            .query_map([], |row| row.get(0))
-            .unwrap()
-            .map(Result::unwrap)
-            .collect();
-        for name in names {
-            db.execute_batch(&format!("DROP TRIGGER {name}")).unwrap();
-        }
-        assert!(db.execute(damage, []).unwrap() > 0, "{damage}");
-        for sql in triggers {
-            db.execute_batch(&sql).unwrap();
-        }
-        drop(db);
+        change_past_triggers(&file, damage);
         let found = EmbeddedStore::damages(dir.path()).unwrap();
         assert_eq!(found.named.len(), 1, "{damage}: {found:?}");
         for word in *words {
@@ -213,6 +199,25 @@ fn a_changed_value_in_any_table_is_an_error_that_names_it() {
         };
         assert!(matches!(error, StoreError::Damaged { .. }), "{error}");
         assert!(error.to_string().contains(words.last().unwrap()), "{error}");
+    }
+}
+
+/// Changes rows as a disk does it: past the triggers, which are put back.
+fn change_past_triggers(file: &Path, damage: &str) {
+    let db = rusqlite::Connection::open(file).unwrap();
+    let triggers: Vec<(String, String)> = db
+        .prepare("SELECT name, sql FROM sqlite_schema WHERE type = 'trigger'")
+        .unwrap()
+        .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))
+        .unwrap()
+        .map(Result::unwrap)
+        .collect();
+    for (name, _) in &triggers {
+        db.execute_batch(&format!("DROP TRIGGER {name}")).unwrap();
+    }
+    assert!(db.execute(damage, []).unwrap() > 0, "{damage}");
+    for (_, sql) in &triggers {
+        db.execute_batch(sql).unwrap();
     }
 }
 
@@ -284,39 +289,7 @@ fn a_flipped_bit_in_the_write_ahead_log_is_noticed_and_the_log_is_left_alone() {
 /// Readings in blocks and in the log, and several pages of everything else.
 fn rich(dir: &Path) {
     let store = EmbeddedStore::open(dir, Access::Create).unwrap();
-    let yard = Yard {
-        id: "north".parse().unwrap(),
-        name: "North terrace".into(),
-        timezone: chrono_tz::America::New_York,
-        position: None,
-        weather: None,
-    };
-    let hive = |i: i64| Hive {
-        id: format!("north-{i}").parse().unwrap(),
-        name: format!("Hive {i}"),
-        yard: yard.id.clone(),
-        moves: vec![],
-        scales: vec![],
-        goal: Some(Goal::WinterStores),
-        target_weight_kg: Some(48.0),
-        target_date: None,
-        supers_on: false,
-    };
-    let feeder = |i: i64| Feeder {
-        id: format!("north-{i}-f").parse().unwrap(),
-        hive: hive(i).id,
-        kind: FeederKind::Tray,
-        capacity_l: 11.0,
-        on_scale: true,
-        sensors: vec![],
-    };
-    let apiary = Apiary::new(
-        vec![yard.clone()],
-        (0..12).map(hive).collect(),
-        (0..12).map(feeder).collect(),
-        vec![],
-    );
-    store.set_apiary(&apiary.unwrap()).unwrap();
+    store.set_apiary(&twelve_hives()).unwrap();
     let weights = |from: i64, to: i64| -> Vec<Reading> {
         let one = |i: i64| Reading {
             device: DeviceId::new(&format!("sc-{}", i % 12)).unwrap(),
@@ -331,15 +304,65 @@ fn rich(dir: &Path) {
             .append_durable(&weights(12_000 + i * 20, 12_020 + i * 20))
             .unwrap();
     }
-    let first = chrono::NaiveDate::from_ymd_opt(2026, 9, 1).unwrap();
-    let date = |day: i64| first + chrono::Days::new(day.unsigned_abs());
-    let estimate = |value: f64| Estimate {
+    store.replace_results(&results()).unwrap();
+    keep_flags(&store);
+    keep_what_was_said(&store);
+}
+
+fn yard() -> Yard {
+    Yard {
+        id: "north".parse().unwrap(),
+        name: "North terrace".into(),
+        timezone: chrono_tz::America::New_York,
+        position: None,
+        weather: None,
+    }
+}
+
+fn hive(i: i64) -> Hive {
+    Hive {
+        id: format!("north-{i}").parse().unwrap(),
+        name: format!("Hive {i}"),
+        yard: yard().id,
+        moves: vec![],
+        scales: vec![],
+        goal: Some(Goal::WinterStores),
+        target_weight_kg: Some(48.0),
+        target_date: None,
+        supers_on: false,
+    }
+}
+
+fn feeder(i: i64) -> Feeder {
+    Feeder {
+        id: format!("north-{i}-f").parse().unwrap(),
+        hive: hive(i).id,
+        kind: FeederKind::Tray,
+        capacity_l: 11.0,
+        on_scale: true,
+        sensors: vec![],
+    }
+}
+
+fn twelve_hives() -> Apiary {
+    let hives = (0..12).map(hive).collect();
+    let feeders = (0..12).map(feeder).collect();
+    Apiary::new(vec![yard()], hives, feeders, vec![]).unwrap()
+}
+
+fn estimate(value: f64) -> Estimate {
+    Estimate {
         value,
         lo: value - 0.5,
         hi: value + 0.7,
-    };
+    }
+}
+
+fn results() -> ResultsPatch {
+    let first = chrono::NaiveDate::from_ymd_opt(2026, 9, 1).unwrap();
+    let date = |day: i64| first + chrono::Days::new(day.unsigned_abs());
     let each = || (0..12).flat_map(|i| (0..20).map(move |day| (i, day)));
-    let patch = ResultsPatch {
+    ResultsPatch {
         uptake: each()
             .map(|(i, day)| UptakeDay {
                 date: date(day),
@@ -380,12 +403,14 @@ fn rich(dir: &Path) {
             })
             .collect(),
         ..ResultsPatch::default()
-    };
-    store.replace_results(&patch).unwrap();
+    }
+}
+
+fn keep_flags(store: &EmbeddedStore) {
     for i in 0..30 {
         let flag = Flag {
             kind: FlagKind::Empty,
-            yard: Some(yard.id.clone()),
+            yard: Some(yard().id),
             hive: Some(hive(i % 12).id),
             feeder: None,
             device: None,
@@ -411,6 +436,10 @@ fn rich(dir: &Path) {
         let act = Act::Note(format!("looked at it, {i}"));
         store.care_for(&kept.id, &CareEntry { act, said }).unwrap();
     }
+}
+
+/// Fills, entries of the quarantine, attributes of devices, a setting.
+fn keep_what_was_said(store: &EmbeddedStore) {
     let fills: Vec<_> = (0..40)
         .map(|i| RecordedFill {
             feeder: feeder(i % 12).id,

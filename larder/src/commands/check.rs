@@ -254,64 +254,102 @@ fn check_rest(check: &Check, shared: &Shared) -> Result<()> {
         .as_ref()
         .map_or(Ok(Apiary::default()), Records::apiary)?;
     let declared = match &check.apiary {
-        Some(path) => Some(
-            apiary_file::apply(&current, &read(path)?, false)
-                .map_err(|problems| mistakes(path, &problems))?,
-        ),
+        Some(path) => Some((path.as_path(), declared(path, &current)?)),
         None => None,
     };
-    if let (Some(path), Some(apiary)) = (&check.apiary, &declared) {
-        thresholds_are_known(path, apiary)?;
-    }
-    let series = store.as_ref().map_or(Ok(Vec::new()), Readings::series)?;
-    let quarantined = store
-        .as_ref()
-        .map_or(Ok((0, 0)), Records::quarantine_size)?
-        .0;
-    let server = settings.readings.reach()?;
+    let stored = match &store {
+        Some(store) => Some(Stored {
+            channels: store.series()?.len(),
+            hives: current.hives().count(),
+            quarantined: store.quarantine_size()?.0,
+        }),
+        None => None,
+    };
+    let found = Found {
+        mappings: config.mappings.len(),
+        declared,
+        data,
+        stored,
+        server: settings.readings.reach()?,
+    };
     if shared.json {
-        println!(
-            "{}",
-            json!({ "settings": "ok", "readings": server.as_ref().map_or_else(|| "embedded".to_owned(), |s| s.place.clone()),
-                "server": server.as_ref().map(|s| s.problem.clone().unwrap_or_else(|| "ok".into())),
-                "mappings": config.mappings.len(),
-                "apiary_file": declared.as_ref().map(|_| "ok"),
-                "store": store.as_ref().map(|_| json!({ "dir": data, "channels": series.len(),
-                    "hives": current.hives().count(), "quarantined": quarantined })) })
-        );
+        println!("{}", found.as_json());
         return Ok(());
     }
-    println!("Settings: fine, with {} mappings.", config.mappings.len());
-    if let (Some(path), Some(apiary)) = (&check.apiary, &declared) {
-        println!(
-            "Apiary file {}: fits; there would be {} yards, {} hives, {} feeders.",
-            path.display(),
-            apiary.yards().count(),
-            apiary.hives().count(),
-            apiary.feeders().count()
-        );
+    found.print()
+}
+
+/// The apiary as it would be with a file applied.
+fn declared(path: &Path, current: &Apiary) -> Result<Apiary> {
+    let apiary = apiary_file::apply(current, &read(path)?, false)
+        .map_err(|problems| mistakes(path, &problems))?;
+    thresholds_are_known(path, &apiary)?;
+    Ok(apiary)
+}
+
+/// What is there, all of it sound.
+struct Found<'a> {
+    mappings: usize,
+    /// The apiary file that was named, and what it would make of the apiary.
+    declared: Option<(&'a Path, Apiary)>,
+    data: PathBuf,
+    /// `None`: there is no store yet.
+    stored: Option<Stored>,
+    /// Where readings are kept in the end, if not here.
+    server: Option<Server>,
+}
+
+struct Stored {
+    channels: usize,
+    hives: usize,
+    quarantined: u64,
+}
+
+impl Found<'_> {
+    fn as_json(&self) -> Value {
+        let server = self.server.as_ref();
+        json!({
+            "settings": "ok",
+            "readings": server.map_or("embedded", |server| &server.place),
+            "server": server.map(|server| server.problem.as_deref().unwrap_or("ok")),
+            "mappings": self.mappings,
+            "apiary_file": self.declared.as_ref().map(|_| "ok"),
+            "store": self.stored.as_ref().map(|stored| json!({
+                "dir": self.data, "channels": stored.channels, "hives": stored.hives,
+                "quarantined": stored.quarantined })),
+        })
     }
-    match store {
-        Some(_) => println!(
-            "Store in {}: {} channels, {} hives declared, {quarantined} entries in quarantine.",
-            data.display(),
-            series.len(),
-            current.hives().count()
-        ),
-        None => println!("Store in {}: none yet.", data.display()),
-    }
-    match server {
-        Some(Server {
-            place,
-            problem: None,
-        }) => println!("Readings: in {place}; it answers."),
-        Some(Server {
-            place,
-            problem: Some(problem),
-        }) => {
-            anyhow::bail!("readings are in {place}, and {problem}")
+
+    fn print(&self) -> Result<()> {
+        println!("Settings: fine, with {} mappings.", self.mappings);
+        if let Some((path, apiary)) = &self.declared {
+            println!(
+                "Apiary file {}: fits; there would be {} yards, {} hives, {} feeders.",
+                path.display(),
+                apiary.yards().count(),
+                apiary.hives().count(),
+                apiary.feeders().count()
+            );
         }
-        None => {}
+        let dir = self.data.display();
+        match &self.stored {
+            Some(stored) => println!(
+                "Store in {dir}: {} channels, {} hives declared, {} entries in quarantine.",
+                stored.channels, stored.hives, stored.quarantined
+            ),
+            None => println!("Store in {dir}: none yet."),
+        }
+        match &self.server {
+            Some(Server {
+                place,
+                problem: None,
+            }) => println!("Readings: in {place}; it answers."),
+            Some(Server {
+                place,
+                problem: Some(problem),
+            }) => anyhow::bail!("readings are in {place}, and {problem}"),
+            None => {}
+        }
+        Ok(())
     }
-    Ok(())
 }

@@ -64,13 +64,29 @@ fn always(source: ChannelRef) -> Assignment {
     }
 }
 
-/// One of every kind of thing, with every field used somewhere.
-fn some_apiary() -> Apiary {
-    let table = Shape::table(&[(0.0, 0.0), (0.05, 3.1), (0.1, 7.5)]).unwrap();
+/// One of every kind.
+fn level_sensors() -> Vec<LevelSensor> {
     let sensor = |channel: &str, geometry| LevelSensor {
         assignment: always(series("lv-1", channel)),
         geometry,
     };
+    let distance = Geometry::Distance {
+        mount_m: 0.145,
+        shape: Shape::table(&[(0.0, 0.0), (0.05, 3.1), (0.1, 7.5)]).unwrap(),
+    };
+    let depth = Geometry::Depth {
+        shape: Shape::straight(0.0759).unwrap(),
+    };
+    vec![
+        sensor("distance", distance),
+        sensor("depth", depth),
+        sensor("volume", Geometry::Volume),
+        sensor("feeder_weight", Geometry::FeederWeight),
+    ]
+}
+
+/// One of every kind of thing, with every field used somewhere.
+fn some_apiary() -> Apiary {
     let plain = Yard {
         id: yard("north"),
         name: "North terrace \u{1F41D} \"quoted\"".into(),
@@ -111,30 +127,13 @@ fn some_apiary() -> Apiary {
         supers_on: false,
         ..moved.clone()
     };
-    let sensors = vec![
-        sensor(
-            "distance",
-            Geometry::Distance {
-                mount_m: 0.145,
-                shape: table.clone(),
-            },
-        ),
-        sensor(
-            "depth",
-            Geometry::Depth {
-                shape: Shape::straight(0.0759).unwrap(),
-            },
-        ),
-        sensor("volume", Geometry::Volume),
-        sensor("feeder_weight", Geometry::FeederWeight),
-    ];
     let tray = Feeder {
         id: feeder("north-01-f"),
         hive: hive("north-01"),
         kind: FeederKind::Tray,
         capacity_l: 11.0,
         on_scale: false,
-        sensors,
+        sensors: level_sensors(),
     };
     let jar = Feeder {
         id: feeder("north-02-f"),
