@@ -27,13 +27,13 @@ struct VolumeBody {
 }
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
-    OpenApiRouter::new().routes(routes!(feeder_volume))
+    OpenApiRouter::new().routes(routes!(get_feeder_volume))
 }
 
 /// Syrup in the feeder as its level sensors see it, in litres; what cannot be stands apart.
-#[utoipa::path(get, path = "/api/v1/feeders/{id}/volume", tag = "feeders", params(("id" = String, Path), Moments),
-    responses((status = 200, body = VolumeBody), (status = 404, body = Problem)))]
-async fn feeder_volume(
+#[utoipa::path(get, path = "/api/v1/feeders/{id}/volume", tag = "feeders", params(Id<FeederId>, Moments),
+    responses((status = 200, body = VolumeBody)))]
+async fn get_feeder_volume(
     State(service): State<ServiceState>,
     Id(id): Id<FeederId>,
     Params(moments): Params<Moments>,

@@ -5,19 +5,21 @@ use crate::shelf::litres;
 use crate::span::{Dates, Moments};
 use crate::wire::{Columns, EstimateBody, TotalBody, chart_samples, rounded};
 use crate::wire_flag::{FlagBody, FlagWriter};
+use crate::words::{FillSourceWord, WeightQualityWord};
 use crate::{Problem, Service, ServiceState};
 use axum::Json;
 use axum::extract::State;
 use chrono::NaiveDate;
 use chrono_tz::Tz;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::time::local_day;
 use larder_domain::{Apiary, FeederId, FillEvent, Hive, HiveId, Span, UptakeDay, WeightDay};
-use larder_domain::syrup::kg_per_litre;
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
 use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
+/// Daily uptake, by date and feeder.
 #[derive(Serialize, ToSchema)]
 pub(crate) struct UptakeBody {
     days: Vec<UptakeDayBody>,
@@ -55,6 +57,7 @@ impl UptakeBody {
 /// What the colony took from one feeder on one local day.
 #[derive(Serialize, ToSchema)]
 pub(crate) struct UptakeDayBody {
+    #[schema(format = Date)]
     date: String,
     feeder: String,
     /// null: not known.
@@ -63,6 +66,7 @@ pub(crate) struct UptakeDayBody {
     remaining_l: Option<EstimateBody>,
     sugar_kg: Option<f64>,
     /// The share of the day that readings cover.
+    #[schema(minimum = 0, maximum = 1)]
     sensed_share: f64,
 }
 
@@ -79,14 +83,16 @@ impl From<UptakeDay> for UptakeDayBody {
     }
 }
 
+/// Night-time weights, by date.
 #[derive(Serialize, ToSchema)]
-struct WeightBody {
+struct HiveWeightBody {
     days: Vec<WeightDayBody>,
 }
 
 /// The night-time weight that starts a local day.
 #[derive(Serialize, ToSchema)]
 struct WeightDayBody {
+    #[schema(format = Date)]
     date: String,
     weight_kg: Option<EstimateBody>,
     /// To the next night, handling taken out.
@@ -95,7 +101,7 @@ struct WeightDayBody {
     handling_kg: f64,
     /// What of it the day's fills do not explain: boxes, frames. null: nobody knows how much was filled.
     beyond_fills_kg: Option<f64>,
-    quality: &'static str,
+    quality: WeightQualityWord,
 }
 
 impl WeightDayBody {
@@ -110,11 +116,12 @@ impl WeightDayBody {
             net_change_kg: day.net_change_kg.map(Into::into),
             handling_kg: rounded(day.handling_kg),
             beyond_fills_kg: filled_kg.map(|filled| rounded(day.handling_kg - filled)),
-            quality: day.quality.name(),
+            quality: day.quality.into(),
         }
     }
 }
 
+/// Fills, by time.
 #[derive(Serialize, ToSchema)]
 struct FillsBody {
     fills: Vec<FillBody>,
@@ -123,12 +130,12 @@ struct FillsBody {
 /// A fill as it is believed to have happened.
 #[derive(Serialize, ToSchema)]
 pub(crate) struct FillBody {
+    #[schema(format = DateTime)]
     pub time: String,
     pub feeder: String,
     pub volume_l: Option<EstimateBody>,
     pub strength: Option<String>,
-    /// `recorded`, `detected` or `both`.
-    pub source: &'static str,
+    pub source: FillSourceWord,
 }
 
 impl From<&FillEvent> for FillBody {
@@ -138,23 +145,24 @@ impl From<&FillEvent> for FillBody {
             feeder: fill.feeder.to_string(),
             volume_l: fill.volume_l.map(Into::into),
             strength: fill.strength.map(|s| s.to_string()),
-            source: fill.source.name(),
+            source: fill.source.into(),
         }
     }
 }
 
+/// Flags of one hive, by the time at which they opened.
 #[derive(Serialize, ToSchema)]
-struct FlagsBody {
+struct HiveFlagsBody {
     flags: Vec<FlagBody>,
 }
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
     OpenApiRouter::new()
-        .routes(routes!(hive_uptake))
-        .routes(routes!(hive_weight))
-        .routes(routes!(hive_fills))
-        .routes(routes!(hive_flags))
-        .routes(routes!(hive_scale))
+        .routes(routes!(get_hive_uptake))
+        .routes(routes!(get_hive_weight))
+        .routes(routes!(get_hive_fills))
+        .routes(routes!(get_hive_flags))
+        .routes(routes!(get_hive_scale))
 }
 
 pub(crate) fn find_hive<'a>(apiary: &'a Apiary, id: &HiveId) -> Result<&'a Hive, Problem> {
@@ -173,9 +181,9 @@ fn feeder_ids(service: &Service, id: &HiveId) -> Result<Vec<FeederId>, Problem> 
 }
 
 /// Daily uptake.
-#[utoipa::path(get, path = "/api/v1/hives/{id}/uptake", tag = "hives", params(("id" = String, Path), Dates),
-    responses((status = 200, body = UptakeBody), (status = 404, body = Problem)))]
-async fn hive_uptake(
+#[utoipa::path(get, path = "/api/v1/hives/{id}/uptake", tag = "hives", params(Id<HiveId>, Dates),
+    responses((status = 200, body = UptakeBody)))]
+async fn get_hive_uptake(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
     Params(dates): Params<Dates>,
@@ -194,13 +202,13 @@ async fn hive_uptake(
 }
 
 /// Night-time weights.
-#[utoipa::path(get, path = "/api/v1/hives/{id}/weight", tag = "hives", params(("id" = String, Path), Dates),
-    responses((status = 200, body = WeightBody), (status = 404, body = Problem)))]
-async fn hive_weight(
+#[utoipa::path(get, path = "/api/v1/hives/{id}/weight", tag = "hives", params(Id<HiveId>, Dates),
+    responses((status = 200, body = HiveWeightBody)))]
+async fn get_hive_weight(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
     Params(dates): Params<Dates>,
-) -> Result<Json<WeightBody>, Problem> {
+) -> Result<Json<HiveWeightBody>, Problem> {
     let (from, to) = dates.range()?;
     service
         .blocking(move |s| {
@@ -217,7 +225,7 @@ async fn hive_weight(
                     .filter(|fill| fill.time.local_date(zone) == day.date);
                 WeightDayBody::of(day, of_day)
             };
-            Ok(Json(WeightBody {
+            Ok(Json(HiveWeightBody {
                 days: days.iter().map(body).collect(),
             }))
         })
@@ -249,9 +257,9 @@ fn fills_on_scale(
 }
 
 /// Fills.
-#[utoipa::path(get, path = "/api/v1/hives/{id}/fills", tag = "hives", params(("id" = String, Path), Moments),
-    responses((status = 200, body = FillsBody), (status = 404, body = Problem)))]
-async fn hive_fills(
+#[utoipa::path(get, path = "/api/v1/hives/{id}/fills", tag = "hives", params(Id<HiveId>, Moments),
+    responses((status = 200, body = FillsBody)))]
+async fn get_hive_fills(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
     Params(moments): Params<Moments>,
@@ -272,13 +280,13 @@ async fn hive_fills(
 }
 
 /// Flags of the hive, its feeders and the devices that stand there; withdrawn ones too.
-#[utoipa::path(get, path = "/api/v1/hives/{id}/flags", tag = "hives", params(("id" = String, Path), Moments),
-    responses((status = 200, body = FlagsBody), (status = 404, body = Problem)))]
-async fn hive_flags(
+#[utoipa::path(get, path = "/api/v1/hives/{id}/flags", tag = "hives", params(Id<HiveId>, Moments),
+    responses((status = 200, body = HiveFlagsBody)))]
+async fn get_hive_flags(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
     Params(moments): Params<Moments>,
-) -> Result<Json<FlagsBody>, Problem> {
+) -> Result<Json<HiveFlagsBody>, Problem> {
     service
         .blocking(move |s| {
             let span = moments.span(s.as_of())?;
@@ -295,7 +303,7 @@ async fn hive_flags(
             let flags = flags
                 .iter()
                 .filter(|kept| kept.flag.hive.as_ref() == Some(&id));
-            Ok(Json(FlagsBody {
+            Ok(Json(HiveFlagsBody {
                 flags: flags.map(|kept| writer.body(kept)).collect(),
             }))
         })
@@ -303,9 +311,9 @@ async fn hive_flags(
 }
 
 /// The scale's curve, across every scale that stood under the hive.
-#[utoipa::path(get, path = "/api/v1/hives/{id}/scale", tag = "hives", params(("id" = String, Path), Moments),
-    responses((status = 200, body = Columns), (status = 404, body = Problem)))]
-async fn hive_scale(
+#[utoipa::path(get, path = "/api/v1/hives/{id}/scale", tag = "hives", params(Id<HiveId>, Moments),
+    responses((status = 200, body = Columns)))]
+async fn get_hive_scale(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
     Params(moments): Params<Moments>,

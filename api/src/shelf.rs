@@ -3,6 +3,7 @@
 use crate::hives::FillBody;
 use crate::wire::{EstimateBody, TotalBody, rounded};
 use crate::wire_flag::{FlagBody, FlagWriter};
+use crate::words::{FeederKindWord, GoalWord};
 use crate::{Problem, Service, ServiceState};
 use axum::Json;
 use axum::extract::State;
@@ -20,16 +21,21 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 /// How far back the last whole day, the last fill and the last night may lie to be shown.
 const LOOK_BACK_DAYS: u64 = 60;
 
+/// Every yard as it stands.
 #[derive(Serialize, ToSchema)]
 struct ShelfBody {
+    /// The moment that it speaks of.
+    #[schema(format = DateTime)]
     as_of: String,
     yards: Vec<YardShelf>,
 }
 
+/// A yard as it stands.
 #[derive(Serialize, ToSchema)]
 struct YardShelf {
     id: String,
     name: String,
+    /// IANA name: `America/New_York`.
     timezone: String,
     latitude: Option<f64>,
     longitude: Option<f64>,
@@ -41,24 +47,29 @@ struct YardShelf {
     flags: Vec<FlagBody>,
 }
 
+/// The latest that is known of a yard's weather.
 #[derive(Serialize, ToSchema)]
 struct WeatherNow {
+    #[schema(format = DateTime)]
     at: String,
     temperature_c: Option<f64>,
     rain_mm_24h: Option<f64>,
     wind_m_s: Option<f64>,
 }
 
+/// A hive as it stands.
 #[derive(Serialize, ToSchema)]
 struct HiveShelf {
     id: String,
     name: String,
-    goal: Option<&'static str>,
+    goal: Option<GoalWord>,
     target_weight_kg: Option<f64>,
+    #[schema(format = Date)]
     target_date: Option<String>,
     supers_on: bool,
     /// The newest night-time weight.
     weight_kg: Option<EstimateBody>,
+    #[schema(format = Date)]
     weight_date: Option<String>,
     net_change_kg: Option<EstimateBody>,
     /// Over its feeders.
@@ -85,14 +96,16 @@ struct DayTotal {
     uptake_l: TotalBody,
 }
 
+/// A feeder as it stands.
 #[derive(Serialize, ToSchema)]
 struct FeederShelf {
     id: String,
-    kind: &'static str,
+    kind: FeederKindWord,
     capacity_l: f64,
     /// Whether a level sensor watches it.
     sensed: bool,
     /// The newest moment that readings speak of.
+    #[schema(format = DateTime)]
     seen_at: Option<String>,
     remaining_l: Option<EstimateBody>,
     rate_l_per_day: Option<EstimateBody>,
@@ -105,17 +118,18 @@ struct FeederShelf {
 /// The last whole local day.
 #[derive(Serialize, ToSchema)]
 struct LastDay {
+    #[schema(format = Date)]
     date: String,
     uptake_l: Option<EstimateBody>,
 }
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
-    OpenApiRouter::new().routes(routes!(shelf))
+    OpenApiRouter::new().routes(routes!(get_shelf))
 }
 
 /// Everything that the first look needs.
 #[utoipa::path(get, path = "/api/v1/shelf", tag = "shelf", responses((status = 200, body = ShelfBody)))]
-async fn shelf(State(service): State<ServiceState>) -> Result<Json<ShelfBody>, Problem> {
+async fn get_shelf(State(service): State<ServiceState>) -> Result<Json<ShelfBody>, Problem> {
     service.blocking(|s| shelf_body(s).map(Json)).await
 }
 
@@ -300,7 +314,7 @@ fn hive_shelf(
     let shelf = HiveShelf {
         id: hive.id.to_string(),
         name: hive.name.clone(),
-        goal: hive.goal.map(|goal| goal.name()),
+        goal: hive.goal.map(Into::into),
         target_weight_kg: hive.target_weight_kg,
         target_date: hive.target_date.map(|date| date.to_string()),
         supers_on: hive.supers_on,
@@ -341,7 +355,7 @@ fn feeder_shelf(
     };
     let shelf = FeederShelf {
         id: feeder.id.to_string(),
-        kind: feeder.kind.name(),
+        kind: feeder.kind.into(),
         capacity_l: feeder.capacity_l,
         sensed: !feeder.sensors.is_empty(),
         seen_at: now.and_then(|now| now.seen_at).map(Timestamp::to_rfc3339),

@@ -1,6 +1,9 @@
 //! A flag as it looks in JSON: in the operation's units, moments in its yard's zone.
 
 use crate::wire::rounded;
+use crate::words::{
+    FlagKindWord, FlagStateWord, MeasureWord, NumberUnit, NumberUnitWord, SeverityWord, VerdictWord,
+};
 use crate::{Problem, Service};
 use chrono_tz::Tz;
 use larder_domain::units::UnitSystem;
@@ -14,19 +17,23 @@ use utoipa::ToSchema;
 pub(crate) struct FlagBody {
     /// Stays the same while the flag lives.
     pub id: String,
-    pub kind: &'static str,
-    /// `open`, `closed`, or `withdrawn`: late data showed that it was wrong.
-    pub state: &'static str,
+    pub kind: FlagKindWord,
+    pub state: FlagStateWord,
     pub yard: Option<String>,
     pub hive: Option<String>,
     pub feeder: Option<String>,
     pub device: Option<String>,
+    #[schema(format = DateTime)]
     pub opened_at: String,
+    #[schema(format = DateTime)]
     pub closed_at: Option<String>,
     /// When it was known first; null: it was found in a record of the past.
+    #[schema(format = DateTime)]
     pub known_at: Option<String>,
+    #[schema(format = DateTime)]
     pub withdrawn_at: Option<String>,
-    pub severity: &'static str,
+    pub severity: SeverityWord,
+    #[schema(minimum = 0, maximum = 1)]
     pub probability: f64,
     /// The reasons in a sentence, in the operation's units.
     pub evidence: String,
@@ -76,10 +83,8 @@ pub(crate) struct NumberBody {
     pub lo: Option<f64>,
     /// Its upper end.
     pub hi: Option<f64>,
-    /// `l`, `kg`, `Cel`, `K`, `h`, `d`, `V`, `/`, or `ms` for a moment since 1970; empty for a bare number.
-    pub unit: &'static str,
-    /// `volume`, `mass`, `mass_change`, `temperature`, `warmth` (a difference), `hours`, `days`, `voltage`, `share`, `moment` or `number`.
-    pub measure: &'static str,
+    pub unit: NumberUnitWord,
+    pub measure: MeasureWord,
 }
 
 /// A channel of a device.
@@ -92,7 +97,9 @@ pub(crate) struct ChannelBody {
 /// A stretch of time.
 #[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
 pub(crate) struct SpanBody {
+    #[schema(format = DateTime)]
     pub from: String,
+    #[schema(format = DateTime)]
     pub to: String,
 }
 
@@ -101,7 +108,7 @@ pub(crate) struct SpanBody {
 pub(crate) struct CareBody {
     pub acknowledged: Option<SaidBody>,
     pub snoozed: Option<SnoozeBody>,
-    pub verdict: Option<VerdictBody>,
+    pub verdict: Option<JudgedBody>,
     /// Oldest first.
     pub notes: Vec<NoteBody>,
 }
@@ -110,23 +117,26 @@ pub(crate) struct CareBody {
 #[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
 pub(crate) struct SaidBody {
     pub who: String,
+    #[schema(format = DateTime)]
     pub at: String,
 }
 
 /// Quiet until then.
 #[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
 pub(crate) struct SnoozeBody {
+    #[schema(format = DateTime)]
     pub until: String,
     pub who: String,
+    #[schema(format = DateTime)]
     pub at: String,
 }
 
 /// Whether it was right.
 #[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
-pub(crate) struct VerdictBody {
-    /// `right` or `wrong`.
-    pub verdict: &'static str,
+pub(crate) struct JudgedBody {
+    pub verdict: VerdictWord,
     pub who: String,
+    #[schema(format = DateTime)]
     pub at: String,
 }
 
@@ -135,6 +145,7 @@ pub(crate) struct VerdictBody {
 pub(crate) struct NoteBody {
     pub text: String,
     pub who: String,
+    #[schema(format = DateTime)]
     pub at: String,
 }
 
@@ -164,8 +175,8 @@ impl<'a> FlagWriter<'a> {
             .map_or(Tz::UTC, |yard| yard.timezone);
         FlagBody {
             id: kept.id.to_string(),
-            kind: flag.kind.name(),
-            state: kept.state().name(),
+            kind: flag.kind.into(),
+            state: kept.state().into(),
             yard: yard.map(ToString::to_string),
             hive: flag.hive.as_ref().map(ToString::to_string),
             feeder: flag.feeder.as_ref().map(ToString::to_string),
@@ -174,7 +185,7 @@ impl<'a> FlagWriter<'a> {
             closed_at: flag.closed_at.map(Timestamp::to_rfc3339),
             known_at: kept.known_at.map(Timestamp::to_rfc3339),
             withdrawn_at: kept.withdrawn_at.map(Timestamp::to_rfc3339),
-            severity: flag.severity.name(),
+            severity: flag.severity.into(),
             probability: (flag.probability * 1000.0).round() / 1000.0,
             evidence: flag.evidence.sentence(self.units, zone),
             template: flag.evidence.template.clone(),
@@ -216,8 +227,8 @@ impl From<&Quantity> for NumberBody {
             value: finite(quantity.value),
             lo: quantity.interval.and_then(|(lo, _)| finite(lo)),
             hi: quantity.interval.and_then(|(_, hi)| finite(hi)),
-            unit: quantity.measure.unit(),
-            measure: quantity.measure.name(),
+            unit: NumberUnit(quantity.measure).into(),
+            measure: quantity.measure.into(),
         }
     }
 }
@@ -264,8 +275,8 @@ impl From<&Care> for CareBody {
             }),
             verdict: care.verdict.as_ref().map(|(verdict, said)| {
                 let (who, at) = who_at(said);
-                VerdictBody {
-                    verdict: verdict.name(),
+                JudgedBody {
+                    verdict: verdict.into(),
                     who,
                     at,
                 }

@@ -5,6 +5,8 @@
     reason = "a test ends where an answer is not as it should be"
 )]
 
+mod described;
+
 use axum::Router;
 use axum::body::Body;
 use axum::http::{Request, StatusCode, header};
@@ -113,6 +115,10 @@ impl Api {
     }
 
     async fn send(&self, request: Request<Body>) -> (StatusCode, String, Vec<u8>) {
+        let (head, body) = request.into_parts();
+        let sent = axum::body::to_bytes(body, 10_000_000).await.unwrap();
+        let (method, path) = (head.method.clone(), head.uri.to_string());
+        let request = Request::from_parts(head, Body::from(sent.clone()));
         let response = self.router.clone().oneshot(request).await.unwrap();
         let status = response.status();
         let kind = response.headers().get(header::CONTENT_TYPE);
@@ -120,6 +126,15 @@ impl Api {
         let bytes = axum::body::to_bytes(response.into_body(), 10_000_000)
             .await
             .unwrap();
+        described::Exchange {
+            method: &method,
+            path: &path,
+            sent: &sent,
+            status,
+            content_type: &kind,
+            answer: &bytes,
+        }
+        .check();
         (status, kind, bytes.to_vec())
     }
 
@@ -778,6 +793,28 @@ async fn a_form_on_a_foreign_page_can_write_nothing() {
         ))
         .unwrap();
     assert_eq!(api.send(request).await.0, StatusCode::BAD_REQUEST);
+}
+
+/// What is refused before any handler sees it is a problem as well.
+#[tokio::test]
+async fn what_no_handler_sees_is_refused_with_a_reason() {
+    let api = Api::new();
+    let json = (header::CONTENT_TYPE, "application/json");
+    let long = Request::post("/api/v1/fills").header(json.0, json.1);
+    let long = long.header(header::CONTENT_LENGTH, 300_000);
+    let long = long.body(Body::from(vec![b' '; 300_000])).unwrap();
+    let wrong = Request::patch("/api/v1/fills").body(Body::empty()).unwrap();
+    for (request, status) in [(long, 413), (wrong, 405)] {
+        let (got, kind, bytes) = api.send(request).await;
+        assert_eq!(got.as_u16(), status);
+        assert_eq!(kind, "application/problem+json");
+        let problem: Value = serde_json::from_slice(&bytes).unwrap();
+        assert_eq!(problem["status"], json!(status));
+        assert!(problem["detail"].as_str().unwrap().len() > 10, "{problem}");
+    }
+    let wrong = Request::patch("/api/v1/fills").body(Body::empty()).unwrap();
+    let answer = api.router.clone().oneshot(wrong).await.unwrap();
+    assert!(answer.headers().contains_key(header::ALLOW));
 }
 
 #[tokio::test]

@@ -18,6 +18,7 @@ crate::numbers! { "scale":
     /// A hive is heavier than this and lighter than that, kg; what lies outside is a fault. An empty
     /// nucleus box weighs some 4 kg, a full hive with supers up to 200 kg (common practice).
     pub LEAST_KG: f64 = 4.0, "kg", [1.0, 8.0], CommonPractice;
+    /// The most that a hive on a scale weighs, kg (common practice).
     pub MOST_KG: f64 = 300.0, "kg", [200.0, 500.0], CommonPractice;
     /// A reading this many standard deviations, and so many kg, from those around it is a spike.
     SPIKE_SDS: f64 = 8.0, "1", [4.0, 16.0], Chosen;
