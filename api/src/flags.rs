@@ -113,14 +113,14 @@ fn yes() -> bool {
 #[derive(Serialize, ToSchema)]
 struct FlagKindsBody {
     /// In the order in which reports list them.
-    kinds: Vec<FlagKindBody>,
+    kinds: Vec<FlagKindWordsBody>,
     /// From the most pressing on.
-    severities: Vec<SeverityBody>,
+    severities: Vec<SeverityWordsBody>,
 }
 
 /// A kind of flag in words.
 #[derive(Serialize, ToSchema)]
-struct FlagKindBody {
+struct FlagKindWordsBody {
     kind: FlagKindWord,
     /// The state in a word or two: "refill due".
     word: &'static str,
@@ -136,7 +136,7 @@ struct FlagKindBody {
     only_when_named: bool,
 }
 
-impl From<FlagKind> for FlagKindBody {
+impl From<FlagKind> for FlagKindWordsBody {
     fn from(kind: FlagKind) -> Self {
         let texts = FlagTexts::of(kind);
         Self {
@@ -153,7 +153,7 @@ impl From<FlagKind> for FlagKindBody {
 
 /// How soon someone should act, in words.
 #[derive(Serialize, ToSchema)]
-struct SeverityBody {
+struct SeverityWordsBody {
     severity: SeverityWord,
     /// "today", "on the next trip", "good to know".
     when: &'static str,
@@ -161,7 +161,7 @@ struct SeverityBody {
     told: &'static str,
 }
 
-impl From<Severity> for SeverityBody {
+impl From<Severity> for SeverityWordsBody {
     fn from(severity: Severity) -> Self {
         Self {
             severity: severity.into(),
