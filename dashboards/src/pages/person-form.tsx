@@ -1,7 +1,7 @@
 import { useState } from "preact/hooks";
 import { idFrom } from "../data/identity";
 import { queue } from "../data/outbox";
-import type { FlagKind, Person, Severity } from "../data/types";
+import type { FlagKind, Person, Severity, WayKind } from "../data/types";
 import { FLAG_WORDS } from "../flags/words";
 import { Choice, Field, TextField, Ticks } from "../parts/fields";
 import { Fold } from "../parts/fold";
@@ -26,7 +26,7 @@ interface Props {
 
 /** Who is told, of what, where, and when not. */
 export function PersonForm({ person, yards, taken, onDone }: Props) {
-  const way = (kind: "mail" | "webhook") => person.ways.find((w) => w.way === kind)?.address ?? "";
+  const way = (kind: WayKind) => person.ways.find((w) => w.way === kind)?.address ?? "";
   const [name, setName] = useState(person.name);
   const [mail, setMail] = useState(way("mail"));
   const [hook, setHook] = useState(way("webhook"));
