@@ -40,7 +40,7 @@ pub(crate) struct FlagBody {
     /// The same with `{name}` where the number of that name stands.
     pub template: String,
     /// The numbers of the sentence, and others that a chart can show.
-    pub numbers: Vec<NumberBody>,
+    pub numbers: Vec<EvidenceNumberBody>,
     /// What was measured by.
     pub channels: Vec<ChannelBody>,
     /// The time that the numbers speak of.
@@ -75,7 +75,7 @@ pub(crate) struct TextsBody {
 
 /// One number of the evidence.
 #[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
-pub(crate) struct NumberBody {
+pub(crate) struct EvidenceNumberBody {
     pub name: String,
     /// null: not known.
     pub value: Option<f64>,
@@ -219,7 +219,7 @@ impl<'a> FlagWriter<'a> {
     }
 }
 
-impl From<&Quantity> for NumberBody {
+impl From<&Quantity> for EvidenceNumberBody {
     fn from(quantity: &Quantity) -> Self {
         let finite = |value: f64| value.is_finite().then(|| rounded(value));
         Self {

@@ -1,4 +1,5 @@
 import { expect, test, type APIRequestContext, type Page } from "@playwright/test";
+import type { FillRecordInput, Fills } from "../src/data/types";
 import { expectAccessible, open, PHONE } from "./looks";
 
 const day = { viewport: PHONE, theme: "day" } as const;
@@ -15,7 +16,7 @@ async function installed(page: Page): Promise<void> {
 }
 
 async function recorded(request: APIRequestContext, hive: string): Promise<number> {
-  const answer = (await (await request.get(`/api/v1/hives/${hive}/fills`)).json()) as { fills: { source: string }[] };
+  const answer = (await (await request.get(`/api/v1/hives/${hive}/fills`)).json()) as Fills;
   return answer.fills.filter((fill) => fill.source === "recorded").length;
 }
 
@@ -96,7 +97,7 @@ test("edits queue without signal and go out once, in order", async ({ page, cont
   await expect.poll(() => recorded(request, "ridge-3"), { timeout: 30_000 }).toBe(1);
   await expect(page.getByRole("link", { name: /to send/ })).toHaveCount(0);
   expect(await recorded(request, "ridge-1")).toBe(1);
-  expect(sent.map((body) => (JSON.parse(body) as { feeder: string }).feeder)).toEqual(["ridge-1-f", "ridge-2-f", "ridge-3-f"]);
+  expect(sent.map((body) => (JSON.parse(body) as FillRecordInput).feeder)).toEqual(["ridge-1-f", "ridge-2-f", "ridge-3-f"]);
 });
 
 test("an update of the application never loses a queued edit", async ({ page, context, request }) => {

@@ -6,10 +6,12 @@ import type {
   Estimate,
   FeederDeclaration,
   Fill,
+  FillRecord,
   HiveDeclaration,
   Learned,
   Place,
   QuarantineEntry,
+  Settings,
   Shelf,
   ShelfFeeder,
   Total,
@@ -21,15 +23,18 @@ import type {
 } from "../src/data/types";
 import { DAY, HOUR, SEASON_DAYS, YARDS, ZONE, invent, temperatureAt, type Invented, type InventedHive } from "./invented.ts";
 
+/** Revisions follow from what is said and are added to it as it is asked for. */
+type Unmarked<T> = Omit<T, "revision">;
+
 export interface World {
   now: number;
   invented: Invented;
-  yards: Map<string, YardDeclaration>;
-  hives: Map<string, HiveDeclaration>;
-  feeders: Map<string, FeederDeclaration>;
+  yards: Map<string, Unmarked<YardDeclaration>>;
+  hives: Map<string, Unmarked<HiveDeclaration>>;
+  feeders: Map<string, Unmarked<FeederDeclaration>>;
   people: Map<string, unknown>;
-  recorded: Map<string, { feeder: string; time: string; volume_l: number | null; strength: string | null }>;
-  settings: { units: "metric" | "us" };
+  recorded: Map<string, FillRecord>;
+  settings: Settings;
   quarantine: QuarantineEntry[];
 }
 
@@ -134,7 +139,7 @@ function vague(hive: InventedHive): number {
   return hive.kind === "tray" ? 0.45 : hive.kind === "pail" ? 0.6 : 0.12;
 }
 
-function shelfFeeder(world: World, declared: FeederDeclaration): ShelfFeeder {
+function shelfFeeder(world: World, declared: Unmarked<FeederDeclaration>): ShelfFeeder {
   const hive = world.invented.hives.find((h) => h.feeder === declared.id);
   const { id, kind, capacity_l } = declared;
   if (hive === undefined) {

@@ -2,7 +2,7 @@
 import { useMemo } from "preact/hooks";
 import { useQuery } from "../data/query";
 import { useSignal, type Signal } from "../data/signal";
-import type { Columns, Fill, Flag, ShelfHive, ShelfYard, UptakeTotal, VolumeColumns, WeightDay, YardDeclaration } from "../data/types";
+import type { Columns, Fill, Fills, Flag, HiveFlags, HiveWeight, ShelfHive, ShelfYard, Uptake, UptakeTotal, VolumeColumns, WeightDay, YardDeclaration } from "../data/types";
 import { dateOf } from "../time/zone";
 import { decode, EMPTY, refine, type Series } from "./series";
 import { detailWindow, type View } from "./view";
@@ -32,11 +32,11 @@ export function useHiveData(hive: ShelfHive, yard: ShelfYard, bounds: View, view
   const shown_view = useSignal(view);
   const base = `/api/v1/hives/${encodeURIComponent(hive.id)}`;
   const days = `from=${dateOf(bounds.from, yard.timezone)}&to=${dateOf(bounds.to, yard.timezone)}`;
-  const uptake = useQuery<{ totals?: UptakeTotal[] }>(`${base}/uptake?${days}`);
-  const weight = useQuery<{ days: WeightDay[] }>(`${base}/weight?${days}`);
+  const uptake = useQuery<Uptake>(`${base}/uptake?${days}`);
+  const weight = useQuery<HiveWeight>(`${base}/weight?${days}`);
   const moments = `from=${new Date(bounds.from).toISOString()}&to=${new Date(bounds.to).toISOString()}`;
-  const fills = useQuery<{ fills: Fill[] }>(`${base}/fills?${moments}`);
-  const flags = useQuery<{ flags: Flag[] }>(`${base}/flags`);
+  const fills = useQuery<Fills>(`${base}/fills?${moments}`);
+  const flags = useQuery<HiveFlags>(`${base}/flags`);
   const declared = useQuery<YardDeclaration>(`/api/v1/yards/${encodeURIComponent(yard.id)}`);
   const weather = declared.data?.weather ?? null;
   const first = hive.feeders[0]?.id ?? null;

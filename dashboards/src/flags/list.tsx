@@ -3,7 +3,7 @@ import { useId, useState } from "preact/hooks";
 import { DayStrip } from "../charts/day-strip";
 import { useQuery } from "../data/query";
 import { useSignal } from "../data/signal";
-import type { Flag, ShelfHive, ShelfYard, UptakeTotal } from "../data/types";
+import type { Flag, ShelfHive, ShelfYard, Uptake } from "../data/types";
 import { now } from "../parts/clock";
 import { to } from "../route";
 import { totalsOf } from "../shelf/totals";
@@ -178,7 +178,7 @@ interface StripProps {
 function HiveStrip({ id, name, zone, emphasis, top_l }: StripProps) {
   const today = dateOf(Date.now(), zone);
   const path = `/api/v1/hives/${encodeURIComponent(id)}/uptake?from=${addDays(today, -14)}&to=${today}`;
-  const answer = useQuery<{ totals?: UptakeTotal[] }>(path);
+  const answer = useQuery<Uptake>(path);
   if (answer.data === undefined) return <p class="quiet">{answer.error ?? `Fetching ${name}.`}</p>;
   return <DayStrip name={name} days={(answer.data.totals ?? []).slice(-14)} emphasis={emphasis} top_l={top_l} />;
 }

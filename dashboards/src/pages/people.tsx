@@ -1,7 +1,7 @@
 import { useState } from "preact/hooks";
 import { queue } from "../data/outbox";
 import { useQuery } from "../data/query";
-import type { FlagKinds, Notices, Person, Shelf } from "../data/types";
+import type { FlagKinds, NoticeState, Notices, People, Person, Shelf } from "../data/types";
 import { say } from "../parts/note";
 import { Page, Waiting } from "../parts/page";
 import { toldFrom, wordOf } from "../flags/words";
@@ -22,7 +22,7 @@ const NOBODY: Person = {
 
 /** People and notices: who hears of what, and does it get through? */
 export function PeoplePage() {
-  const answer = useQuery<{ people: Person[] }>("/api/v1/people");
+  const answer = useQuery<People>("/api/v1/people");
   const notices = useQuery<Notices>("/api/v1/notices?limit=20");
   const shelf = useQuery<Shelf>("/api/v1/shelf");
   const kinds = useQuery<FlagKinds>("/api/v1/flag-kinds").data;
@@ -103,7 +103,7 @@ function PersonLine({ person, yards, kinds, onEdit }: LineProps) {
   );
 }
 
-const STATES: Record<string, string> = { waiting: "waits", sent: "sent", given_up: "given up", moot: "was over before it was sent" };
+const STATES: Record<NoticeState, string> = { waiting: "waits", sent: "sent", given_up: "given up", moot: "was over before it was sent" };
 
 function LastNotices({ notices }: { notices: Notices }) {
   return (
@@ -113,7 +113,7 @@ function LastNotices({ notices }: { notices: Notices }) {
         {notices.notices.map((notice) => (
           <li key={notice.id}>
             <p>
-              {notice.address}: {STATES[notice.state] ?? notice.state}
+              {notice.address}: {STATES[notice.state]}
               {notice.error !== null && <span class="quiet"> ({notice.error})</span>}
             </p>
           </li>

@@ -1,7 +1,7 @@
 import { useState } from "preact/hooks";
 import { idFrom } from "../data/identity";
 import { queue } from "../data/outbox";
-import type { FlagKinds, Person, Severity } from "../data/types";
+import type { FlagKinds, Person, Severity, WayKind } from "../data/types";
 import { toldFrom, wordOf } from "../flags/words";
 import { Choice, Field, TextField, Ticks } from "../parts/fields";
 import { Fold } from "../parts/fold";
@@ -20,7 +20,7 @@ interface Props {
 
 /** Who is told, of what, where, and when not. */
 export function PersonForm({ person, yards, kinds: known, taken, onDone }: Props) {
-  const way = (kind: "mail" | "webhook") => person.ways.find((w) => w.way === kind)?.address ?? "";
+  const way = (kind: WayKind) => person.ways.find((w) => w.way === kind)?.address ?? "";
   const [name, setName] = useState(person.name);
   const [mail, setMail] = useState(way("mail"));
   const [hook, setHook] = useState(way("webhook"));
