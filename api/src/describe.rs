@@ -225,8 +225,9 @@ fn shorten_names(components: &mut Components, operations: &mut Operations<'_>) {
 
 // --- requests and answers -----------------------------------------------------------------------
 
-/// A request may leave out what has a usual value; an answer leaves nothing out. A type that goes both ways is described twice where that makes a difference: as it is for
-/// answers, with `Input` behind its name for requests.
+/// A request may leave out what has a usual value; an answer leaves nothing out. A type that goes both
+/// ways is described twice where that makes a difference: as it is for answers, with `Input` behind its
+/// name for requests.
 fn tell_requests_from_answers(components: &mut Components, operations: &mut Operations<'_>) {
     let (mut asked, mut answered) = (BTreeSet::new(), BTreeSet::new());
     for (_, operation) in operations.iter_mut() {

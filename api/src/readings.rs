@@ -56,16 +56,6 @@ struct SeriesQuery {
     device: String,
     /// Its channel.
     channel: String,
-    /// First moment; left out: 30 days before the end.
-    #[param(format = DateTime)]
-    from: Option<String>,
-    /// First moment after; left out: now.
-    #[param(format = DateTime)]
-    to: Option<String>,
-    /// How many points a chart can show: longer series are reduced, keeping the least and greatest
-    /// value of every stretch. 2,000 where left out.
-    #[param(minimum = 4, maximum = 50000)]
-    points: Option<usize>,
 }
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
@@ -76,21 +66,17 @@ pub(crate) fn router() -> OpenApiRouter<ServiceState> {
 }
 
 /// One channel over a span, at full resolution or reduced without losing peaks.
-#[utoipa::path(get, path = "/api/v1/readings", tag = "readings", params(SeriesQuery),
+#[utoipa::path(get, path = "/api/v1/readings", tag = "readings", params(SeriesQuery, Moments),
     responses((status = 200, body = SeriesBody)))]
 async fn get_readings(
     State(service): State<ServiceState>,
     Params(query): Params<SeriesQuery>,
+    Params(moments): Params<Moments>,
 ) -> Result<Json<SeriesBody>, Problem> {
     let device =
         DeviceId::new(&query.device).map_err(|error| Problem::bad_request(error.to_string()))?;
     let channel = ChannelName::new(&query.channel)
         .map_err(|error| Problem::bad_request(error.to_string()))?;
-    let moments = Moments {
-        from: query.from,
-        to: query.to,
-        points: query.points,
-    };
     let series = ChannelRef { device, channel };
     service
         .blocking(move |s| series_body(s, &series, &moments).map(Json))

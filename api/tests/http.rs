@@ -795,6 +795,25 @@ async fn a_form_on_a_foreign_page_can_write_nothing() {
     assert_eq!(api.send(request).await.0, StatusCode::BAD_REQUEST);
 }
 
+#[tokio::test]
+async fn the_bounds_that_are_described_are_held() {
+    let api = Api::new();
+    let (_, description) = api.get("/api/v1/openapi.json").await;
+    for (path, query, name) in [
+        ("/api/v1/readings", "device=a&channel=weight&", "points"),
+        ("/api/v1/flags", "", "limit"),
+    ] {
+        let parameters = description["paths"][path]["get"]["parameters"].as_array();
+        let parameter = parameters.unwrap().iter().find(|one| one["name"] == name);
+        let bound = |which: &str| parameter.unwrap()["schema"][which].as_i64().unwrap();
+        let (least, most) = (bound("minimum"), bound("maximum"));
+        for (value, status) in [(least - 1, 400), (least, 200), (most, 200), (most + 1, 400)] {
+            let (got, _) = api.get(&format!("{path}?{query}{name}={value}")).await;
+            assert_eq!(got.as_u16(), status, "{path} {name}={value}");
+        }
+    }
+}
+
 /// What is refused before any handler sees it is a problem as well.
 #[tokio::test]
 async fn what_no_handler_sees_is_refused_with_a_reason() {
