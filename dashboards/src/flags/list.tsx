@@ -180,5 +180,5 @@ function HiveStrip({ id, name, zone, emphasis, top_l }: StripProps) {
   const path = `/api/v1/hives/${encodeURIComponent(id)}/uptake?from=${addDays(today, -14)}&to=${today}`;
   const answer = useQuery<Uptake>(path);
   if (answer.data === undefined) return <p class="quiet">{answer.error ?? `Fetching ${name}.`}</p>;
-  return <DayStrip name={name} days={(answer.data.totals ?? []).slice(-14)} emphasis={emphasis} top_l={top_l} />;
+  return <DayStrip name={name} days={((answer.data as Partial<Uptake>).totals ?? []).slice(-14)} emphasis={emphasis} top_l={top_l} />;
 }
