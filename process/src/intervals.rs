@@ -50,8 +50,8 @@ fn day_sd(
     let loss_sd = found.losses.sd.get(nodes.clone()).unwrap_or(&[]);
     let lost: f64 = loss_sd.iter().sum::<f64>() * STEP_HOURS;
     let touches = |span: &Span| span.intersect(day.span).is_some();
-    let mut spans = found.evidence.masked.iter();
-    let mut displaced = found.evidence.displaced.iter();
+    let mut spans = found.events.masked.iter();
+    let mut displaced = found.events.displaced.iter();
     let disturbed = if spans.any(touches) || displaced.any(touches) {
         open.disturbed_share * capacity_l
     } else {

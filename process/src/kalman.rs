@@ -38,13 +38,13 @@ pub trait Transition<const N: usize> {
 
 /// What an observation sees of the states.
 #[derive(Clone, Copy, PartialEq, Debug)]
-pub struct View<const N: usize> {
+pub struct Innovation<const N: usize> {
     row: Vector<N>,
-    through: Vector<N>,
+    cross_covariance: Vector<N>,
     variance: f64,
 }
 
-impl<const N: usize> View<N> {
+impl<const N: usize> Innovation<N> {
     /// Variance of the observation's difference from its expected value.
     pub fn variance(&self) -> f64 {
         self.variance
@@ -74,13 +74,13 @@ impl<const N: usize> Update<N> {
 
 /// One state as the filter left it: its mean, and its covariance with itself and the others.
 #[derive(Clone, Copy, PartialEq, Debug)]
-pub struct Single<const N: usize> {
+pub struct Marginal<const N: usize> {
     mean: f64,
     variance: f64,
     row: Vector<N>,
 }
 
-impl<const N: usize> Single<N> {
+impl<const N: usize> Marginal<N> {
     /// Its smoothed mean.
     pub fn mean(&self, adjoint: &Adjoint<N>) -> f64 {
         self.mean - dot(&self.row, &adjoint.vector)
@@ -97,30 +97,30 @@ impl<const N: usize> State<N> {
     /// Carries the state over a step; what comes in and the noise are the caller's to add.
     pub fn predict(&mut self, step: &impl Transition<N>) {
         step.forwards(&mut self.mean);
-        on_both_sides(&mut self.covariance, |row| step.forwards(row));
+        congruence(&mut self.covariance, |row| step.forwards(row));
     }
 
     /// How an observation through `row` sees the states, with `noise` the variance of its own.
-    pub fn view(&self, row: &Vector<N>, noise: f64) -> View<N> {
-        let through = product(&self.covariance, row);
-        View {
+    pub fn innovation(&self, row: &Vector<N>, noise: f64) -> Innovation<N> {
+        let cross_covariance = product(&self.covariance, row);
+        Innovation {
             row: *row,
-            through,
-            variance: dot(&through, row) + noise,
+            cross_covariance,
+            variance: dot(&cross_covariance, row) + noise,
         }
     }
 
     /// Takes in the observation of a view of this state, `residual` off its expected value.
-    pub fn update(&mut self, view: &View<N>, residual: f64) -> Update<N> {
-        let mut gain = view.through;
+    pub fn update(&mut self, view: &Innovation<N>, residual: f64) -> Update<N> {
+        let mut gain = view.cross_covariance;
         // Joseph's form, for the best gain: P - (g t' + t g') + s g g'.
-        let mut half = view.through;
+        let mut half = view.cross_covariance;
         for i in 0..N {
             gain[i] /= view.variance;
             half[i] -= 0.5 * view.variance * gain[i];
             self.mean[i] += gain[i] * residual;
         }
-        take_off(&mut self.covariance, &gain, &half);
+        subtract_symmetric_product(&mut self.covariance, &gain, &half);
         Update {
             row: view.row,
             gain,
@@ -131,8 +131,8 @@ impl<const N: usize> State<N> {
 
     /// State `i` by itself, beside the first `M`, where the others enter no observation and none of
     /// these.
-    pub fn single<const M: usize>(&self, i: usize) -> Single<M> {
-        Single {
+    pub fn marginal<const M: usize>(&self, i: usize) -> Marginal<M> {
+        Marginal {
             mean: self.mean[i],
             variance: self.covariance[i][i],
             row: first(&self.covariance[i]),
@@ -144,9 +144,9 @@ impl<const N: usize> State<N> {
         let mut state = *self;
         for i in 0..N {
             state.mean[i] -= dot(&self.covariance[i], &adjoint.vector);
-            let through = product(&adjoint.matrix, &self.covariance[i]);
+            let cross_covariance = product(&adjoint.matrix, &self.covariance[i]);
             for j in i..N {
-                state.covariance[i][j] -= dot(&through, &self.covariance[j]);
+                state.covariance[i][j] -= dot(&cross_covariance, &self.covariance[j]);
                 state.covariance[j][i] = state.covariance[i][j];
             }
         }
@@ -181,13 +181,13 @@ impl<const N: usize> Adjoint<N> {
         for i in 0..N {
             half[i] -= 0.5 * both * update.row[i];
         }
-        take_off(&mut self.matrix, &update.row, &half);
+        subtract_symmetric_product(&mut self.matrix, &update.row, &half);
     }
 
     /// Goes back over a prediction.
     pub fn before_predict(&mut self, step: &impl Transition<N>) {
         self.vector_before_predict(step);
-        on_both_sides(&mut self.matrix, |row| step.backwards(row));
+        congruence(&mut self.matrix, |row| step.backwards(row));
     }
 
     /// Goes back over an update where only means are asked for.
@@ -205,7 +205,7 @@ impl<const N: usize> Adjoint<N> {
 }
 
 /// `F M F'` of a symmetric matrix, where `apply` is `F x`.
-fn on_both_sides<const N: usize>(matrix: &mut Matrix<N>, apply: impl Fn(&mut Vector<N>)) {
+fn congruence<const N: usize>(matrix: &mut Matrix<N>, apply: impl Fn(&mut Vector<N>)) {
     let mut half = *matrix;
     half.iter_mut().for_each(&apply);
     for i in 0..N {
@@ -222,7 +222,11 @@ fn on_both_sides<const N: usize>(matrix: &mut Matrix<N>, apply: impl Fn(&mut Vec
 }
 
 /// `M - (a b' + b a')`.
-fn take_off<const N: usize>(matrix: &mut Matrix<N>, a: &Vector<N>, b: &Vector<N>) {
+fn subtract_symmetric_product<const N: usize>(
+    matrix: &mut Matrix<N>,
+    a: &Vector<N>,
+    b: &Vector<N>,
+) {
     for i in 0..N {
         for j in 0..N {
             matrix[i][j] -= a[i] * b[j] + b[i] * a[j];

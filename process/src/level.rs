@@ -41,9 +41,9 @@ crate::numbers! { "level":
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct LevelJump {
     /// Last reading before it.
-    pub after: Timestamp,
+    pub earliest: Timestamp,
     /// First reading behind it.
-    pub before: Timestamp,
+    pub latest: Timestamp,
     /// How much more is in the feeder, l by the geometry given.
     pub litres: f64,
 }
@@ -308,8 +308,8 @@ fn find_jumps(series: &CleanSeries) -> Vec<LevelJump> {
         }
     }
     let jump = |(i, litres)| LevelJump {
-        after: t[i - 1],
-        before: t[i],
+        earliest: t[i - 1],
+        latest: t[i],
         litres,
     };
     found.into_iter().map(jump).collect()

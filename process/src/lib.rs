@@ -7,22 +7,22 @@ pub mod output;
 
 pub mod analysis;
 pub mod days;
-pub mod evidence;
+pub mod events;
 pub mod feeder;
 pub mod flags;
 pub mod level;
-pub mod life;
+pub mod lifecycle;
 pub mod losses;
-pub mod nights;
+pub mod night_weight;
 #[macro_use]
 pub mod numbers;
+pub mod coverage;
+pub mod hands;
 pub mod notices;
 pub mod parameters;
-pub mod record;
 pub mod scale;
 pub mod series;
 pub mod strengths;
-pub mod visits;
 pub mod water;
 pub mod window;
 
@@ -60,7 +60,7 @@ pub fn process_yard_by(
 ) -> YardOutput {
     let zone = input.yard.timezone;
     let mut output = YardOutput::default();
-    let coverage = record::Coverage::of(input);
+    let coverage = coverage::Coverage::of(input);
     // Up to where the record reaches that was estimated last; set while nothing is known after it.
     let mut ended: Option<Timestamp> = None;
     for block in window::Block::touching(input.span, zone) {

@@ -5,7 +5,7 @@ use crate::days::Day;
 use crate::input::{FeederInput, YardInput};
 use crate::intervals;
 use crate::losses::HiveBalance;
-use crate::nights::weigh_nights;
+use crate::night_weight::weigh_nights;
 use crate::output::{FeederNow, YardOutput};
 use crate::parameters::IntervalParameters;
 use crate::series::grid::HOURS_PER_DAY;
@@ -85,8 +85,8 @@ fn uptake_day(
 
 /// Sugar in a litre of what was in it at `at`, kg; `None` where no strength is known.
 fn sugar_per_litre(found: &FeederAnalysis, at: Timestamp) -> Option<f64> {
-    let fills = found.evidence.changes.iter().rev();
-    let mut poured = fills.filter(|c| c.kind.pours() && c.before <= at);
+    let fills = found.events.changes.iter().rev();
+    let mut poured = fills.filter(|c| c.kind.pours() && c.latest <= at);
     let strength = poured.find_map(|c| c.strength)?;
     let kg = larder_domain::syrup::kg_per_litre(Some(strength));
     Some(strength.mass_fraction().value() * kg)
@@ -98,7 +98,7 @@ fn fills(
     asked: Span,
     open: &IntervalParameters,
 ) -> Vec<FillEvent> {
-    let pairs = found.evidence.changes.iter().zip(&found.course.changes);
+    let pairs = found.events.changes.iter().zip(&found.course.changes);
     pairs
         .filter(|(change, _)| change.kind.pours() && asked.contains(change.time()))
         .map(|(change, filled)| FillEvent {

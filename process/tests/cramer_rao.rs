@@ -41,7 +41,7 @@ fn smoothed_drawdown(levels: &[f64], step_hours: f64, noise_variance: f64) -> (f
             state.predict(&step);
         }
         let residual = level - state.mean[0];
-        let view = state.view(&[1.0, 0.0], noise_variance);
+        let view = state.innovation(&[1.0, 0.0], noise_variance);
         updates.push(state.update(&view, residual));
         filtered.push(state);
     }

@@ -50,7 +50,7 @@ fn run() -> Nile {
             state.covariance[0][0] += LEVEL_VARIANCE;
         }
         let residual = flow - state.mean[0];
-        let view = state.view(&[1.0], OBSERVATION_VARIANCE);
+        let view = state.innovation(&[1.0], OBSERVATION_VARIANCE);
         updates.push(state.update(&view, residual));
         filtered.push(state);
     }

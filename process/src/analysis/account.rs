@@ -66,7 +66,7 @@ pub(super) fn run(
     let task = crate::feeder::Task {
         grid,
         observations: &found.observations,
-        changes: &found.evidence.changes,
+        changes: &found.events.changes,
         midnights: passes.midnights,
         losses: &found.losses.litres_per_hour,
         losses_sd: &found.losses.sd,
@@ -88,9 +88,9 @@ fn balance_input(
     let mut steps = found.scale.steps.iter().peekable();
     let mut hidden_until = 0;
     for (k, weight) in weight_kg.iter_mut().enumerate() {
-        while let Some(step) = steps.next_if(|step| grid.nearest(step.after) <= k) {
+        while let Some(step) = steps.next_if(|step| grid.nearest(step.earliest) <= k) {
             carried += step.kg;
-            hidden_until = grid.nearest(step.before) + 1;
+            hidden_until = grid.nearest(step.latest) + 1;
         }
         *weight = if k < hidden_until {
             f64::NAN
@@ -110,7 +110,7 @@ fn balance_input(
             continue;
         }
         let mut changed = vec![false; n];
-        for change in &found.evidence.changes {
+        for change in &found.events.changes {
             let k = grid.at_or_after(change.time());
             changed[k.saturating_sub(1)] = true;
             changed[k] = true;

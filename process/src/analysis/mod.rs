@@ -5,8 +5,9 @@ pub(crate) mod account;
 pub(crate) mod unsensed;
 
 use crate::days::{Day, days_on, midnight_nodes};
-use crate::evidence::{FeederEvidence, find_renewals, gather};
+use crate::events::{FeederEvents, detect_events, find_renewals};
 use crate::feeder::{FeederCourse, Observations, Workspace, observe};
+use crate::hands::drop_unconfirmed_steps;
 use crate::input::{HiveInput, YardInput};
 use crate::level::{LevelTrack, track_level};
 use crate::losses::{FeederLosses, HiveBalance};
@@ -16,7 +17,6 @@ use crate::series::clean::CleanSeries;
 use crate::series::syrup_temperature::SyrupTemperature;
 use crate::series::{Grid, Look, Weather};
 use crate::strengths::Strengths;
-use crate::visits::drop_doubtful;
 use crate::water::{Water, undisturbed, water_on_hives};
 use account::{Passes, account_for_losses, run};
 use larder_domain::{Hive, Sample, Span, Timestamp};
@@ -61,7 +61,7 @@ pub struct FeederAnalysis {
     /// The same on the grid.
     pub observations: Observations,
     /// Fills, spills and times at which the sensor is not believed.
-    pub evidence: FeederEvidence,
+    pub events: FeederEvents,
     /// What was in it and how fast it was taken.
     pub course: FeederCourse,
     /// What left it and did not reach the colony.
@@ -117,15 +117,15 @@ pub fn analyse_yard_with(input: &YardInput<'_>, parameters: &Parameters) -> Yard
         .iter()
         .map(|hive| watch_levels(hive, &strengths, &mut scratch))
         .collect();
-    drop_doubtful(&grid, &input.hives, &mut tracks, &levels);
-    let mut evidence = gather_all(input, &tracks, &levels, &strengths, &grid);
-    find_renewals(&input.hives, &levels, &strengths, &mut evidence);
+    drop_unconfirmed_steps(&grid, &input.hives, &mut tracks, &levels);
+    let mut events = detect_all(input, &tracks, &levels, &strengths, &grid);
+    find_renewals(&input.hives, &levels, &strengths, &mut events);
     let hives = input.hives.iter().enumerate();
-    for ((((h, hive), scale), levels), evidence) in hives.zip(tracks).zip(levels).zip(evidence) {
+    for ((((h, hive), scale), levels), events) in hives.zip(tracks).zip(levels).zip(events) {
         let seen = Seen {
             scale,
             levels,
-            evidence,
+            events,
         };
         let warmth = |f: usize| syrup.in_feeder(h, f, hive.feeders[f].feeder);
         let found = watch_hive(hive, seen, &analysis, &strengths, warmth);
@@ -208,17 +208,17 @@ fn watch_levels(
     hive.feeders.iter().map(&mut track).collect()
 }
 
-fn gather_all(
+fn detect_all(
     input: &YardInput<'_>,
     tracks: &[ScaleTrack],
     levels: &[Vec<LevelTrack>],
     strengths: &Strengths,
     grid: &Grid,
-) -> Vec<Vec<FeederEvidence>> {
+) -> Vec<Vec<FeederEvents>> {
     let until = grid.time(grid.len() - 1);
     let hives = input.hives.iter().zip(tracks).zip(levels);
     hives
-        .map(|((hive, scale), levels)| gather(hive, scale, levels, strengths, until))
+        .map(|((hive, scale), levels)| detect_events(hive, scale, levels, strengths, until))
         .collect()
 }
 
@@ -226,7 +226,7 @@ fn gather_all(
 struct Seen {
     scale: ScaleTrack,
     levels: Vec<LevelTrack>,
-    evidence: Vec<FeederEvidence>,
+    events: Vec<FeederEvents>,
 }
 
 fn watch_hive(
@@ -241,13 +241,13 @@ fn watch_hive(
     let feeders =
         feeders
             .zip(seen.levels)
-            .zip(seen.evidence)
-            .map(|(((f, feeder), level), evidence)| {
-                let seen = observe(grid, feeder, &level, &evidence, &warmth(f), strengths);
+            .zip(seen.events)
+            .map(|(((f, feeder), level), events)| {
+                let seen = observe(grid, feeder, &level, &events, &warmth(f), strengths);
                 FeederAnalysis {
                     level,
                     observations: seen,
-                    evidence,
+                    events,
                     course: FeederCourse::default(),
                     losses: FeederLosses::default(),
                     kg_per_litre: strengths.kg_per_litre(feeder.feeder, grid.time(grid.len() / 2)),

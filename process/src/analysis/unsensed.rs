@@ -22,7 +22,7 @@ pub(super) fn guess_unsensed(
             if found.observations.nodes.is_empty() {
                 found.course = guess_without_sensor(
                     &analysis.grid,
-                    &found.evidence.changes,
+                    &found.events.changes,
                     midnights,
                     &appetite,
                     feeder.feeder.capacity_l,

@@ -29,7 +29,7 @@ pub fn find_empty(
     capacity_l: f64,
 ) -> Vec<bool> {
     let flat_rate = FLAT_SHARE_PER_HOUR * capacity_l.max(1.0);
-    let mut spells: Vec<Spell> = Vec::new();
+    let mut runs: Vec<FlatRun> = Vec::new();
     let mut start = 0;
     let mut offset_l = 0.0;
     for k in 0..=volume.len() {
@@ -49,7 +49,7 @@ pub fn find_empty(
         if !flat {
             if k - start >= LEAST_HOURS * PER_HOUR {
                 let litres = volume[start..k].iter().sum::<f64>() / (k - start) as f64;
-                spells.push(Spell {
+                runs.push(FlatRun {
                     start,
                     end: k,
                     litres,
@@ -63,21 +63,21 @@ pub fn find_empty(
         }
     }
     let mut empty = vec![false; volume.len()];
-    let floor = spells
+    let floor = runs
         .iter()
-        .map(|spell| spell.litres)
+        .map(|run| run.litres)
         .fold(f64::INFINITY, f64::min);
-    for spell in &spells {
-        let apart = (LEAST_SHARE * capacity_l).max(APART_SHARE * spell.offset_l);
-        if spell.litres - floor < apart {
-            empty[spell.start..spell.end].fill(true);
+    for run in &runs {
+        let apart = (LEAST_SHARE * capacity_l).max(APART_SHARE * run.offset_l);
+        if run.litres - floor < apart {
+            empty[run.start..run.end].fill(true);
         }
     }
     empty
 }
 
 /// A time in which the level was flat and low.
-struct Spell {
+struct FlatRun {
     start: usize,
     end: usize,
     litres: f64,

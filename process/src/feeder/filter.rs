@@ -9,7 +9,7 @@ use super::model::{OFFSET, RATE, SHARE, SensorTraits, Step, TAKEN, VOLUME, WARMT
 use super::observe::{Observations, Watched};
 use super::smooth::RATE_SD_SHARE;
 use super::smooth::{Task, Workspace};
-use crate::evidence::{Change, ChangeKind};
+use crate::events::{Change, ChangeKind};
 use crate::kalman::{State, Vector};
 use crate::parameters::SensorPrior;
 use crate::series::grid::{PER_HOUR, STEP_HOURS};
@@ -98,12 +98,12 @@ pub(super) fn forwards<const M: usize>(
                 + row[OFFSET] * state.mean[OFFSET]
                 + row[WARMTH] * state.mean[WARMTH];
             let residual = node.litres - expected;
-            let noise = noise_variance(task.observations, node.n) / workspace.trust[k];
-            let view = state.view(&row, noise);
-            if residual.powi(2) <= gate * view.variance() {
+            let noise = noise_variance(task.observations, node.n) / workspace.weights[k];
+            let innovation = state.innovation(&row, noise);
+            if residual.powi(2) <= gate * innovation.variance() {
                 workspace
                     .updates
-                    .push(state.update(&view, residual).of_first());
+                    .push(state.update(&innovation, residual).of_first());
                 refused = 0;
             } else {
                 workspace.refused[k] = residual / row[VOLUME];
@@ -114,17 +114,17 @@ pub(super) fn forwards<const M: usize>(
             let mut row = [0.0; M];
             row[VOLUME] = 1.0;
             let residual = left_behind * task.capacity_l - state.mean[VOLUME];
-            let view = state.view(&row, (EMPTY_SD_SHARE * task.capacity_l).powi(2));
+            let innovation = state.innovation(&row, (EMPTY_SD_SHARE * task.capacity_l).powi(2));
             workspace
                 .updates
-                .push(state.update(&view, residual).of_first());
+                .push(state.update(&innovation, residual).of_first());
         }
         workspace.updates_until.push(workspace.updates.len());
         workspace
             .filtered
-            .push([VOLUME, RATE].map(|i| state.single(i)));
+            .push([VOLUME, RATE].map(|i| state.marginal(i)));
         if M > TAKEN && task.day_ends(k) {
-            workspace.taken.push(state.single(TAKEN));
+            workspace.taken.push(state.marginal(TAKEN));
         }
     }
     workspace.sensors.push(sensor_traits(task, &state));

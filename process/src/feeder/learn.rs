@@ -8,7 +8,7 @@
 
 use super::filter::{GIVE_IN_NODES, noise_variance};
 use super::model::Appetite;
-use super::smooth::{Sketch, Task, Workspace};
+use super::smooth::{PilotEstimate, Task, Workspace};
 use crate::series::grid::{PER_DAY, STEP_HOURS};
 
 crate::numbers! { "feeder.learn":
@@ -28,28 +28,28 @@ crate::numbers! { "feeder.learn":
 /// What the colony took in the twelve hours around each node, and how far it may stray from that.
 pub(super) fn learn_appetite(
     task: &Task<'_>,
-    sketch: &Sketch,
+    pilot: &PilotEstimate,
     empty: &[bool],
     workspace: &mut Workspace,
 ) {
-    let n = sketch.rate.len();
+    let n = pilot.rate.len();
     let half = PER_DAY / 2;
     let least_sd = LEAST_APPETITE_SHARE * task.capacity_l;
     let wanted = |k: usize| !empty[k];
     let (mut sum, mut count) = (0.0, 0.0);
     for k in 0..half.min(n) {
         if wanted(k) {
-            sum += sketch.rate[k];
+            sum += pilot.rate[k];
             count += 1.0;
         }
     }
     for k in 0..n {
         if k + half < n && wanted(k + half) {
-            sum += sketch.rate[k + half];
+            sum += pilot.rate[k + half];
             count += 1.0;
         }
         if k > half && wanted(k - half - 1) {
-            sum -= sketch.rate[k - half - 1];
+            sum -= pilot.rate[k - half - 1];
             count -= 1.0;
         }
         let mean = if count > 0.5 {
@@ -75,7 +75,7 @@ pub(super) fn learn_appetite(
 
 /// Where readings were refused one after the other because the level fell faster than any appetite
 /// lets it, something else empties the feeder: the next pass follows.
-pub(super) fn let_it_fall(task: &Task<'_>, workspace: &mut Workspace) {
+pub(super) fn inflate_process_noise(task: &Task<'_>, workspace: &mut Workspace) {
     let refused = &workspace.refused;
     let mut believed = 0;
     let mut too_high: Option<usize> = None;
@@ -103,7 +103,7 @@ pub(super) fn let_it_fall(task: &Task<'_>, workspace: &mut Workspace) {
                     appetite.sd = appetite.sd.max(pace);
                     appetite.memory_hours = FALLING_HOURS;
                 }
-                workspace.trust[first..k + run].fill(1.0);
+                workspace.weights[first..k + run].fill(1.0);
             }
         }
         if refused[k] == 0.0 && task.observations.nodes[k].n > 0 {
@@ -113,17 +113,17 @@ pub(super) fn let_it_fall(task: &Task<'_>, workspace: &mut Workspace) {
     }
 }
 
-pub(super) fn learn_trust(task: &Task<'_>, sketch: &Sketch, workspace: &mut Workspace) {
+pub(super) fn robust_weights(task: &Task<'_>, pilot: &PilotEstimate, workspace: &mut Workspace) {
     let mut turn = 0;
     for (k, node) in task.observations.nodes.iter().enumerate() {
         turn += usize::from(node.new_sensor && k > 0);
-        let Some(sensor) = sketch.sensors.get(turn).filter(|_| node.n > 0) else {
+        let Some(sensor) = pilot.sensors.get(turn).filter(|_| node.n > 0) else {
             continue;
         };
-        let expected = (1.0 + sensor.geometry_share.0) * node.expansion * sketch.volume_l[k]
+        let expected = (1.0 + sensor.geometry_share.0) * node.expansion * pilot.volume_l[k]
             + node.litres_per_unit * (sensor.offset.0 + sensor.per_kelvin.0 * node.warmth);
         let off = (node.litres - expected).powi(2) / noise_variance(task.observations, node.n);
         let freedom = task.parameters.degrees_of_freedom;
-        workspace.trust[k] = (freedom + 1.0) / (freedom + off);
+        workspace.weights[k] = (freedom + 1.0) / (freedom + off);
     }
 }

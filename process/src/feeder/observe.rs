@@ -1,6 +1,6 @@
 //! A feeder's readings brought to the grid.
 
-use crate::evidence::FeederEvidence;
+use crate::events::FeederEvents;
 use crate::input::FeederInput;
 use crate::level::{LevelTrack, litres_per_unit};
 use crate::series::grid::{Grid, STEP_MS};
@@ -64,7 +64,7 @@ pub fn observe(
     grid: &Grid,
     feeder: &FeederInput<'_>,
     track: &LevelTrack,
-    evidence: &FeederEvidence,
+    events: &FeederEvents,
     temperature: &[f64],
     strengths: &Strengths,
 ) -> Observations {
@@ -72,11 +72,11 @@ pub fn observe(
         return Observations::default();
     }
     let mut nodes = vec![Watched::default(); grid.len()];
-    let mut changes = evidence.changes.iter().peekable();
-    let mut masks = evidence.masked.iter().peekable();
+    let mut changes = events.changes.iter().peekable();
+    let mut masks = events.masked.iter().peekable();
     let mut earliest = 0;
     for (&time, &litres) in track.series.times.iter().zip(&track.series.values) {
-        while let Some(change) = changes.next_if(|change| time >= change.before) {
+        while let Some(change) = changes.next_if(|change| time >= change.latest) {
             earliest = grid.at_or_after(change.time());
         }
         while masks.next_if(|mask| time >= mask.end).is_some() {}
@@ -85,7 +85,7 @@ pub fn observe(
         }
         let mut k = grid.nearest(time).max(earliest);
         if let Some(change) = changes.peek() {
-            if time > change.after {
+            if time > change.earliest {
                 continue;
             }
             k = k.min(grid.at_or_after(change.time()).saturating_sub(1));

@@ -8,11 +8,11 @@
 
 use super::empty::find_empty;
 use super::filter::forwards;
-use super::learn::{learn_appetite, learn_trust, let_it_fall};
+use super::learn::{inflate_process_noise, learn_appetite, robust_weights};
 use super::model::{Appetite, FeederCourse, FilledVolume, N, SEEN, SensorTraits, Step, VOLUME};
 use super::observe::Observations;
-use crate::evidence::{Change, ChangeKind};
-use crate::kalman::{Adjoint, Single, Update};
+use crate::events::{Change, ChangeKind};
+use crate::kalman::{Adjoint, Marginal, Update};
 use crate::parameters::FeederParameters;
 use crate::series::grid::Grid;
 
@@ -30,15 +30,15 @@ crate::numbers! { "feeder.smooth":
 #[derive(Default)]
 pub struct Workspace {
     /// Volume and rate at every node.
-    pub(super) filtered: Vec<[Single<SEEN>; 2]>,
+    pub(super) filtered: Vec<[Marginal<SEEN>; 2]>,
     /// What was taken, where a day ends.
-    pub(super) taken: Vec<Single<SEEN>>,
+    pub(super) taken: Vec<Marginal<SEEN>>,
     pub(super) steps: Vec<Step>,
     pub(super) updates: Vec<Update<SEEN>>,
     pub(super) updates_until: Vec<usize>,
     pub(super) jump_variance: Vec<f64>,
     pub(super) appetite: Vec<Appetite>,
-    pub(super) trust: Vec<f64>,
+    pub(super) weights: Vec<f64>,
     pub(super) refused: Vec<f64>,
     /// What was learned of each sensor at the end of its turn.
     pub(super) sensors: Vec<SensorTraits>,
@@ -104,25 +104,25 @@ pub fn estimate(task: &Task<'_>, workspace: &mut Workspace) -> FeederCourse {
     };
     workspace.appetite.clear();
     workspace.appetite.resize(n, wandering);
-    workspace.trust.clear();
-    workspace.trust.resize(n, 1.0);
+    workspace.weights.clear();
+    workspace.weights.resize(n, 1.0);
     let mut fills = vec![false; n];
     for &k in &nodes {
         fills[k] = true;
     }
     let mut empty = vec![false; n];
     for _ in 1..PASSES {
-        let sketch = sketch(task, &nodes, &empty, workspace);
+        let pilot = pilot(task, &nodes, &empty, workspace);
         empty = find_empty(
             task.observations,
-            &sketch.volume_l,
-            &sketch.rate,
+            &pilot.volume_l,
+            &pilot.rate,
             &fills,
             task.capacity_l,
         );
-        learn_appetite(task, &sketch, &empty, workspace);
-        learn_trust(task, &sketch, workspace);
-        let_it_fall(task, workspace);
+        learn_appetite(task, &pilot, &empty, workspace);
+        robust_weights(task, &pilot, workspace);
+        inflate_process_noise(task, workspace);
     }
     forwards::<N>(task, &nodes, &empty, workspace);
     FeederCourse {
@@ -137,7 +137,7 @@ fn change_nodes(task: &Task<'_>) -> Vec<usize> {
 }
 
 /// What one pass tells the next.
-pub(super) struct Sketch {
+pub(super) struct PilotEstimate {
     /// Litres at every node.
     pub volume_l: Vec<f64>,
     /// Litres an hour that leave it.
@@ -147,10 +147,15 @@ pub(super) struct Sketch {
 }
 
 /// One filter forwards and one smoother backwards, for means alone.
-fn sketch(task: &Task<'_>, nodes: &[usize], empty: &[bool], workspace: &mut Workspace) -> Sketch {
+fn pilot(
+    task: &Task<'_>,
+    nodes: &[usize],
+    empty: &[bool],
+    workspace: &mut Workspace,
+) -> PilotEstimate {
     let n = task.grid.len();
     forwards::<SEEN>(task, nodes, empty, workspace);
-    let mut sketch = Sketch {
+    let mut pilot = PilotEstimate {
         volume_l: vec![0.0; n],
         rate: vec![0.0; n],
         sensors: workspace.sensors.clone(),
@@ -158,8 +163,8 @@ fn sketch(task: &Task<'_>, nodes: &[usize], empty: &[bool], workspace: &mut Work
     let mut adjoint = Adjoint::nothing();
     for k in (0..n).rev() {
         let [volume, rate] = &workspace.filtered[k];
-        sketch.volume_l[k] = volume.mean(&adjoint);
-        sketch.rate[k] = rate.mean(&adjoint);
+        pilot.volume_l[k] = volume.mean(&adjoint);
+        pilot.rate[k] = rate.mean(&adjoint);
         for update in workspace.updates_at(k).iter().rev() {
             adjoint.vector_before_update(update);
         }
@@ -167,7 +172,7 @@ fn sketch(task: &Task<'_>, nodes: &[usize], empty: &[bool], workspace: &mut Work
             adjoint.vector_before_predict(&workspace.steps[k - 1]);
         }
     }
-    sketch
+    pilot
 }
 
 fn backwards(task: &Task<'_>, nodes: &[usize], workspace: &Workspace) -> FeederCourse {

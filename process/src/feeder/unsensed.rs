@@ -8,7 +8,7 @@
 )]
 
 use super::model::{FeederCourse, FilledVolume};
-use crate::evidence::{Change, ChangeKind};
+use crate::events::{Change, ChangeKind};
 use crate::series::grid::{Grid, STEP_HOURS};
 use larder_domain::Estimate;
 
@@ -196,8 +196,8 @@ mod tests {
             end: Timestamp(12 * 86_400_000),
         });
         let fill = Change {
-            after: Timestamp(0),
-            before: Timestamp(0),
+            earliest: Timestamp(0),
+            latest: Timestamp(0),
             kind: ChangeKind::Fill,
             litres: Some((5.0, 0.1)),
             recorded: None,

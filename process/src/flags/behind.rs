@@ -1,7 +1,7 @@
 //! Will not make its weight in time: the gain still needed a day is well above the last week's.
 
 use super::signals::nodes;
-use super::{Case, Doubts, Sign, Spell, Words, goal, spells, stores};
+use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes, food_reserves, goal};
 use crate::series::grid::HOURS_PER_DAY;
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
 
@@ -13,16 +13,21 @@ crate::numbers! { "flags.behind":
 }
 
 /// Opens when the pace has been too slow for two days.
-pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, _flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
-    let signals = case.signals;
+pub(super) fn raise(
+    context: &RuleContext<'_>,
+    exclusions: &Exclusions,
+    _flow: &[Vec<Episode>],
+    flags: &mut Vec<Flag>,
+) {
+    let signals = context.signals;
     let week = nodes(PACE_DAYS * HOURS_PER_DAY);
     for (h, hive) in signals.hives.iter().enumerate() {
-        let parameters = &case.parameters(h).behind;
-        let Some(target) = stores::target(case, h).filter(|_| hive.weighed) else {
+        let parameters = &context.parameters(h).behind;
+        let Some(target) = food_reserves::target(context, h).filter(|_| hive.weighed) else {
             continue;
         };
         let Some(date) = target.date else { continue };
-        let weight = &case.own_kg[h];
+        let weight = &context.own_kg[h];
         let pace = |k: usize| {
             let days = date.hours_since(signals.grid.time(k)) / HOURS_PER_DAY;
             let needed = (target.kg - weight[k]) / days.max(0.5);
@@ -32,30 +37,30 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, _flow: &[Vec<Spell>], flag
         if signals.last <= week {
             continue;
         }
-        let signs = (week..=signals.last).map(|k| {
+        let votes = (week..=signals.last).map(|k| {
             let (days, needed, had) = pace(k);
-            let sign = if days <= 0.0 || needed <= 0.0 {
-                Sign::Gone
-            } else if needed.is_nan() || had.is_nan() || doubts.scale(case, h, k) {
-                Sign::Between
+            let vote = if days <= 0.0 || needed <= 0.0 {
+                Vote::Close
+            } else if needed.is_nan() || had.is_nan() || exclusions.scale(context, h, k) {
+                Vote::Keep
             } else if needed > parameters.factor * had.max(0.0)
                 && target.kg - weight[k] > parameters.least_short_kg
             {
-                Sign::Holds
+                Vote::Open
             } else {
-                Sign::Gone
+                Vote::Close
             };
-            (signals.grid.time(k), sign)
+            (signals.grid.time(k), vote)
         });
-        for spell in spells(signs, parameters.hours, 1.0) {
-            let k = spell.opened + week;
+        for episode in episodes(votes, parameters.hours, 1.0) {
+            let k = episode.opened + week;
             let (days, needed, had) = pace(k);
-            let now_sd = stores::own_sd(case, h, k);
-            let gained_sd = now_sd.hypot(stores::own_sd(case, h, k - week));
+            let now_sd = food_reserves::own_sd(context, h, k);
+            let gained_sd = now_sd.hypot(food_reserves::own_sd(context, h, k - week));
             let needed = Estimate::normal(needed, now_sd / days.max(0.5));
             let had = Estimate::normal(had, gained_sd / PACE_DAYS);
-            let goal = goal::of_hive(case, h, k);
-            let words = Words {
+            let goal = goal::of_hive(context, h, k);
+            let details = Details {
                 severity: goal::severity(FlagKind::BehindTarget, goal),
                 probability: PROBABILITY,
                 evidence: Evidence::new(
@@ -66,7 +71,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, _flow: &[Vec<Spell>], flag
                 .with("target", target.kg, Measure::Mass)
                 .with_estimate("had", had, Measure::Mass),
             };
-            flags.push(case.hive_flag(FlagKind::BehindTarget, h, spell, words));
+            flags.push(context.hive_flag(FlagKind::BehindTarget, h, episode, details));
         }
     }
 }

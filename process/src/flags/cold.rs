@@ -1,7 +1,7 @@
 //! Too cold to take syrup: bees do not leave the cluster for cold syrup, and are chilled by it.
 
 use super::parameters::Cold;
-use super::{Case, Doubts, Sign, Words, goal, spells, stores};
+use super::{Details, Exclusions, RuleContext, Vote, episodes, food_reserves, goal};
 use crate::robust::median;
 use crate::series::grid::PER_DAY;
 use larder_domain::{Evidence, Flag, FlagKind, Measure};
@@ -42,25 +42,25 @@ pub(super) fn ease_of_day(parameters: &Cold, syrup: &[f64]) -> Vec<f64> {
 }
 
 /// Opens when a whole day was too cold, closes when taking is possible again or nothing is left.
-pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
-    let signals = case.signals;
-    for (h, f, _, feeder) in case.feeders() {
-        let parameters = &case.parameters(h).cold;
-        let capacity = case.feeder(h, f).capacity_l;
+pub(super) fn raise(context: &RuleContext<'_>, exclusions: &Exclusions, flags: &mut Vec<Flag>) {
+    let signals = context.signals;
+    for (h, f, _, feeder) in context.feeders() {
+        let parameters = &context.parameters(h).cold;
+        let capacity = context.feeder(h, f).capacity_l;
         let easy = ease_of_day(parameters, &feeder.syrup);
-        let signs = (0..=signals.last).map(|k| {
-            let left = stores::left(case, h, f, k);
+        let votes = (0..=signals.last).map(|k| {
+            let left = food_reserves::left(context, h, f, k);
             let nothing = left < parameters.least_share * capacity || feeder.filled[k].is_none();
-            let sign = match easy[k] {
-                _ if nothing || doubts.off(case, h, f, k) => Sign::Gone,
-                easy if easy < parameters.open_ease => Sign::Holds,
-                easy if easy > parameters.close_ease => Sign::Gone,
-                _ => Sign::Between,
+            let vote = match easy[k] {
+                _ if nothing || exclusions.off(context, h, f, k) => Vote::Close,
+                easy if easy < parameters.open_ease => Vote::Open,
+                easy if easy > parameters.close_ease => Vote::Close,
+                _ => Vote::Keep,
             };
-            (signals.grid.time(k), sign)
+            (signals.grid.time(k), vote)
         });
-        for spell in spells(signs, 0.5, 2.0) {
-            let k = spell.opened;
+        for episode in episodes(votes, 0.5, 2.0) {
+            let k = episode.opened;
             let day = &feeder.syrup[k.saturating_sub(PER_DAY)..=k];
             let mean = day.iter().filter(|v| !v.is_nan()).sum::<f64>() / day.len() as f64;
             let warmest = day.iter().copied().fold(f64::NEG_INFINITY, f64::max);
@@ -70,8 +70,8 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
             } else {
                 "Syrup in this yard"
             };
-            let words = Words {
-                severity: goal::severity(FlagKind::TooCold, goal::of_feeder(case, h, f, k)),
+            let details = Details {
+                severity: goal::severity(FlagKind::TooCold, goal::of_feeder(context, h, f, k)),
                 probability: if feeder.has_thermometer() { PROBABILITY[0] } else { PROBABILITY[1] },
                 evidence: Evidence::new(format!(
                     "{whose} was at {{syrup}} in the last day (warmest {{warmest}}), and bees do not take it below {{none}}; {{left}} left."
@@ -79,9 +79,9 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
                 .with_estimate("syrup", feeder.celsius(beside), Measure::Temperature)
                 .with_estimate("warmest", feeder.celsius(warmest), Measure::Temperature)
                 .with("none", parameters.none_cel, Measure::Temperature)
-                .with_estimate("left", stores::left_estimate(case, h, f, k), Measure::Volume),
+                .with_estimate("left", food_reserves::left_estimate(context, h, f, k), Measure::Volume),
             };
-            flags.push(case.feeder_flag(FlagKind::TooCold, (h, f), spell, words));
+            flags.push(context.feeder_flag(FlagKind::TooCold, (h, f), episode, details));
         }
     }
 }

@@ -7,8 +7,8 @@
 
 use super::parameters::Displaced;
 use super::sensor_fault::Judged;
-use super::{Case, Spell, Words, stores};
-use crate::evidence::ChangeKind;
+use super::{Details, Episode, RuleContext, food_reserves};
+use crate::events::ChangeKind;
 use crate::robust::median_of_few;
 use crate::scale::ScaleStep;
 use larder_domain::syrup::kg_per_litre;
@@ -49,15 +49,20 @@ crate::numbers! { "flags.displaced":
 }
 
 /// Raises the flags and returns the spells for each hive and feeder.
-pub(super) fn raise(case: &Case<'_>, flags: &mut Vec<Flag>) -> Vec<Vec<Vec<Spell>>> {
-    let mut all: Vec<Vec<Vec<Spell>>> = Vec::with_capacity(case.input.hives.len());
-    for (h, hive) in case.input.hives.iter().enumerate() {
+pub(super) fn raise(context: &RuleContext<'_>, flags: &mut Vec<Flag>) -> Vec<Vec<Vec<Episode>>> {
+    let mut all: Vec<Vec<Vec<Episode>>> = Vec::with_capacity(context.input.hives.len());
+    for (h, hive) in context.input.hives.iter().enumerate() {
         let mut of_hive = vec![Vec::new(); hive.feeders.len()];
-        for (f, spells) in of_hive.iter_mut().enumerate() {
-            for found in find(case, h, f) {
-                spells.push(found.spell);
-                let words = found.words(case, h, f);
-                flags.push(case.feeder_flag(FlagKind::Displaced, (h, f), found.spell, words));
+        for (f, episodes) in of_hive.iter_mut().enumerate() {
+            for found in find(context, h, f) {
+                episodes.push(found.episode);
+                let details = found.details(context, h, f);
+                flags.push(context.feeder_flag(
+                    FlagKind::Displaced,
+                    (h, f),
+                    found.episode,
+                    details,
+                ));
             }
         }
         all.push(of_hive);
@@ -66,7 +71,7 @@ pub(super) fn raise(case: &Case<'_>, flags: &mut Vec<Flag>) -> Vec<Vec<Vec<Spell
 }
 
 struct Found {
-    spell: Spell,
+    episode: Episode,
     litres: f64,
     litres_sd: f64,
     step_kg: Option<f64>,
@@ -74,10 +79,10 @@ struct Found {
 }
 
 impl Found {
-    fn words(&self, case: &Case<'_>, h: usize, f: usize) -> Words {
-        let feeder = &case.feeder(h, f).id;
+    fn details(&self, context: &RuleContext<'_>, h: usize, f: usize) -> Details {
+        let feeder = &context.feeder(h, f).id;
         let held = Estimate::normal(self.litres, self.litres_sd).at_least(0.0);
-        let noise_kg = case.signals.hives[h].noise_kg;
+        let noise_kg = context.signals.hives[h].noise_kg;
         let step = |kg: f64| Estimate::normal(-kg, 2f64.sqrt() * noise_kg);
         let evidence = match self.step_kg {
             Some(kg) => Evidence::new(format!(
@@ -90,7 +95,7 @@ impl Found {
             ))
             .with_estimate("held", held, Measure::Volume),
         };
-        Words {
+        Details {
             severity: Severity::Urgent,
             probability: self.probability,
             evidence,
@@ -98,32 +103,37 @@ impl Found {
     }
 }
 
-fn find(case: &Case<'_>, h: usize, f: usize) -> Vec<Found> {
-    let feeder = &case.input.hives[h].feeders[f];
-    let judged = &case.judged[h][f];
+fn find(context: &RuleContext<'_>, h: usize, f: usize) -> Vec<Found> {
+    let feeder = &context.input.hives[h].feeders[f];
+    let judged = &context.judged[h][f];
     let mut found: Vec<Found> = Vec::new();
-    let steps = &case.analysis.hives[h].scale.steps;
+    let steps = &context.analysis.hives[h].scale.steps;
     if feeder.feeder.on_scale {
-        let least_kg = least_step_kg(&case.parameters(h).displaced, feeder.feeder.capacity_l);
+        let least_kg = least_step_kg(&context.parameters(h).displaced, feeder.feeder.capacity_l);
         for step in steps.iter().filter(|step| -step.kg >= least_kg) {
             let free = found
                 .last()
-                .is_none_or(|last| !last.spell.holds_at(step.before));
-            if free && let Some(new) = from_step(case, h, f, step, judged) {
+                .is_none_or(|last| !last.episode.holds_at(step.latest));
+            if free && let Some(new) = from_step(context, h, f, step, judged) {
                 found.push(new);
             }
         }
     }
-    for new in from_nonsense(case, h, f, judged) {
+    for new in from_nonsense(context, h, f, judged) {
         let apart = found.iter().all(|old| {
-            new.spell.until.is_some_and(|until| until < old.spell.from)
-                || old.spell.until.is_some_and(|until| until < new.spell.from)
+            new.episode
+                .until
+                .is_some_and(|until| until < old.episode.from)
+                || old
+                    .episode
+                    .until
+                    .is_some_and(|until| until < new.episode.from)
         });
         if apart {
             found.push(new);
         }
     }
-    found.sort_by_key(|found| found.spell.from);
+    found.sort_by_key(|found| found.episode.from);
     found
 }
 
@@ -134,46 +144,51 @@ fn least_step_kg(parameters: &Displaced, capacity_l: f64) -> f64 {
 }
 
 /// What was in the feeder shortly before `at`, l.
-fn litres_before(case: &Case<'_>, h: usize, f: usize, at: Timestamp) -> Option<(f64, f64)> {
-    let grid = &case.signals.grid;
+fn litres_before(
+    context: &RuleContext<'_>,
+    h: usize,
+    f: usize,
+    at: Timestamp,
+) -> Option<(f64, f64)> {
+    let grid = &context.signals.grid;
     let k = grid.at_or_after(at).checked_sub(1)?;
-    let followed = &case.signals.hives[h].feeders[f].followed[k];
-    (followed.litres_sd < KNOWN_SD_SHARE * case.feeder(h, f).capacity_l)
-        .then_some((followed.litres, stores::left_sd(case, h, f, k)))
+    let filtered = &context.signals.hives[h].feeders[f].filtered[k];
+    (filtered.litres_sd < KNOWN_SD_SHARE * context.feeder(h, f).capacity_l)
+        .then_some((filtered.litres, food_reserves::left_sd(context, h, f, k)))
 }
 
 fn from_step(
-    case: &Case<'_>,
+    context: &RuleContext<'_>,
     h: usize,
     f: usize,
     step: &ScaleStep,
     judged: &[Judged],
 ) -> Option<Found> {
-    let before = litres_before(case, h, f, step.after);
+    let before = litres_before(context, h, f, step.earliest);
     let (litres, litres_sd) = before.filter(|before| before.0 > LEAST_LITRES)?;
-    let k = case.signals.grid.at_or_after(step.after);
-    let syrup_kg = litres * kg_per_litre(case.signals.hives[h].feeders[f].strength[k]);
+    let k = context.signals.grid.at_or_after(step.earliest);
+    let syrup_kg = litres * kg_per_litre(context.signals.hives[h].feeders[f].strength[k]);
     let excess = -step.kg - syrup_kg;
     if excess < -SHORT_SHARE * syrup_kg || step.sharp_share < SHARP_SHARE {
         return None;
     }
-    let from = judged.partition_point(|j| j.time < step.before);
+    let from = judged.partition_point(|j| j.time < step.latest);
     let within_hour = judged[from..]
         .iter()
-        .take_while(|j| j.time.hours_since(step.before) <= LOOK_HOURS);
+        .take_while(|j| j.time.hours_since(step.latest) <= LOOK_HOURS);
     let within_hour: Vec<_> = within_hour.take(2 * LOOKED_AT).collect();
     let behind = &within_hour[..within_hour.len().min(LOOKED_AT)];
-    let capacity_l = case.feeder(h, f).capacity_l;
+    let capacity_l = context.feeder(h, f).capacity_l;
     let erratic = jumps_about(&within_hour, ERRATIC_SHARE * capacity_l);
     let gone = |j: &&Judged| j.absurd || erratic || j.litres < (1.0 - GONE_SHARE) * litres;
     let agree = behind.iter().filter(|j| gone(j)).count();
     let (probability, known_at) = if behind.is_empty() {
         // The level sensor went dark at that moment: only the feeder's own weight speaks.
-        let tare = case.parameters(h).displaced.tare_kg_per_litre * capacity_l;
+        let tare = context.parameters(h).displaced.tare_kg_per_litre * capacity_l;
         if excess < tare.max(TARE_MARGIN_KG) || step.kg < -MOST_KG {
             return None;
         }
-        (PROBABILITY_BY_LEVEL, step.before)
+        (PROBABILITY_BY_LEVEL, step.latest)
     } else if 2 * agree > behind.len() {
         let likely = if excess > TARE_MARGIN_KG {
             PROBABILITY_WITH_FEEDER
@@ -181,7 +196,7 @@ fn from_step(
             PROBABILITY_OF_SYRUP
         };
         let looked_at = if erratic { &within_hour } else { behind };
-        (likely, looked_at.last().map_or(step.before, |j| j.time))
+        (likely, looked_at.last().map_or(step.latest, |j| j.time))
     } else {
         return None;
     };
@@ -192,10 +207,10 @@ fn from_step(
         return None;
     };
     Some(Found {
-        spell: Spell {
+        episode: Episode {
             opened: k,
             from: known_at,
-            until: back_on(case, h, f, step),
+            until: back_on(context, h, f, step),
         },
         litres,
         litres_sd,
@@ -214,18 +229,19 @@ fn jumps_about(readings: &[&Judged], limit: f64) -> bool {
 }
 
 /// The feeder is back when a load comes on that is at least half of what went, or it is filled.
-fn back_on(case: &Case<'_>, h: usize, f: usize, step: &ScaleStep) -> Option<Timestamp> {
-    let found = &case.analysis.hives[h];
+fn back_on(context: &RuleContext<'_>, h: usize, f: usize, step: &ScaleStep) -> Option<Timestamp> {
+    let found = &context.analysis.hives[h];
     let mut steps = found.scale.steps.iter();
-    let load = steps.find(|later| later.after >= step.before && later.kg > BACK_SHARE * -step.kg);
-    let mut changes = found.feeders[f].evidence.changes.iter();
-    let fill = changes.find(|c| c.kind == ChangeKind::Fill && c.after >= step.before);
-    let load = load.map(|later| later.before);
-    let fill = fill.map(|change| change.before);
+    let load =
+        steps.find(|later| later.earliest >= step.latest && later.kg > BACK_SHARE * -step.kg);
+    let mut changes = found.feeders[f].events.changes.iter();
+    let fill = changes.find(|c| c.kind == ChangeKind::Fill && c.earliest >= step.latest);
+    let load = load.map(|later| later.latest);
+    let fill = fill.map(|change| change.latest);
     [load, fill].into_iter().flatten().min()
 }
 
-fn from_nonsense(case: &Case<'_>, h: usize, f: usize, judged: &[Judged]) -> Vec<Found> {
+fn from_nonsense(context: &RuleContext<'_>, h: usize, f: usize, judged: &[Judged]) -> Vec<Found> {
     let mut found = Vec::new();
     let mut start = 0;
     for i in 0..=judged.len() {
@@ -236,13 +252,14 @@ fn from_nonsense(case: &Case<'_>, h: usize, f: usize, judged: &[Judged]) -> Vec<
         if long {
             let from = judged[start].time;
             let opened = judged[start + NONSENSE_RUN - 1].time;
-            let before = litres_before(case, h, f, from).filter(|before| before.0 > LEAST_LITRES);
-            let k = case.signals.grid.at_or_after(opened);
-            let scale = &case.signals.hives[h].gross_kg;
+            let before =
+                litres_before(context, h, f, from).filter(|before| before.0 > LEAST_LITRES);
+            let k = context.signals.grid.at_or_after(opened);
+            let scale = &context.signals.hives[h].gross_kg;
             let watched = scale[k.saturating_sub(4)..=k].iter().any(|v| !v.is_nan());
             if let Some((litres, litres_sd)) = before.filter(|_| !watched) {
                 found.push(Found {
-                    spell: Spell {
+                    episode: Episode {
                         opened: k,
                         from: opened,
                         until: judged.get(i).map(|j| j.time),

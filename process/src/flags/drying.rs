@@ -101,7 +101,7 @@ impl Hive<'_> {
         };
         for ((feeder, found), given) in feeders.zip(&self.input.feeders) {
             let rate = if feeder.sensed {
-                feeder.followed[k].rate
+                feeder.filtered[k].rate
             } else {
                 found.course.rate[k]
             };

@@ -3,7 +3,7 @@
 //! By the filter that looks back only; a level that has been falling and lies flat near the floor is
 //! empty too, whatever the sensor's offset makes of it.
 
-use super::{Case, Doubts, Sign, Words, goal, spells, stores};
+use super::{Details, Exclusions, RuleContext, Vote, episodes, food_reserves, goal};
 use crate::series::grid::PER_DAY;
 use larder_domain::{Evidence, Flag, FlagKind, Measure};
 
@@ -14,31 +14,31 @@ crate::numbers! { "flags.empty":
 
 /// Opens when the feeder has been empty for a while, closes when something is in it again. Only
 /// feeders that have been filled in what is known are judged.
-pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
-    for (h, f, _, feeder) in case.feeders() {
-        let parameters = &case.parameters(h).empty;
-        let signals = case.signals;
-        let capacity = case.feeder(h, f).capacity_l;
+pub(super) fn raise(context: &RuleContext<'_>, exclusions: &Exclusions, flags: &mut Vec<Flag>) {
+    for (h, f, _, feeder) in context.feeders() {
+        let parameters = &context.parameters(h).empty;
+        let signals = context.signals;
+        let capacity = context.feeder(h, f).capacity_l;
         let limit = (parameters.share * capacity).max(parameters.litres);
         let Some(from) = feeder.filled.iter().position(Option::is_some) else {
             continue;
         };
-        let signs = (from..=signals.last).map(|k| {
-            let blind = doubts.level(case, h, f, k) || doubts.off(case, h, f, k);
-            let sign = match stores::left(case, h, f, k) {
-                _ if feeder.changed[k] == Some(k) => Sign::Gone,
-                _ if blind => Sign::Between,
-                left if left < limit => Sign::Holds,
-                left if left > parameters.filled_factor * limit => Sign::Gone,
-                _ => Sign::Between,
+        let votes = (from..=signals.last).map(|k| {
+            let blind = exclusions.level(context, h, f, k) || exclusions.off(context, h, f, k);
+            let vote = match food_reserves::left(context, h, f, k) {
+                _ if feeder.changed[k] == Some(k) => Vote::Close,
+                _ if blind => Vote::Keep,
+                left if left < limit => Vote::Open,
+                left if left > parameters.filled_factor * limit => Vote::Close,
+                _ => Vote::Keep,
             };
-            (signals.grid.time(k), sign)
+            (signals.grid.time(k), vote)
         });
-        for spell in spells(signs, parameters.stays_hours, 0.0) {
-            let k = from + spell.opened;
+        for episode in episodes(votes, parameters.stays_hours, 0.0) {
+            let k = from + episode.opened;
             let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / PER_DAY as f64);
-            let words = Words {
-                severity: goal::severity(FlagKind::Empty, goal::of_feeder(case, h, f, k)),
+            let details = Details {
+                severity: goal::severity(FlagKind::Empty, goal::of_feeder(context, h, f, k)),
                 probability: if feeder.sensed {
                     PROBABILITY[0]
                 } else {
@@ -47,13 +47,13 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
                 evidence: Evidence::new("{left} left of {capacity}, {days} after the last fill.")
                     .with_estimate(
                         "left",
-                        stores::left_estimate(case, h, f, k),
+                        food_reserves::left_estimate(context, h, f, k),
                         Measure::Volume,
                     )
                     .with("capacity", capacity, Measure::Volume)
                     .with("days", days.round(), Measure::Days),
             };
-            flags.push(case.feeder_flag(FlagKind::Empty, (h, f), spell, words));
+            flags.push(context.feeder_flag(FlagKind::Empty, (h, f), episode, details));
         }
     }
 }

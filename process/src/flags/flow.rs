@@ -5,7 +5,7 @@
 //! and sugar that was on the scale already, so that any gain at all comes from flowers. Neighbours
 //! of the same yard gain at the same time; a scale that gains alone drifts.
 
-use super::{Case, Doubts, Sign, Spell, Words, spells};
+use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes};
 use crate::robust::median;
 use crate::series::grid::PER_DAY;
 use larder_domain::syrup::kg_per_litre;
@@ -37,12 +37,16 @@ crate::numbers! { "flags.flow":
 const DAY: usize = 5;
 
 /// For each hive, when flow was on.
-pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) -> Vec<Vec<Spell>> {
-    let n = case.signals.last + 1;
-    let gains: Vec<Vec<f64>> = (0..case.input.hives.len())
-        .map(|h| (0..n).map(|k| gain(case, doubts, h, k)).collect())
+pub(super) fn raise(
+    context: &RuleContext<'_>,
+    exclusions: &Exclusions,
+    flags: &mut Vec<Flag>,
+) -> Vec<Vec<Episode>> {
+    let n = context.signals.last + 1;
+    let gains: Vec<Vec<f64>> = (0..context.input.hives.len())
+        .map(|h| (0..n).map(|k| gain(context, exclusions, h, k)).collect())
         .collect();
-    let stormy = storms(case);
+    let stormy = storms(context);
     let gains: Vec<Vec<f64>> = gains
         .into_iter()
         .map(|gains| {
@@ -59,16 +63,16 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) -> 
             median(&mut known).unwrap_or(f64::NAN)
         })
         .collect();
-    let reference = nights_before(case);
-    (0..case.input.hives.len())
-        .map(|h| of_hive(case, h, &gains[h], &yard, &reference, flags))
+    let reference = nights_before(context);
+    (0..context.input.hives.len())
+        .map(|h| of_hive(context, h, &gains[h], &yard, &reference, flags))
         .collect()
 }
 
 /// For each node by day the last one of the night before, when all bees were at home.
-fn nights_before(case: &Case<'_>) -> Vec<Option<usize>> {
+fn nights_before(context: &RuleContext<'_>) -> Vec<Option<usize>> {
     let mut dark = None;
-    let daylight = case.signals.weather.light.iter().enumerate();
+    let daylight = context.signals.weather.light.iter().enumerate();
     daylight
         .map(|(k, &day)| {
             if !day {
@@ -81,23 +85,23 @@ fn nights_before(case: &Case<'_>) -> Vec<Option<usize>> {
 
 /// Nodes within a day of a storm: water lands on all hives within an hour or two, where nectar comes
 /// in all day. Told by the scales alone, since a yard need not have a rain gauge.
-fn storms(case: &Case<'_>) -> Vec<bool> {
+fn storms(context: &RuleContext<'_>) -> Vec<bool> {
     let day = PER_DAY;
-    let loaded = loads_on_all(case);
-    let least = if case.signals.weather.has_gauge {
+    let loaded = loads_on_all(context);
+    let least = if context.signals.weather.has_gauge {
         STORM_KG
     } else {
         SHOWER_KG
     };
     let (mut until, mut largest) = (0, 0.0);
-    (0..=case.signals.last)
+    (0..=context.signals.last)
         .map(|k| {
-            let sudden = case.balance.common(k, SUDDEN);
-            let whole = case.balance.common(k, DAY);
+            let sudden = context.balance.common(k, SUDDEN);
+            let whole = context.balance.common(k, DAY);
             let rest = whole - sudden;
             // Bees that come home in the evening went out in the morning: no gain of the day.
             let shower = sudden > least && rest < 0.5 * sudden;
-            let by_night = gained_in_the_dark(case, k);
+            let by_night = gained_in_the_dark(context, k);
             if loaded[k] || shower || by_night {
                 until = k + day + super::signals::nodes(STORM_HOURS);
                 let fallen = if by_night { whole } else { sudden };
@@ -114,17 +118,17 @@ fn storms(case: &Case<'_>) -> Vec<bool> {
 }
 
 /// Whether the yard's hives became heavier while nothing flew: rain or dew, where no gauge tells.
-fn gained_in_the_dark(case: &Case<'_>, k: usize) -> bool {
+fn gained_in_the_dark(context: &RuleContext<'_>, k: usize) -> bool {
     // The last foragers come home after sunset.
     let hours = super::balance::WINDOWS[IN_THE_DARK] + 1.0;
     let from = k.saturating_sub(super::signals::nodes(hours));
     let dark = || {
-        case.signals.weather.light[from..=k]
+        context.signals.weather.light[from..=k]
             .iter()
             .all(|light| !light)
     };
-    let no_gauge = !case.signals.weather.has_gauge;
-    no_gauge && case.balance.common(k, IN_THE_DARK) > DARK_GAIN_KG && dark()
+    let no_gauge = !context.signals.weather.has_gauge;
+    no_gauge && context.balance.common(k, IN_THE_DARK) > DARK_GAIN_KG && dark()
 }
 
 /// The window of three hours, and what no hive gains in it at night but by water, kg (measured: dry nights
@@ -133,17 +137,17 @@ const IN_THE_DARK: usize = 2;
 
 /// Nodes at which most of the yard's scales went up by a step within the hours before, and nobody
 /// filled anything.
-fn loads_on_all(case: &Case<'_>) -> Vec<bool> {
-    let grid = &case.signals.grid;
-    let mut hives_at = vec![0usize; case.signals.last + 1];
+fn loads_on_all(context: &RuleContext<'_>) -> Vec<bool> {
+    let grid = &context.signals.grid;
+    let mut hives_at = vec![0usize; context.signals.last + 1];
     let reach = super::signals::nodes(STORM_HOURS);
-    for (hive, found) in case.input.hives.iter().zip(&case.analysis.hives) {
-        let mut hit = vec![false; case.signals.last + 1];
+    for (hive, found) in context.input.hives.iter().zip(&context.analysis.hives) {
+        let mut hit = vec![false; context.signals.last + 1];
         // A fill that a note or a level sensor speaks for; the scale alone cannot tell it from rain.
         let feeders = || hive.feeders.iter().zip(&found.feeders);
         let filled = |i: usize| {
             feeders().any(|(feeder, found)| {
-                let mut changes = found.evidence.changes.iter();
+                let mut changes = found.events.changes.iter();
                 let vouched = |recorded: bool| recorded || !feeder.levels.is_empty();
                 changes.any(|c| c.scale_step == Some(i) && vouched(c.recorded.is_some()))
             })
@@ -156,7 +160,7 @@ fn loads_on_all(case: &Case<'_>) -> Vec<bool> {
             .filter(|(_, s)| s.kg > 0.0)
         {
             if !filled(i) {
-                let from = grid.at_or_after(step.before);
+                let from = grid.at_or_after(step.latest);
                 hit.iter_mut()
                     .skip(from)
                     .take(reach)
@@ -167,7 +171,7 @@ fn loads_on_all(case: &Case<'_>) -> Vec<bool> {
             *count += usize::from(hit);
         }
     }
-    let weighed = case
+    let weighed = context
         .signals
         .hives
         .iter()
@@ -181,50 +185,50 @@ fn loads_on_all(case: &Case<'_>) -> Vec<bool> {
 const SUDDEN: usize = 0;
 
 fn of_hive(
-    case: &Case<'_>,
+    context: &RuleContext<'_>,
     h: usize,
     gains: &[f64],
     yard: &[f64],
     reference: &[Option<usize>],
     flags: &mut Vec<Flag>,
-) -> Vec<Spell> {
-    let parameters = &case.parameters(h).flow;
-    let grid = &case.signals.grid;
+) -> Vec<Episode> {
+    let parameters = &context.parameters(h).flow;
+    let grid = &context.signals.grid;
     // Bees that stay in on a wet morning are no gain, though a day ago at that hour they were out.
-    let open_kg = parameters.open_kg_per_day + unknown_rain(case);
+    let open_kg = parameters.open_kg_per_day + unknown_rain(context);
     let beyond_bees = |k: usize| {
         reference[k].is_none_or(|night| {
-            let gained = case.balance.weight(h, k) - case.balance.weight(h, night);
+            let gained = context.balance.weight(h, k) - context.balance.weight(h, night);
             gained.is_nan() || gained > open_kg
         })
     };
-    let signs = gains
+    let votes = gains
         .iter()
         .zip(yard)
         .enumerate()
         .map(|(k, (&own, &yard))| {
             let enough = own > open_kg && yard > parameters.yard_kg_per_day;
-            let sign = if enough && beyond_bees(k) {
-                Sign::Holds
+            let vote = if enough && beyond_bees(k) {
+                Vote::Open
             } else if own < parameters.close_kg_per_day {
-                Sign::Gone
+                Vote::Close
             } else {
-                Sign::Between
+                Vote::Keep
             };
-            (grid.time(k), sign)
+            (grid.time(k), vote)
         });
-    let found = spells(signs, 1.0, parameters.close_hours);
-    let hive = case.input.hives[h].hive;
-    let noise_kg = case.signals.hives[h].noise_kg;
-    for spell in &found {
-        let (own, yard) = (gains[spell.opened], yard[spell.opened]);
+    let found = episodes(votes, 1.0, parameters.close_hours);
+    let hive = context.input.hives[h].hive;
+    let noise_kg = context.signals.hives[h].noise_kg;
+    for episode in &found {
+        let (own, yard) = (gains[episode.opened], yard[episode.opened]);
         let supers = if hive.supers_on {
             " Honey supers are on."
         } else {
             ""
         };
         let known = |kg: f64| Estimate::normal(kg, GAIN_SD_KG.hypot(noise_kg));
-        let words = Words {
+        let details = Details {
             severity: if hive.supers_on {
                 Severity::Urgent
             } else {
@@ -238,15 +242,15 @@ fn of_hive(
             .with_estimate("gained", known(own), Measure::Mass)
             .with_estimate("yard", known(yard), Measure::Mass),
         };
-        flags.push(case.hive_flag(FlagKind::FlowOn, h, *spell, words));
+        flags.push(context.hive_flag(FlagKind::FlowOn, h, *episode, details));
     }
     found
 }
 
 /// What rain may have laid on a hive where neither a gauge nor the yard's other scales tell of it, kg.
-fn unknown_rain(case: &Case<'_>) -> f64 {
-    let weighed = case.signals.hives.iter().filter(|hive| hive.weighed);
-    if case.signals.weather.has_gauge || weighed.count() >= LEAST_SCALES {
+fn unknown_rain(context: &RuleContext<'_>) -> f64 {
+    let weighed = context.signals.hives.iter().filter(|hive| hive.weighed);
+    if context.signals.weather.has_gauge || weighed.count() >= LEAST_SCALES {
         0.0
     } else {
         WET_HIVE_KG
@@ -254,32 +258,32 @@ fn unknown_rain(case: &Case<'_>) -> f64 {
 }
 
 /// What flowers gave in the day before node `k`, kg; NaN where unknown.
-fn gain(case: &Case<'_>, doubts: &Doubts, h: usize, k: usize) -> f64 {
-    let signals = case.signals;
+fn gain(context: &RuleContext<'_>, exclusions: &Exclusions, h: usize, k: usize) -> f64 {
+    let signals = context.signals;
     let back = PER_DAY;
-    if k < back || doubts.scale(case, h, k) {
+    if k < back || exclusions.scale(context, h, k) {
         return f64::NAN;
     }
     let from_beside: f64 = signals.hives[h]
         .feeders
         .iter()
-        .zip(&case.input.hives[h].feeders)
+        .zip(&context.input.hives[h].feeders)
         .filter(|(_, feeder)| !feeder.feeder.on_scale)
         .map(|(feeder, _)| {
-            let rate: f64 = feeder.followed[k - back..=k]
+            let rate: f64 = feeder.filtered[k - back..=k]
                 .iter()
                 .map(|f| f.rate.max(0.0))
                 .sum();
             rate * 0.5 * kg_per_litre(feeder.strength[k])
         })
         .sum();
-    let gained = case.balance.change(h, k, DAY) - from_beside;
+    let gained = context.balance.change(h, k, DAY) - from_beside;
     if signals.weather.rain_between(k - back, k) <= WET_MM {
         return gained;
     }
     // Rain hides a small gain, and no more than it weighs of a large one.
     let beyond_rain = gained - WET_HIVE_KG;
-    if beyond_rain > case.parameters(h).flow.open_kg_per_day {
+    if beyond_rain > context.parameters(h).flow.open_kg_per_day {
         beyond_rain
     } else {
         f64::NAN

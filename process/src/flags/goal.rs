@@ -1,7 +1,7 @@
 //! What the keeper feeds for, and what follows from it: how fast syrup is expected to go before a
 //! colony has days of its own to go by, and how pressing it is when something is wrong.
 
-use super::Case;
+use super::RuleContext;
 use larder_domain::{FlagKind, Goal, Severity};
 
 crate::numbers! { "flags.goal":
@@ -11,9 +11,9 @@ crate::numbers! { "flags.goal":
 
 /// What the feeder's syrup is for. Where the keeper did not say, thin syrup is for growth and thick
 /// syrup for the winter (common practice).
-pub(super) fn of_feeder(case: &Case<'_>, h: usize, f: usize, k: usize) -> Goal {
-    let said = case.input.hives[h].hive.goal;
-    let strength = case.signals.hives[h].feeders[f].strength[k];
+pub(super) fn of_feeder(context: &RuleContext<'_>, h: usize, f: usize, k: usize) -> Goal {
+    let said = context.input.hives[h].hive.goal;
+    let strength = context.signals.hives[h].feeders[f].strength[k];
     said.unwrap_or(match strength {
         Some(strength) if strength.mass_fraction().value() < THIN => Goal::BuildUp,
         _ => Goal::WinterStores,
@@ -21,18 +21,18 @@ pub(super) fn of_feeder(case: &Case<'_>, h: usize, f: usize, k: usize) -> Goal {
 }
 
 /// The same for a hive: its first feeder's, where it has any.
-pub(super) fn of_hive(case: &Case<'_>, h: usize, k: usize) -> Goal {
-    if case.signals.hives[h].feeders.is_empty() {
-        let said = case.input.hives[h].hive.goal;
+pub(super) fn of_hive(context: &RuleContext<'_>, h: usize, k: usize) -> Goal {
+    if context.signals.hives[h].feeders.is_empty() {
+        let said = context.input.hives[h].hive.goal;
         return said.unwrap_or(Goal::WinterStores);
     }
-    of_feeder(case, h, 0, k)
+    of_feeder(context, h, 0, k)
 }
 
 /// What a colony fed for that takes in a day on which nothing hinders it, l.
-pub(super) fn litres_per_day(case: &Case<'_>, h: usize, f: usize, k: usize) -> f64 {
-    let pace = &case.parameters(h).pace;
-    match of_feeder(case, h, f, k) {
+pub(super) fn litres_per_day(context: &RuleContext<'_>, h: usize, f: usize, k: usize) -> f64 {
+    let pace = &context.parameters(h).pace;
+    match of_feeder(context, h, f, k) {
         Goal::WinterStores => pace.winter_stores_l_per_day,
         Goal::BuildUp => pace.build_up_l_per_day,
         Goal::Comb => pace.comb_l_per_day,

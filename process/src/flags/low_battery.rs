@@ -1,6 +1,6 @@
 //! A battery is nearly empty.
 
-use super::{Case, Sign, Words, spells};
+use super::{Details, RuleContext, Vote, episodes};
 use crate::input::DeviceInput;
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Sample, Severity};
 
@@ -12,30 +12,30 @@ crate::numbers! { "flags.low_battery":
 }
 
 /// Opens when the line through the last reports is low, closes when it is charged again.
-pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<Flag>) {
-    let parameters = &case.device_parameters(device).low_battery;
+pub(super) fn raise(context: &RuleContext<'_>, device: &DeviceInput<'_>, flags: &mut Vec<Flag>) {
+    let parameters = &context.device_parameters(device).low_battery;
     let battery = device.battery;
     let volts = |i: usize| fitted(&battery[(i + 1).saturating_sub(REPORTS)..=i]);
-    let signs = (0..battery.len()).map(|i| {
-        let sign = match volts(i).value {
-            low if low <= parameters.low_v => Sign::Holds,
-            high if high >= parameters.charged_v => Sign::Gone,
-            _ => Sign::Between,
+    let votes = (0..battery.len()).map(|i| {
+        let vote = match volts(i).value {
+            low if low <= parameters.low_v => Vote::Open,
+            high if high >= parameters.charged_v => Vote::Close,
+            _ => Vote::Keep,
         };
-        (battery[i].time, sign)
+        (battery[i].time, vote)
     });
-    for spell in spells(signs, 0.0, parameters.stays_hours) {
-        let words = Words {
+    for episode in episodes(votes, 0.0, parameters.stays_hours) {
+        let details = Details {
             severity: Severity::Warning,
             probability: PROBABILITY,
             evidence: Evidence::new(format!(
                 "The battery of {} is at {{volts}}; under {{low}} it has days left.",
                 device.device
             ))
-            .with_estimate("volts", volts(spell.opened), Measure::Voltage)
+            .with_estimate("volts", volts(episode.opened), Measure::Voltage)
             .with("low", parameters.low_v, Measure::Voltage),
         };
-        flags.push(case.device_flag(FlagKind::LowBattery, device.device, spell, words));
+        flags.push(context.device_flag(FlagKind::LowBattery, device.device, episode, details));
     }
 }
 

@@ -8,14 +8,17 @@
 pub(crate) mod balance;
 pub(crate) mod behind;
 pub mod catalogue;
+pub(crate) mod channels;
 pub(crate) mod cold;
 pub(crate) mod displaced;
 pub(crate) mod drying;
 pub(crate) mod empty;
-pub mod filter;
+pub(crate) mod fermentation_heat;
 pub(crate) mod flow;
+pub(crate) mod food_reserves;
 pub(crate) mod goal;
-pub(crate) mod heat;
+mod hysteresis;
+pub mod level_filter;
 pub(crate) mod loss;
 pub(crate) mod low_battery;
 pub(crate) mod needs_feed;
@@ -27,15 +30,12 @@ pub(crate) mod sensor_fault;
 pub mod signals;
 pub(crate) mod silent;
 pub(crate) mod souring;
-mod spells;
 pub(crate) mod stalled;
-pub(crate) mod stores;
 pub mod texts;
-pub(crate) mod witness;
 
 pub use catalogue::YardParameters;
+pub use hysteresis::{Episode, Vote, episodes, merged};
 pub use parameters::FlagParameters;
-pub use spells::{Sign, Spell, joined, spells};
 pub use texts::FlagTexts;
 
 use crate::analysis::YardAnalysis;
@@ -68,7 +68,7 @@ pub fn raise(
             .map(|feeder| judge_level(feeder, &input.devices))
             .collect()
     });
-    let case = Case {
+    let context = RuleContext {
         input,
         analysis,
         judged: judged.collect(),
@@ -79,26 +79,26 @@ pub fn raise(
         thresholds: parameters,
     };
     let own_kg = (0..input.hives.len())
-        .map(|h| stores::own(&case, h))
+        .map(|h| food_reserves::own(&context, h))
         .collect();
-    let case = Case { own_kg, ..case };
+    let context = RuleContext { own_kg, ..context };
     let mut flags = Vec::new();
     for device in &input.devices {
-        silent::raise(&case, device, &mut flags);
-        low_battery::raise(&case, device, &mut flags);
+        silent::raise(&context, device, &mut flags);
+        low_battery::raise(&context, device, &mut flags);
     }
-    let displaced = displaced::raise(&case, &mut flags);
-    let faults = sensor_fault::raise(&case, &displaced, &mut flags);
-    let doubts = Doubts { displaced, faults };
-    let flow = flow::raise(&case, &doubts, &mut flags);
-    loss::raise(&case, &doubts, &mut flags);
-    empty::raise(&case, &doubts, &mut flags);
-    cold::raise(&case, &doubts, &mut flags);
-    let sour = souring::raise(&case, &doubts, &flow, &mut flags);
-    stalled::raise(&case, &doubts, &flow, &sour, &mut flags);
-    refill::raise(&case, &doubts, &flow, &mut flags);
-    needs_feed::raise(&case, &doubts, &flow, &mut flags);
-    behind::raise(&case, &doubts, &flow, &mut flags);
+    let displaced = displaced::raise(&context, &mut flags);
+    let faults = sensor_fault::raise(&context, &displaced, &mut flags);
+    let exclusions = Exclusions { displaced, faults };
+    let flow = flow::raise(&context, &exclusions, &mut flags);
+    loss::raise(&context, &exclusions, &mut flags);
+    empty::raise(&context, &exclusions, &mut flags);
+    cold::raise(&context, &exclusions, &mut flags);
+    let sour = souring::raise(&context, &exclusions, &flow, &mut flags);
+    stalled::raise(&context, &exclusions, &flow, &sour, &mut flags);
+    refill::raise(&context, &exclusions, &flow, &mut flags);
+    needs_feed::raise(&context, &exclusions, &flow, &mut flags);
+    behind::raise(&context, &exclusions, &flow, &mut flags);
     finish(input, flags)
 }
 
@@ -117,7 +117,7 @@ fn sort_key(flag: &Flag) -> impl Ord {
 }
 
 /// One yard, and all that the kinds share.
-struct Case<'a> {
+struct RuleContext<'a> {
     input: &'a YardInput<'a>,
     analysis: &'a YardAnalysis,
     signals: &'a Signals,
@@ -126,66 +126,66 @@ struct Case<'a> {
     judged: Vec<Vec<Vec<Judged>>>,
     /// For each hive.
     nights: Vec<Vec<night::Night>>,
-    /// For each hive, its weight as its target means it (see [`stores::own`]).
+    /// For each hive, its weight as its target means it (see [`food_reserves::own`]).
     own_kg: Vec<Vec<f64>>,
     thresholds: &'a YardParameters,
 }
 
 /// What must not be believed when.
-struct Doubts {
+struct Exclusions {
     /// For each hive and feeder: when it was off.
-    displaced: Vec<Vec<Vec<Spell>>>,
+    displaced: Vec<Vec<Vec<Episode>>>,
     /// Instruments that were wrong.
-    faults: Faults,
+    faults: SensorFaults,
 }
 
 /// When instruments were known to be wrong.
 #[derive(Default)]
-struct Faults {
+struct SensorFaults {
     /// For each hive: its scale.
-    scales: Vec<Vec<Spell>>,
+    scales: Vec<Vec<Episode>>,
     /// For each hive and feeder: its level sensor.
-    levels: Vec<Vec<Vec<Spell>>>,
+    levels: Vec<Vec<Vec<Episode>>>,
 }
 
-impl Doubts {
-    fn scale(&self, case: &Case<'_>, hive: usize, k: usize) -> bool {
-        let at = case.signals.grid.time(k);
+impl Exclusions {
+    fn scale(&self, context: &RuleContext<'_>, hive: usize, k: usize) -> bool {
+        let at = context.signals.grid.time(k);
         self.faults.scales[hive]
             .iter()
-            .any(|spell| spell.holds_at(at))
+            .any(|episode| episode.holds_at(at))
     }
 
-    fn level(&self, case: &Case<'_>, hive: usize, feeder: usize, k: usize) -> bool {
-        let at = case.signals.grid.time(k);
+    fn level(&self, context: &RuleContext<'_>, hive: usize, feeder: usize, k: usize) -> bool {
+        let at = context.signals.grid.time(k);
         self.faults.levels[hive][feeder]
             .iter()
-            .any(|spell| spell.holds_at(at))
+            .any(|episode| episode.holds_at(at))
     }
 
-    fn off(&self, case: &Case<'_>, hive: usize, feeder: usize, k: usize) -> bool {
-        let at = case.signals.grid.time(k);
+    fn off(&self, context: &RuleContext<'_>, hive: usize, feeder: usize, k: usize) -> bool {
+        let at = context.signals.grid.time(k);
         self.displaced[hive][feeder]
             .iter()
-            .any(|spell| spell.holds_at(at))
+            .any(|episode| episode.holds_at(at))
     }
 }
 
 /// What a flag says besides its kind and its place.
-struct Words {
+struct Details {
     severity: Severity,
     probability: f64,
     evidence: Evidence,
 }
 
-impl Words {
+impl Details {
     fn measured_by(mut self, channels: Vec<ChannelRef>) -> Self {
         self.evidence.channels.extend(channels);
         self
     }
 }
 
-impl<'a> Case<'a> {
+impl<'a> RuleContext<'a> {
     /// The thresholds of a hive.
     fn parameters(&self, hive: usize) -> &'a FlagParameters {
         self.thresholds.of_hive(&self.input.hives[hive].hive.id)
@@ -210,53 +210,66 @@ impl<'a> Case<'a> {
         self.input.hives[hive].feeders[feeder].feeder
     }
 
-    fn device_flag(&self, kind: FlagKind, device: &DeviceId, spell: Spell, words: Words) -> Flag {
+    fn device_flag(
+        &self,
+        kind: FlagKind,
+        device: &DeviceId,
+        episode: Episode,
+        details: Details,
+    ) -> Flag {
         let (hive, feeder) = subject_of(self.input, device);
-        let words = words.measured_by(witness::of_device(self.input, device, spell.from, kind));
+        let details =
+            details.measured_by(channels::of_device(self.input, device, episode.from, kind));
         Flag {
             device: Some(device.clone()),
             hive,
             feeder,
-            ..self.flag(kind, spell, words)
+            ..self.flag(kind, episode, details)
         }
     }
 
-    fn hive_flag(&self, kind: FlagKind, hive: usize, spell: Spell, words: Words) -> Flag {
-        let words = words.measured_by(witness::of_hive(&self.input.hives[hive], spell.from));
+    fn hive_flag(&self, kind: FlagKind, hive: usize, episode: Episode, details: Details) -> Flag {
+        let details = details.measured_by(channels::of_hive(&self.input.hives[hive], episode.from));
         let hive = self.input.hives[hive].hive.id.clone();
         Flag {
             hive: Some(hive),
-            ..self.flag(kind, spell, words)
+            ..self.flag(kind, episode, details)
         }
     }
 
-    fn feeder_flag(&self, kind: FlagKind, at: (usize, usize), spell: Spell, words: Words) -> Flag {
+    fn feeder_flag(
+        &self,
+        kind: FlagKind,
+        at: (usize, usize),
+        episode: Episode,
+        details: Details,
+    ) -> Flag {
         let feeder = self.feeder(at.0, at.1);
-        let words = words.measured_by(witness::of_feeder(feeder, spell.from));
+        let details = details.measured_by(channels::of_feeder(feeder, episode.from));
         let feeder = feeder.id.clone();
         Flag {
             feeder: Some(feeder),
-            ..self.hive_flag(kind, at.0, spell, words)
+            ..self.hive_flag(kind, at.0, episode, details)
         }
     }
 
-    fn flag(&self, kind: FlagKind, spell: Spell, words: Words) -> Flag {
+    fn flag(&self, kind: FlagKind, episode: Episode, details: Details) -> Flag {
         Flag {
             kind,
             yard: Some(self.input.yard.id.clone()),
             hive: None,
             feeder: None,
             device: None,
-            opened_at: spell.from,
-            closed_at: spell.until,
-            severity: words.severity,
-            probability: words.probability.clamp(PROBABILITY[0], PROBABILITY[1]),
+            opened_at: episode.from,
+            closed_at: episode.until,
+            severity: details.severity,
+            probability: details.probability.clamp(PROBABILITY[0], PROBABILITY[1]),
             evidence: Evidence {
                 over: Some(Span {
-                    start: spell.from.plus_ms(-witness::LOOK_BACK_MS),
-                    end: spell.from,
+                    start: episode.from.plus_ms(-channels::LOOK_BACK_MS),
+                    end: episode.from,
                 }),
-                ..words.evidence
+                ..details.evidence
             },
         }
     }

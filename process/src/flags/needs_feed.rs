@@ -2,7 +2,7 @@
 //! under its target.
 
 use super::signals::nodes;
-use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
+use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes, food_reserves};
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Goal, Measure, Severity};
 
 crate::numbers! { "flags.needs_feed":
@@ -16,45 +16,50 @@ crate::numbers! { "flags.needs_feed":
 }
 
 /// Opens when nothing is on and the stores are short.
-pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
-    let signals = case.signals;
+pub(super) fn raise(
+    context: &RuleContext<'_>,
+    exclusions: &Exclusions,
+    flow: &[Vec<Episode>],
+    flags: &mut Vec<Flag>,
+) {
+    let signals = context.signals;
     for (h, hive) in signals.hives.iter().enumerate() {
-        let parameters = &case.parameters(h).needs_feed;
-        let target = stores::target(case, h).filter(|_| hive.weighed);
+        let parameters = &context.parameters(h).needs_feed;
+        let target = food_reserves::target(context, h).filter(|_| hive.weighed);
         // Without a target, a colony that is fed to keep it alive needs feed whatever it weighs.
-        if target.is_none() && case.input.hives[h].hive.goal != Some(Goal::Emergency) {
+        if target.is_none() && context.input.hives[h].hive.goal != Some(Goal::Emergency) {
             continue;
         }
-        let short = |k: usize| target.map(|target| target.kg - case.own_kg[h][k]);
+        let short = |k: usize| target.map(|target| target.kg - context.own_kg[h][k]);
         let fed = |k: usize| {
             hive.feeders.iter().enumerate().any(|(f, feeder)| {
-                let known = feeder.filled[k].is_some() && !doubts.off(case, h, f, k);
+                let known = feeder.filled[k].is_some() && !exclusions.off(context, h, f, k);
                 known
-                    && stores::left(case, h, f, k)
-                        > (FED_SHARE * case.feeder(h, f).capacity_l).max(FED_L)
+                    && food_reserves::left(context, h, f, k)
+                        > (FED_SHARE * context.feeder(h, f).capacity_l).max(FED_L)
             })
         };
-        let signs = (nodes(SETTLED_HOURS)..=signals.last).map(|k| {
+        let votes = (nodes(SETTLED_HOURS)..=signals.last).map(|k| {
             let at = signals.grid.time(k);
-            let flows = flow[h].iter().any(|spell| spell.holds_at(at));
-            let sign = match short(k) {
-                _ if flows || fed(k) => Sign::Gone,
-                None => Sign::Holds,
-                Some(kg) if kg < 0.5 * parameters.under_target_kg => Sign::Gone,
-                Some(kg) if kg > parameters.under_target_kg => Sign::Holds,
-                Some(_) => Sign::Between,
+            let flows = flow[h].iter().any(|episode| episode.holds_at(at));
+            let vote = match short(k) {
+                _ if flows || fed(k) => Vote::Close,
+                None => Vote::Open,
+                Some(kg) if kg < 0.5 * parameters.under_target_kg => Vote::Close,
+                Some(kg) if kg > parameters.under_target_kg => Vote::Open,
+                Some(_) => Vote::Keep,
             };
-            (at, sign)
+            (at, vote)
         });
-        for spell in spells(signs, parameters.hours, 1.0) {
-            let k = spell.opened + nodes(SETTLED_HOURS);
+        for episode in episodes(votes, parameters.hours, 1.0) {
+            let k = episode.opened + nodes(SETTLED_HOURS);
             let nothing = "No feed on, no flow";
             let evidence = match short(k).zip(target) {
                 None => Evidence::new(format!(
                     "{nothing}, and the colony is fed to keep it alive."
                 )),
                 Some((short, target)) => {
-                    let short = Estimate::normal(short, stores::own_sd(case, h, k));
+                    let short = Estimate::normal(short, food_reserves::own_sd(context, h, k));
                     Evidence::new(format!(
                         "{nothing}, and {{short}} under the target of {{target}}."
                     ))
@@ -62,12 +67,12 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
                     .with("target", target.kg, Measure::Mass)
                 }
             };
-            let words = Words {
+            let details = Details {
                 severity: Severity::Urgent,
                 probability: PROBABILITY,
                 evidence,
             };
-            flags.push(case.hive_flag(FlagKind::NeedsFeed, h, spell, words));
+            flags.push(context.hive_flag(FlagKind::NeedsFeed, h, episode, details));
         }
     }
 }

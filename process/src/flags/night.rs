@@ -81,8 +81,8 @@ struct Yard<'a> {
     balance: &'a Balance,
 }
 
-fn of_length(case: &Yard<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
-    let signals = case.signals;
+fn of_length(context: &Yard<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
+    let signals = context.signals;
     let span = nodes(hours);
     let until = (EVENING + hours) % HOURS_PER_DAY;
     let mut habit = Vec::new();
@@ -92,8 +92,9 @@ fn of_length(case: &Yard<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
         if !(before < until && now >= until && now - before < MOST_STEP_HOURS) {
             continue;
         }
-        let own_kg = case.balance.weight(h, k) - case.balance.weight(h, k - span);
-        let change = |i: usize| case.balance.undried(i, k) - case.balance.undried(i, k - span);
+        let own_kg = context.balance.weight(h, k) - context.balance.weight(h, k - span);
+        let change =
+            |i: usize| context.balance.undried(i, k) - context.balance.undried(i, k - span);
         if own_kg.is_nan() || signals.weather.wet(k - span, k) {
             continue;
         }
@@ -105,11 +106,11 @@ fn of_length(case: &Yard<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
                 .filter(|c| !c.is_nan()),
         );
         let yard = median(&mut scratch).unwrap_or(TYPICAL_KG_PER_HOUR * hours);
-        let (input, signals) = (case.input, case.signals);
+        let (input, signals) = (context.input, context.signals);
         let (drop_kg, seen) = left_feeders(input, signals, h, k, span);
         let (day_kg, _) = left_feeders(input, signals, h, k, PER_DAY);
         let (two_days_kg, _) = left_feeders(input, signals, h, k, 2 * PER_DAY.min(k));
-        let dried = case.balance.dried(h, k, span);
+        let dried = context.balance.dried(h, k, span);
         let usual = Habit::of(&habit);
         let now = [change(h) - yard, drop_kg, dried];
         let odd_kg = now[0] - usual.excess_kg;
@@ -143,7 +144,7 @@ pub(super) fn left_feeders(
     let feeders = signals.hives[h].feeders.iter().zip(&input.hives[h].feeders);
     let kg = feeders
         .map(|(feeder, given)| {
-            let watched = feeder.sensed && feeder.followed[k].age <= 2;
+            let watched = feeder.sensed && feeder.filtered[k].age <= 2;
             seen &= watched;
             if !watched || !given.feeder.on_scale {
                 return 0.0;
@@ -152,7 +153,7 @@ pub(super) fn left_feeders(
             let from = (k - back)
                 .max(feeder.changed[k].map_or(0, |at| at + 4))
                 .min(k);
-            let left = feeder.followed[from].litres - feeder.followed[k].litres;
+            let left = feeder.filtered[from].litres - feeder.filtered[k].litres;
             left.max(0.0) * kg_per_litre(feeder.strength[k])
         })
         .sum();

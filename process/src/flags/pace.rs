@@ -3,7 +3,7 @@
 
 use super::cold::ease_of_day;
 use super::signals::{FeederSignals, nodes};
-use super::{Case, Doubts, goal};
+use super::{Exclusions, RuleContext, goal};
 use crate::robust::{MAD_TO_SD, median};
 use crate::series::grid::PER_DAY;
 use larder_domain::Estimate;
@@ -53,7 +53,7 @@ impl Expected {
 
 /// What every feeder of a yard lost in windows of one length.
 pub(super) struct Pace<'a> {
-    case: &'a Case<'a>,
+    context: &'a RuleContext<'a>,
     feeders: Vec<Course>,
 }
 
@@ -93,17 +93,17 @@ struct Course {
 
 impl<'a> Pace<'a> {
     /// Over windows of so many hours.
-    pub(super) fn of(case: &'a Case<'a>, doubts: &Doubts, hours: f64) -> Self {
+    pub(super) fn of(context: &'a RuleContext<'a>, exclusions: &Exclusions, hours: f64) -> Self {
         let back = nodes(hours);
-        let sensed = case.feeders().filter(|found| found.3.sensed);
+        let sensed = context.feeders().filter(|found| found.3.sensed);
         let feeders = sensed.map(|(h, f, _, feeder)| Course {
             at: (h, f),
-            par: par(case, h, f, back),
-            taken: taken(case, doubts, h, f, back),
-            easy: ease_of_day(&case.parameters(h).cold, &feeder.syrup),
+            par: par(context, h, f, back),
+            taken: taken(context, exclusions, h, f, back),
+            easy: ease_of_day(&context.parameters(h).cold, &feeder.syrup),
         });
         Self {
-            case,
+            context,
             feeders: feeders.collect(),
         }
     }
@@ -121,7 +121,7 @@ impl<'a> Pace<'a> {
         let others = self.feeders.iter().filter(|c| c.at != course.at);
         let others: Vec<_> = others.collect();
         let mut known = Vec::with_capacity(others.len());
-        (0..=self.case.signals.last)
+        (0..=self.context.signals.last)
             .map(|k| {
                 known.clear();
                 let taken = others.iter().map(|c| course.par[k] / c.par[k] * c.taken[k]);
@@ -171,37 +171,45 @@ impl Course {
 
 /// What a feeder gives in a window in which nothing hinders it, l: by the goal, and no more than lets
 /// it last to the next visit; a small one has few holes.
-fn par(case: &Case<'_>, h: usize, f: usize, back: usize) -> Vec<f64> {
-    let lasts = case.feeder(h, f).capacity_l / VISIT_DAYS;
+fn par(context: &RuleContext<'_>, h: usize, f: usize, back: usize) -> Vec<f64> {
+    let lasts = context.feeder(h, f).capacity_l / VISIT_DAYS;
     let days = back as f64 / PER_DAY as f64;
     let par = |k: usize| {
-        days * goal::litres_per_day(case, h, f, k)
+        days * goal::litres_per_day(context, h, f, k)
             .min(lasts)
             .max(LEAST_PAR_L)
     };
-    (0..=case.signals.last).map(par).collect()
+    (0..=context.signals.last).map(par).collect()
 }
 
 /// What went out of a feeder in the windows before each node, l; NaN where there was little to take,
 /// nothing to see or a fill in between.
-fn taken(case: &Case<'_>, doubts: &Doubts, h: usize, f: usize, back: usize) -> Vec<f64> {
-    let feeder = &case.signals.hives[h].feeders[f];
-    let least_l = LEAST_SHARE * case.feeder(h, f).capacity_l;
-    (0..=case.signals.last)
+fn taken(
+    context: &RuleContext<'_>,
+    exclusions: &Exclusions,
+    h: usize,
+    f: usize,
+    back: usize,
+) -> Vec<f64> {
+    let feeder = &context.signals.hives[h].feeders[f];
+    let least_l = LEAST_SHARE * context.feeder(h, f).capacity_l;
+    (0..=context.signals.last)
         .map(|k| {
-            let blind = !feeder.sensed || doubts.level(case, h, f, k) || doubts.off(case, h, f, k);
-            let scarce = k < back || feeder.followed[k - back].litres < least_l;
+            let blind = !feeder.sensed
+                || exclusions.level(context, h, f, k)
+                || exclusions.off(context, h, f, k);
+            let scarce = k < back || feeder.filtered[k - back].litres < least_l;
             if blind || scarce {
                 return f64::NAN;
             }
-            uptake(case, h, f, k, back)
+            uptake(context, h, f, k, back)
         })
         .collect()
 }
 
 /// What went out of a feeder in the window before `k`, l; NaN across a fill or without readings.
-pub(super) fn uptake(case: &Case<'_>, h: usize, f: usize, k: usize, back: usize) -> f64 {
-    let feeder = &case.signals.hives[h].feeders[f];
+pub(super) fn uptake(context: &RuleContext<'_>, h: usize, f: usize, k: usize, back: usize) -> f64 {
+    let feeder = &context.signals.hives[h].feeders[f];
     let before = nodes(LEVEL_HOURS);
     if k < back + before || feeder.changed[k] != feeder.changed[k - back - before] {
         return f64::NAN;

@@ -1,7 +1,7 @@
 //! Fill it soon: little is left, or it will not last to the next trip, and the colony still needs it.
 
 use super::signals::FeederSignals;
-use super::{Case, Doubts, Sign, Spell, Words, goal, spells, stores};
+use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes, food_reserves, goal};
 use crate::series::grid::{HOURS_PER_DAY, PER_DAY};
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
 
@@ -16,44 +16,49 @@ crate::numbers! { "flags.refill":
 }
 
 /// Opens when little is left while stores are under target and no flow is on.
-pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
-    let signals = case.signals;
-    for (h, f, hive, feeder) in case.feeders() {
-        let parameters = &case.parameters(h).refill;
-        let capacity = case.feeder(h, f).capacity_l;
-        let target = stores::target(case, h);
-        let weight = &case.own_kg[h];
+pub(super) fn raise(
+    context: &RuleContext<'_>,
+    exclusions: &Exclusions,
+    flow: &[Vec<Episode>],
+    flags: &mut Vec<Flag>,
+) {
+    let signals = context.signals;
+    for (h, f, hive, feeder) in context.feeders() {
+        let parameters = &context.parameters(h).refill;
+        let capacity = context.feeder(h, f).capacity_l;
+        let target = food_reserves::target(context, h);
+        let weight = &context.own_kg[h];
         let pace = paces(feeder);
-        let signs = (0..=signals.last).map(|k| {
+        let votes = (0..=signals.last).map(|k| {
             let at = signals.grid.time(k);
-            let flows = flow[h].iter().any(|spell| spell.holds_at(at));
+            let flows = flow[h].iter().any(|episode| episode.holds_at(at));
             let enough = target.is_some_and(|t| hive.weighed && weight[k] > t.kg);
-            let blind = doubts.level(case, h, f, k) || doubts.off(case, h, f, k);
-            let litres = stores::left(case, h, f, k).max(0.0);
-            let sign =
+            let blind = exclusions.level(context, h, f, k) || exclusions.off(context, h, f, k);
+            let litres = food_reserves::left(context, h, f, k).max(0.0);
+            let vote =
                 if flows || enough || feeder.filled[k].is_none() || feeder.filled[k] == Some(k) {
-                    Sign::Gone
+                    Vote::Close
                 } else if blind {
-                    Sign::Between
+                    Vote::Keep
                 } else if litres < parameters.share * capacity || litres < parameters.days * pace[k]
                 {
-                    Sign::Holds
+                    Vote::Open
                 } else if litres > CLOSE_SHARE_FACTOR * parameters.share * capacity
                     && litres > CLOSE_DAYS_FACTOR * parameters.days * pace[k]
                 {
-                    Sign::Gone
+                    Vote::Close
                 } else {
-                    Sign::Between
+                    Vote::Keep
                 };
-            (at, sign)
+            (at, vote)
         });
-        for spell in spells(signs, 1.0, 1.0) {
-            let k = spell.opened;
-            let litres = stores::left_estimate(case, h, f, k);
+        for episode in episodes(votes, 1.0, 1.0) {
+            let k = episode.opened;
+            let litres = food_reserves::left_estimate(context, h, f, k);
             let left = Evidence::new("{left} left of {capacity}")
                 .with_estimate("left", litres, Measure::Volume)
                 .with("capacity", capacity, Measure::Volume);
-            let a_day = Estimate::normal(pace[k], HOURS_PER_DAY * feeder.followed[k].rate_sd);
+            let a_day = Estimate::normal(pace[k], HOURS_PER_DAY * feeder.filtered[k].rate_sd);
             let evidence = if a_day.value > LEAST_PACE_L {
                 left.and(", enough for {days} at {pace} a day.")
                     .with_estimate("days", lasting(litres, a_day), Measure::Days)
@@ -61,8 +66,8 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
             } else {
                 left.and(".")
             };
-            let words = Words {
-                severity: goal::severity(FlagKind::RefillDue, goal::of_feeder(case, h, f, k)),
+            let details = Details {
+                severity: goal::severity(FlagKind::RefillDue, goal::of_feeder(context, h, f, k)),
                 probability: if feeder.sensed {
                     PROBABILITY[0]
                 } else {
@@ -70,16 +75,16 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
                 },
                 evidence,
             };
-            flags.push(case.feeder_flag(FlagKind::RefillDue, (h, f), spell, words));
+            flags.push(context.feeder_flag(FlagKind::RefillDue, (h, f), episode, details));
         }
     }
 }
 
 /// What goes in a day at the mean rate of the day before each node, l.
 fn paces(feeder: &FeederSignals) -> Vec<f64> {
-    let rate = |k: usize| feeder.followed[k].rate.max(0.0);
+    let rate = |k: usize| feeder.filtered[k].rate.max(0.0);
     let mut sum = 0.0;
-    (0..feeder.followed.len())
+    (0..feeder.filtered.len())
         .map(|k| {
             let from = k.saturating_sub(PER_DAY);
             sum += rate(k);

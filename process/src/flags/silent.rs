@@ -1,6 +1,6 @@
 //! A device is not heard: longer than its own rhythm explains.
 
-use super::{Case, Spell, Words};
+use super::{Details, Episode, RuleContext};
 use crate::input::DeviceInput;
 use crate::robust::median;
 use crate::series::grid::HOURS_PER_DAY;
@@ -12,8 +12,8 @@ crate::numbers! { "flags.silent":
 }
 
 /// Opens when the device is overdue, closes with the next reading.
-pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<Flag>) {
-    let parameters = &case.device_parameters(device).silent;
+pub(super) fn raise(context: &RuleContext<'_>, device: &DeviceInput<'_>, flags: &mut Vec<Flag>) {
+    let parameters = &context.device_parameters(device).silent;
     let heard = device.heard;
     let mut gaps: Vec<f64> = heard.windows(2).map(|w| w[1].hours_since(w[0])).collect();
     let Some(usual) = median(&mut gaps) else {
@@ -22,17 +22,17 @@ pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<F
     let patience =
         (parameters.intervals * usual).clamp(parameters.least_hours, parameters.most_hours);
     let mut say = |last: Timestamp, next: Option<Timestamp>| {
-        let until = next.unwrap_or(case.input.now);
+        let until = next.unwrap_or(context.input.now);
         let hours = until.hours_since(last);
         if hours < patience {
             return;
         }
-        let spell = Spell {
+        let episode = Episode {
             opened: 0,
             from: last.plus_hours(patience),
             until: next,
         };
-        let words = Words {
+        let details = Details {
             severity: if hours >= HOURS_PER_DAY {
                 Severity::Urgent
             } else {
@@ -51,7 +51,7 @@ pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<F
             .with("hours", hours, Measure::Hours)
             .with("usual", usual, Measure::Hours),
         };
-        flags.push(case.device_flag(FlagKind::Silent, device.device, spell, words));
+        flags.push(context.device_flag(FlagKind::Silent, device.device, episode, details));
     };
     for pair in heard.windows(2) {
         say(pair[0], Some(pair[1]));

@@ -12,10 +12,10 @@
 //! and a colony that likes it less and less while it is warm and no flow is on.
 
 use super::cold::ease_of_day;
-use super::heat::heat;
+use super::fermentation_heat::fermentation_heat;
 use super::pace::uptake;
 use super::signals::{FeederSignals, nodes};
-use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
+use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes, food_reserves};
 use crate::level::litres_per_unit;
 use crate::robust::Sorted;
 use crate::series::grid::PER_DAY;
@@ -106,28 +106,28 @@ pub(super) fn risk(parameters: &super::parameters::Souring, age: f64) -> f64 {
 /// Opens when the risk is high, or when signs of it show. Returns for each hive and feeder when signs
 /// opened it: there the colony has a reason not to take it.
 pub(super) fn raise(
-    case: &Case<'_>,
-    doubts: &Doubts,
-    flow: &[Vec<Spell>],
+    context: &RuleContext<'_>,
+    exclusions: &Exclusions,
+    flow: &[Vec<Episode>],
     flags: &mut Vec<Flag>,
-) -> Vec<Vec<Vec<Spell>>> {
-    let heat = heat(case, doubts);
+) -> Vec<Vec<Vec<Episode>>> {
+    let heat = fermentation_heat(context, exclusions);
     let hives = heat.iter().enumerate();
     hives
         .map(|(h, of_hive)| {
             let feeders = of_hive.iter().enumerate();
             feeders
                 .map(|(f, heat)| {
-                    let feeder = &case.signals.hives[h].feeders[f];
+                    let feeder = &context.signals.hives[h].feeders[f];
                     let watch = Watch {
-                        case,
-                        doubts,
+                        context,
+                        exclusions,
                         flow: &flow[h],
                         at: (h, f),
                         feeder,
                         heat,
-                        aged: age(case, h, f),
-                        easy: ease_of_day(&case.parameters(h).cold, &feeder.syrup),
+                        aged: age(context, h, f),
+                        easy: ease_of_day(&context.parameters(h).cold, &feeder.syrup),
                         levels: levels(feeder),
                     };
                     watch.run(flags)
@@ -138,9 +138,9 @@ pub(super) fn raise(
 }
 
 struct Watch<'a> {
-    case: &'a Case<'a>,
-    doubts: &'a Doubts,
-    flow: &'a [Spell],
+    context: &'a RuleContext<'a>,
+    exclusions: &'a Exclusions,
+    flow: &'a [Episode],
     at: (usize, usize),
     feeder: &'a FeederSignals,
     heat: &'a [f64],
@@ -162,53 +162,53 @@ enum Shown {
 }
 
 impl Watch<'_> {
-    fn run(&self, flags: &mut Vec<Flag>) -> Vec<Spell> {
-        let grid = &self.case.signals.grid;
-        let signs = (0..=self.case.signals.last).map(|k| (grid.time(k), self.sign(k)));
-        let found = spells(signs, 2.0, 2.0);
-        for spell in &found {
-            let words = self.words(spell.opened);
+    fn run(&self, flags: &mut Vec<Flag>) -> Vec<Episode> {
+        let grid = &self.context.signals.grid;
+        let votes = (0..=self.context.signals.last).map(|k| (grid.time(k), self.vote(k)));
+        let found = episodes(votes, 2.0, 2.0);
+        for episode in &found {
+            let details = self.details(episode.opened);
             let flag = self
-                .case
-                .feeder_flag(FlagKind::Souring, self.at, *spell, words);
+                .context
+                .feeder_flag(FlagKind::Souring, self.at, *episode, details);
             flags.push(flag);
         }
         let shown = found.into_iter().filter(|s| self.shown(s.opened).is_some());
         shown.collect()
     }
 
-    fn sign(&self, k: usize) -> Sign {
+    fn vote(&self, k: usize) -> Vote {
         let (h, f) = self.at;
-        let parameters = &self.case.parameters(self.at.0).souring;
-        let least_l = LEAST_SHARE * self.case.feeder(h, f).capacity_l;
-        let left = stores::left(self.case, h, f, k);
+        let parameters = &self.context.parameters(self.at.0).souring;
+        let least_l = LEAST_SHARE * self.context.feeder(h, f).capacity_l;
+        let left = food_reserves::left(self.context, h, f, k);
         let nothing = left < CLOSE_OF_LEAST * least_l || self.feeder.filled[k].is_none();
-        if nothing || self.doubts.off(self.case, h, f, k) {
-            return Sign::Gone;
+        if nothing || self.exclusions.off(self.context, h, f, k) {
+            return Vote::Close;
         }
         let risk = self.risk(k);
         let shown = self.shown(k).is_some();
         let safe = risk < parameters.close_risk && !shown;
-        let unseen = self.feeder.sensed && self.feeder.followed[k].age > PER_DAY;
+        let unseen = self.feeder.sensed && self.feeder.filtered[k].age > PER_DAY;
         if safe {
-            Sign::Gone
+            Vote::Close
         } else if unseen || left < least_l {
-            Sign::Between
+            Vote::Keep
         } else if risk > parameters.open_risk || shown {
-            Sign::Holds
+            Vote::Open
         } else {
-            Sign::Between
+            Vote::Keep
         }
     }
 
     fn risk(&self, k: usize) -> f64 {
-        risk(&self.case.parameters(self.at.0).souring, self.aged[k])
+        risk(&self.context.parameters(self.at.0).souring, self.aged[k])
     }
 
     fn shown(&self, k: usize) -> Option<Shown> {
-        let (case, (h, f), feeder) = (self.case, self.at, self.feeder);
-        let parameters = &case.parameters(h).souring;
-        let blind = self.doubts.level(case, h, f, k) || !feeder.sensed;
+        let (context, (h, f), feeder) = (self.context, self.at, self.feeder);
+        let parameters = &context.parameters(h).souring;
+        let blind = self.exclusions.level(context, h, f, k) || !feeder.sensed;
         let fresh = feeder.changed[k].is_none_or(|at| k - at < nodes(FRESH_HOURS));
         if blind || fresh {
             return None;
@@ -222,14 +222,14 @@ impl Watch<'_> {
         if self.risk(k) > parameters.shown_risk && self.foams(k) {
             return Some(Shown::Foaming);
         }
-        let at = case.signals.grid.time(k);
-        let flows = self.flow.iter().any(|spell| spell.holds_at(at));
+        let at = context.signals.grid.time(k);
+        let flows = self.flow.iter().any(|episode| episode.holds_at(at));
         let warm = self.heat[k] > parameters.warm_kelvin;
-        (!flows && warm && refused(case, h, f, k)).then_some(Shown::RefusedWarm)
+        (!flows && warm && refused(context, h, f, k)).then_some(Shown::RefusedWarm)
     }
 
     fn foams(&self, k: usize) -> bool {
-        let parameters = &self.case.parameters(self.at.0).souring;
+        let parameters = &self.context.parameters(self.at.0).souring;
         self.rise(k).is_some_and(|(litres, metres)| {
             metres > parameters.foam_mm / MM_PER_M && litres > FOAM_SDS * self.feeder.noise_l
         })
@@ -239,9 +239,9 @@ impl Watch<'_> {
     /// Foam weighs nothing, so what is weighed does not rise.
     fn rise(&self, k: usize) -> Option<(f64, f64)> {
         let ((h, f), feeder) = (self.at, self.feeder);
-        let feeder_input = &self.case.input.hives[h].feeders[f];
-        let track = &self.case.analysis.hives[h].feeders[f].level;
-        let turn = track.turn_at(self.case.signals.grid.time(k))?;
+        let feeder_input = &self.context.input.hives[h].feeders[f];
+        let track = &self.context.analysis.hives[h].feeders[f].level;
+        let turn = track.turn_at(self.context.signals.grid.time(k))?;
         let geometry = feeder_input.levels[track.turns[turn].sensor].geometry();
         if matches!(geometry, Geometry::FeederWeight) {
             return None;
@@ -261,15 +261,18 @@ impl Watch<'_> {
         Some((litres, litres / per_metre))
     }
 
-    fn words(&self, k: usize) -> Words {
+    fn details(&self, k: usize) -> Details {
         let (h, f) = self.at;
         let feeder = self.feeder;
         let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / PER_DAY as f64);
         let strength = feeder.strength[k].map_or_else(String::new, |s| format!(" of {s}"));
-        let half = days_to_sour(&self.case.parameters(self.at.0).souring, feeder.strength[k]);
+        let half = days_to_sour(
+            &self.context.parameters(self.at.0).souring,
+            feeder.strength[k],
+        );
         let aged_days = self.aged[k] * half;
         let spread = self
-            .case
+            .context
             .parameters(self.at.0)
             .souring
             .spread_factor
@@ -279,7 +282,7 @@ impl Watch<'_> {
             lo: half / spread,
             hi: half * spread,
         };
-        let left = stores::left_estimate(self.case, h, f, k);
+        let left = food_reserves::left_estimate(self.context, h, f, k);
         let aged = Evidence::new(format!(
             "{{left}}{strength}, last filled {{days}} ago, has aged as in {{aged}} at {{best}}; half of such syrup is sour after {{sour}}."
         ))
@@ -310,7 +313,7 @@ impl Watch<'_> {
             }
             None => (aged, self.risk(k)),
         };
-        Words {
+        Details {
             severity: Severity::Warning,
             probability,
             evidence: if warmer.value.is_nan() {
@@ -324,11 +327,11 @@ impl Watch<'_> {
 
 /// How old the syrup in the feeder is at each node, as a share of the age at which half of its like is
 /// sour: each hour counts by the temperature and the strength that it had.
-fn age(case: &Case<'_>, h: usize, f: usize) -> Vec<f64> {
-    let feeder = &case.signals.hives[h].feeders[f];
-    let parameters = &case.parameters(h).souring;
-    let capacity = case.feeder(h, f).capacity_l;
-    let left = |k: usize| stores::left(case, h, f, k).clamp(0.0, capacity);
+fn age(context: &RuleContext<'_>, h: usize, f: usize) -> Vec<f64> {
+    let feeder = &context.signals.hives[h].feeders[f];
+    let parameters = &context.parameters(h).souring;
+    let capacity = context.feeder(h, f).capacity_l;
+    let left = |k: usize| food_reserves::left(context, h, f, k).clamp(0.0, capacity);
     let mut share = 0.0;
     let mut strength = None;
     let mut half = days_to_sour(parameters, strength);
@@ -355,16 +358,16 @@ fn age(case: &Case<'_>, h: usize, f: usize) -> Vec<f64> {
 }
 
 /// Whether the last day's uptake is well below the one of the days before.
-fn refused(case: &Case<'_>, h: usize, f: usize, k: usize) -> bool {
+fn refused(context: &RuleContext<'_>, h: usize, f: usize, k: usize) -> bool {
     let day = PER_DAY;
-    let now = uptake(case, h, f, k, day);
+    let now = uptake(context, h, f, k, day);
     let before = (2..=4).filter_map(|d| {
         let then = k.checked_sub(d * day / 2 + day / 2)?;
-        let taken = uptake(case, h, f, then, day);
+        let taken = uptake(context, h, f, then, day);
         (!taken.is_nan()).then_some(taken)
     });
     let most = before.fold(f64::NAN, f64::max);
-    let capacity = case.feeder(h, f).capacity_l;
+    let capacity = context.feeder(h, f).capacity_l;
     most > REFUSED_LEAST_SHARE * capacity && now < REFUSED_SHARE * most
 }
 

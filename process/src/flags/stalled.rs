@@ -4,7 +4,7 @@
 use super::cold::ease_of_day;
 use super::pace::{Pace, uptake, uptake_sd};
 use super::signals::{FeederSignals, nodes};
-use super::{Case, Doubts, Sign, Spell, Words, goal, spells, stores};
+use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes, food_reserves, goal};
 use crate::series::grid::PER_DAY;
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
 
@@ -25,47 +25,50 @@ crate::numbers! { "flags.stalled":
 
 /// Opens when a day's uptake is far below what is expected, closes when it is taken again.
 pub(super) fn raise(
-    case: &Case<'_>,
-    doubts: &Doubts,
-    flow: &[Vec<Spell>],
-    sour: &[Vec<Vec<Spell>>],
+    context: &RuleContext<'_>,
+    exclusions: &Exclusions,
+    flow: &[Vec<Episode>],
+    sour: &[Vec<Vec<Episode>>],
     flags: &mut Vec<Flag>,
 ) {
-    let signals = case.signals;
+    let signals = context.signals;
     let mut paces: Vec<(f64, Pace)> = Vec::new();
-    for (h, f, _, feeder) in case.feeders().filter(|found| found.3.sensed) {
-        let parameters = &case.parameters(h).stalled;
+    for (h, f, _, feeder) in context.feeders().filter(|found| found.3.sensed) {
+        let parameters = &context.parameters(h).stalled;
         let back = nodes(parameters.hours);
         let known = paces
             .iter()
             .position(|(hours, _)| hours.to_bits() == parameters.hours.to_bits());
         let known = known.unwrap_or_else(|| {
-            paces.push((parameters.hours, Pace::of(case, doubts, parameters.hours)));
+            paces.push((
+                parameters.hours,
+                Pace::of(context, exclusions, parameters.hours),
+            ));
             paces.len() - 1
         });
         let pace = &paces[known].1;
-        let capacity = case.feeder(h, f).capacity_l;
-        let easy = ease_of_day(&case.parameters(h).cold, &feeder.syrup);
+        let capacity = context.feeder(h, f).capacity_l;
+        let easy = ease_of_day(&context.parameters(h).cold, &feeder.syrup);
         let sd_l = uptake_sd(feeder, capacity);
         let Some(outlook) = pace.outlook((h, f)) else {
             continue;
         };
-        let signs = (0..=signals.last).map(|k| {
+        let votes = (0..=signals.last).map(|k| {
             let at = signals.grid.time(k);
-            let flows = flow[h].iter().any(|spell| spell.holds_at(at));
-            let spoilt = sour[h][f].iter().any(|spell| spell.holds_at(at));
-            let blind = doubts.level(case, h, f, k) || doubts.off(case, h, f, k);
-            let left = feeder.followed[k].litres;
+            let flows = flow[h].iter().any(|episode| episode.holds_at(at));
+            let spoilt = sour[h][f].iter().any(|episode| episode.holds_at(at));
+            let blind = exclusions.level(context, h, f, k) || exclusions.off(context, h, f, k);
+            let left = feeder.filtered[k].litres;
             let little = left < parameters.least_share * capacity;
             if flows || spoilt || blind || feeder.filled[k].is_none() || little {
-                return (at, Sign::Gone);
+                return (at, Vote::Close);
             }
-            let taken = uptake(case, h, f, k, back);
+            let taken = uptake(context, h, f, k, back);
             let expected = outlook.at(k).litres;
-            let sign = if taken.is_nan() || expected.is_nan() {
-                Sign::Between
+            let vote = if taken.is_nan() || expected.is_nan() {
+                Vote::Keep
             } else if taken > parameters.resumed * expected {
-                Sign::Gone
+                Vote::Close
             } else if easy[k] > parameters.ease
                 && easy[k.saturating_sub(nodes(WARM_BEFORE_HOURS))] > parameters.ease
                 && expected > CLEAR_SDS * sd_l
@@ -73,15 +76,15 @@ pub(super) fn raise(
                 && !rose(feeder, k, sd_l)
                 && taken < parameters.of_expected * expected
             {
-                Sign::Holds
+                Vote::Open
             } else {
-                Sign::Between
+                Vote::Keep
             };
-            (at, sign)
+            (at, vote)
         });
-        for spell in spells(signs, parameters.holds_hours, CLOSE_HOURS) {
-            let k = spell.opened;
-            let taken = Estimate::normal(uptake(case, h, f, k, back), sd_l);
+        for episode in episodes(votes, parameters.holds_hours, CLOSE_HOURS) {
+            let k = episode.opened;
+            let taken = Estimate::normal(uptake(context, h, f, k, back), sd_l);
             let took = Evidence::new("Took {took} in {hours}")
                 .with_estimate("took", taken.at_least(0.0), Measure::Volume)
                 .with("hours", parameters.hours, Measure::Hours);
@@ -93,8 +96,8 @@ pub(super) fn raise(
                     .with_estimate("neighbours", expected.beside(), Measure::Volume)
             };
             let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / PER_DAY as f64);
-            let words = Words {
-                severity: goal::severity(FlagKind::Stalled, goal::of_feeder(case, h, f, k)),
+            let details = Details {
+                severity: goal::severity(FlagKind::Stalled, goal::of_feeder(context, h, f, k)),
                 probability: PROBABILITY,
                 evidence: took
                     .and("; syrup {syrup}, {left} left, filled {days} ago.")
@@ -105,12 +108,12 @@ pub(super) fn raise(
                     )
                     .with_estimate(
                         "left",
-                        stores::left_estimate(case, h, f, k),
+                        food_reserves::left_estimate(context, h, f, k),
                         Measure::Volume,
                     )
                     .with("days", days.round(), Measure::Days),
             };
-            flags.push(case.feeder_flag(FlagKind::Stalled, (h, f), spell, words));
+            flags.push(context.feeder_flag(FlagKind::Stalled, (h, f), episode, details));
         }
     }
 }

@@ -234,9 +234,9 @@ mod tests {
 
     #[test]
     fn words_tell_the_kinds_apart() {
-        let mut words = FlagKind::ALL.map(|kind| FlagTexts::of(kind).word);
-        words.sort_unstable();
-        assert!(words.windows(2).all(|pair| pair[0] != pair[1]));
+        let mut details = FlagKind::ALL.map(|kind| FlagTexts::of(kind).word);
+        details.sort_unstable();
+        assert!(details.windows(2).all(|pair| pair[0] != pair[1]));
     }
 
     /// The severity says when; a text that said it too would contradict it for another goal.
@@ -279,9 +279,9 @@ mod tests {
             (FlagKind::SensorFault, "mains power"),
             (FlagKind::LowBattery, "below freezing"),
         ];
-        for (kind, words) in cautions {
+        for (kind, details) in cautions {
             let caution = FlagTexts::of(kind).caution.unwrap_or_default();
-            assert!(caution.contains(words), "{kind:?}: {caution}");
+            assert!(caution.contains(details), "{kind:?}: {caution}");
         }
     }
 

@@ -7,10 +7,10 @@
 //! `docs/estimator.md` for the equations.
 
 pub(crate) mod balance;
-pub(crate) mod hidden;
+pub(crate) mod hmm;
 
 pub use balance::{BalanceInput, HiveBalance, balance_yard};
-pub use hidden::find_losses;
+pub use hmm::find_losses;
 
 use crate::feeder::FeederCourse;
 

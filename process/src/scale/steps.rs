@@ -48,9 +48,9 @@ crate::numbers! { "scale.steps":
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct ScaleStep {
     /// Last reading before it.
-    pub after: Timestamp,
+    pub earliest: Timestamp,
     /// First reading behind it.
-    pub before: Timestamp,
+    pub latest: Timestamp,
     /// How much heavier the hive became, kg.
     pub kg: f64,
     /// Standard deviation of `kg`.
@@ -62,7 +62,7 @@ pub struct ScaleStep {
 impl ScaleStep {
     /// The middle of the time in which it happened.
     pub fn time(&self) -> Timestamp {
-        self.after.plus_ms((self.before.0 - self.after.0) / 2)
+        self.earliest.plus_ms((self.latest.0 - self.earliest.0) / 2)
     }
 }
 
@@ -197,8 +197,8 @@ pub(super) fn measure_step(
         + BEES_WOBBLE_KG.powi(2);
     let kg = (right.value - left.value) - slope * apart;
     Some(ScaleStep {
-        after,
-        before,
+        earliest: after,
+        latest: before,
         kg,
         sd_kg: variance.sqrt(),
         sharp_share: largest_change(v, step) / kg.abs().max(LEAST_CHANGE_KG),

@@ -12,7 +12,7 @@
 
 pub(crate) mod common;
 
-use crate::kalman::{Adjoint, Single, State, Transition, Update, Vector};
+use crate::kalman::{Adjoint, Marginal, State, Transition, Update, Vector};
 use crate::parameters::RainParameters;
 use crate::series::Weather;
 use crate::series::grid::{PER_DAY, STEP_HOURS};
@@ -145,7 +145,7 @@ struct Course<'a> {
 
 /// What a filter made of it.
 struct Filtered {
-    states: Vec<Single<3>>,
+    states: Vec<Marginal<3>>,
     steps: Vec<Step>,
     updates: Vec<Option<Update<3>>>,
     /// Logarithm of how likely the course is, but for a constant.
@@ -221,7 +221,7 @@ impl<'a> Course<'a> {
                 [0.0, 0.0, FIRST_VARIANCE],
             ],
         };
-        let mut states: Vec<Single<3>> = Vec::with_capacity(n);
+        let mut states: Vec<Marginal<3>> = Vec::with_capacity(n);
         let mut steps: Vec<Step> = Vec::with_capacity(n);
         let mut updates: Vec<Option<Update<3>>> = Vec::with_capacity(n);
         let (mut course, mut likelihood) = (0.0, 0.0);
@@ -281,12 +281,12 @@ impl<'a> Course<'a> {
                 let row = [1.0; 3];
                 let residual = course - state.mean.iter().sum::<f64>();
                 let noise = READING_SD_KG.powi(2) + (READING_SPREAD_SHARE * common[k].sd).powi(2);
-                let view = state.view(&row, noise);
-                let gate = GATE_SDS * view.variance().sqrt();
-                let off = (residual * residual / view.variance()).min(GATE_SDS * GATE_SDS);
-                likelihood -= 0.5 * (off + view.variance().ln());
+                let innovation = state.innovation(&row, noise);
+                let gate = GATE_SDS * innovation.variance().sqrt();
+                let off = (residual * residual / innovation.variance()).min(GATE_SDS * GATE_SDS);
+                likelihood -= 0.5 * (off + innovation.variance().ln());
                 if residual.abs() < gate || mm > 0.0 {
-                    update = Some(state.update(&view, residual));
+                    update = Some(state.update(&innovation, residual));
                 } else {
                     // Hands, or foragers in numbers: no water, and no news of it.
                     course -= residual;
@@ -294,7 +294,7 @@ impl<'a> Course<'a> {
             }
             steps.push(step);
             updates.push(update);
-            states.push(state.single(WATER));
+            states.push(state.marginal(WATER));
         }
 
         Filtered {

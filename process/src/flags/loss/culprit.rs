@@ -28,21 +28,21 @@ crate::numbers! { "flags.loss.culprit":
 impl Watch<'_> {
     /// Whether robbers could fly at a node.
     pub(super) fn flying(&self, k: usize) -> bool {
-        let air = self.case.signals.weather.air[k];
-        let warm = air.is_nan() || air >= self.case.parameters(self.h).loss.flight_cel;
-        self.case.signals.weather.light[k] && warm
+        let air = self.context.signals.weather.air[k];
+        let warm = air.is_nan() || air >= self.context.parameters(self.h).loss.flight_cel;
+        self.context.signals.weather.light[k] && warm
     }
 
     /// Whether it is light, but yesterday was not in an hour: robbers go home, a hole does not.
     pub(super) fn dusk(&self, k: usize) -> bool {
-        let daylight = &self.case.signals.weather.light;
+        let daylight = &self.context.signals.weather.light;
         let yesterday = (k + nodes(DUSK_HOURS)).checked_sub(PER_DAY);
         daylight[k] && yesterday.is_some_and(|then| !daylight[then])
     }
 
     /// Who it is likely to be, and how likely.
     pub(super) fn culprit(&self, k: usize, seen: &Loss) -> (Culprit, f64) {
-        let parameters = &self.case.parameters(self.h).loss;
+        let parameters = &self.context.parameters(self.h).loss;
         if !self.flying(k) {
             return (
                 Culprit::Leak,

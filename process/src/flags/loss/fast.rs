@@ -51,8 +51,8 @@ crate::numbers! { "flags.loss.fast":
 impl Watch<'_> {
     /// What the colony took before the window, and how well that is known, l/h.
     pub(super) fn usual(&self, k: usize, back: usize) -> (f64, f64) {
-        let before = &self.feeder.followed[k.saturating_sub(back + nodes(USUAL_LAG_HOURS))];
-        let least = LEAST_USUAL * self.case.feeder(self.h, self.f).capacity_l;
+        let before = &self.feeder.filtered[k.saturating_sub(back + nodes(USUAL_LAG_HOURS))];
+        let least = LEAST_USUAL * self.context.feeder(self.h, self.f).capacity_l;
         (before.rate.max(least), before.rate_sd)
     }
 
@@ -60,17 +60,17 @@ impl Watch<'_> {
     pub(super) fn loss(&self, k: usize, window: usize) -> Loss {
         let hours = balance::WINDOWS[window];
         let drop_l = self.drop(k, nodes(hours));
-        let scale = self.weighed && !self.doubts.scale(self.case, self.h, k);
+        let scale = self.weighed && !self.exclusions.scale(self.context, self.h, k);
         Loss {
             hours,
             drop_l,
             drop_kg: drop_l * kg_per_litre(self.feeder.strength[k]),
             hive_kg: if scale {
-                self.case.balance.excess_loss(self.h, k, window) - self.habit(k, window)
+                self.context.balance.excess_loss(self.h, k, window) - self.habit(k, window)
             } else {
                 f64::NAN
             },
-            hive_sd_kg: hive_sd_kg(self.case.signals.weather.light[k], hours),
+            hive_sd_kg: hive_sd_kg(self.context.signals.weather.light[k], hours),
         }
     }
 
@@ -80,7 +80,7 @@ impl Watch<'_> {
         let mut n = 0;
         let days = (1..=HABIT_DAYS).filter_map(|day| {
             let then = k.checked_sub(day * PER_DAY)?;
-            let excess = self.case.balance.excess_loss(self.h, then, window);
+            let excess = self.context.balance.excess_loss(self.h, then, window);
             (!excess.is_nan()).then_some(excess)
         });
         let found = median_of_few(days.inspect(|_| n += 1)).unwrap_or(0.0);
@@ -94,7 +94,7 @@ impl Watch<'_> {
     /// A window in which more went than the colony takes, and the hive lost as much; and whether that is
     /// so plain that one look is enough.
     pub(super) fn fast(&self, k: usize, window: usize) -> Option<(Loss, bool)> {
-        let parameters = &self.case.parameters(self.h).loss;
+        let parameters = &self.context.parameters(self.h).loss;
         let hours = balance::WINDOWS[window];
         let (usual, _) = self.usual(k, nodes(hours));
         let rate = self.drop(k, nodes(hours)) / hours;
@@ -141,12 +141,12 @@ impl Watch<'_> {
     /// Whether two days are known by which to tell what is usual.
     fn settled(&self, k: usize) -> bool {
         let then = k.checked_sub(nodes(TWO_DAYS_HOURS));
-        then.is_some_and(|then| !self.case.balance.weight(self.h, then).is_nan())
+        then.is_some_and(|then| !self.context.balance.weight(self.h, then).is_nan())
     }
 
     /// Whether a fast loss goes on.
     pub(super) fn still_fast(&self, k: usize) -> bool {
-        let parameters = &self.case.parameters(self.h).loss;
+        let parameters = &self.context.parameters(self.h).loss;
         let seen = self.loss(k, WINDOWS[1]);
         let rate = seen.drop_l / seen.hours;
         rate > parameters.fast_l_per_h + USUAL_FACTOR * self.usual(k, nodes(USUAL_LAG_HOURS)).0

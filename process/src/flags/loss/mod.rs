@@ -6,14 +6,14 @@
 //! syrup, and stop at dusk; a hole does not care.
 
 pub(crate) mod culprit;
+mod details;
 pub(crate) mod fast;
 pub(crate) mod slow;
-mod words;
 
 use super::cold::ease_of_day;
 use super::night::Night;
 use super::signals::{FeederSignals, nodes};
-use super::{Case, Doubts};
+use super::{Exclusions, RuleContext};
 use larder_domain::Flag;
 use std::ops::Range;
 
@@ -80,20 +80,20 @@ impl Open {
 }
 
 /// Raises both kinds.
-pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
-    for (h, f, hive, feeder) in case.feeders() {
+pub(super) fn raise(context: &RuleContext<'_>, exclusions: &Exclusions, flags: &mut Vec<Flag>) {
+    for (h, f, hive, feeder) in context.feeders() {
         if feeder.sensed {
-            let on_scale = case.feeder(h, f).on_scale;
+            let on_scale = context.feeder(h, f).on_scale;
             let watch = Watch {
-                case,
-                doubts,
+                context,
+                exclusions,
                 h,
                 f,
                 feeder,
                 weighed: hive.weighed,
                 on_scale,
-                nights: &case.nights[h],
-                easy: ease_of_day(&case.parameters(h).cold, &feeder.syrup),
+                nights: &context.nights[h],
+                easy: ease_of_day(&context.parameters(h).cold, &feeder.syrup),
             };
             watch.run(flags);
         }
@@ -101,8 +101,8 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
 }
 
 struct Watch<'a> {
-    case: &'a Case<'a>,
-    doubts: &'a Doubts,
+    context: &'a RuleContext<'a>,
+    exclusions: &'a Exclusions,
     h: usize,
     f: usize,
     feeder: &'a FeederSignals,
@@ -117,9 +117,9 @@ impl Watch<'_> {
         let mut open: Option<Open> = None;
         let mut fast_before = 0;
         let mut blurred_until = 0;
-        for k in nodes(FIRST_HOURS)..=self.case.signals.last {
-            let blind = self.doubts.level(self.case, self.h, self.f, k)
-                || self.doubts.off(self.case, self.h, self.f, k);
+        for k in nodes(FIRST_HOURS)..=self.context.signals.last {
+            let blind = self.exclusions.level(self.context, self.h, self.f, k)
+                || self.exclusions.off(self.context, self.h, self.f, k);
             if blind {
                 flags.extend(open.take().map(|was| self.flag(&was, Some(k))));
                 continue;
@@ -165,7 +165,7 @@ impl Watch<'_> {
         };
         let robbers = was.culprit == Culprit::Robbers;
         let going = self.fast(k, fast::WINDOWS[0]).is_some();
-        was.dark_since = if robbers && !self.case.signals.weather.light[k] && going {
+        was.dark_since = if robbers && !self.context.signals.weather.light[k] && going {
             was.dark_since.or(Some(k))
         } else {
             None

@@ -73,8 +73,8 @@ impl Watch<'_> {
     /// of what it took explain, while its feeder goes down by as much.
     fn by_balance(&self, k: usize) -> Option<(Loss, (Culprit, f64))> {
         // Who flies out in the morning comes home in the evening: only dark ends compare.
-        let dark = |k: usize| !self.case.signals.weather.light[k];
-        if !dark(k) || self.doubts.scale(self.case, self.h, k) {
+        let dark = |k: usize| !self.context.signals.weather.light[k];
+        if !dark(k) || self.exclusions.scale(self.context, self.h, k) {
             return None;
         }
         [HALF_DAY, DAY].into_iter().find_map(|window| {
@@ -88,7 +88,7 @@ impl Watch<'_> {
 
     fn out_of_balance(&self, k: usize, window: usize) -> Option<Loss> {
         let now = self.unexplained(k, window)?;
-        let dried = |k: usize| self.case.balance.dried(self.h, k, nodes(now.hours));
+        let dried = |k: usize| self.context.balance.dried(self.h, k, nodes(now.hours));
         if now.drop_kg <= FED_OF_LOST * LEAST_KG_PER_H * now.hours {
             // Too little for any loss below.
             return None;
@@ -108,7 +108,7 @@ impl Watch<'_> {
         let odd = now.hive_kg - habit;
         let doubt = DRYING_DOUBT * (dried(k) - usual_dries);
         let sd = (MAD_TO_SD * spread).max(now.hive_sd_kg).hypot(doubt);
-        let clear = odd > self.case.parameters(self.h).loss.slow_sds * sd
+        let clear = odd > self.context.parameters(self.h).loss.slow_sds * sd
             && odd > LEAST_KG_PER_H * now.hours;
         let fed = now.drop_kg > FED_OF_LOST * odd && faster(now.drop_kg - usual_drop, odd);
         (clear && fed).then_some(Loss {
@@ -121,21 +121,21 @@ impl Watch<'_> {
     /// What the hive lost in a window beyond its yard and the drying of what it took. What a yard gains
     /// from flowers, a weak hive need not.
     fn unexplained(&self, k: usize, window: usize) -> Option<Loss> {
-        let case = self.case;
+        let context = self.context;
         let hours = balance::WINDOWS[window];
         let back = nodes(hours);
         if k < back {
             return None;
         }
-        let (on_scale_kg, seen) = left_feeders(case.input, case.signals, self.h, k, back);
+        let (on_scale_kg, seen) = left_feeders(context.input, context.signals, self.h, k, back);
         let drop_kg = if self.on_scale {
             on_scale_kg
         } else {
             self.drop_kg(k, back)
         };
         let lost = self.lost(k, window);
-        let wet = case.signals.weather.wet(k - back, k);
-        let seen = seen && self.feeder.followed[k - back].age <= 2;
+        let wet = context.signals.weather.wet(k - back, k);
+        let seen = seen && self.feeder.filtered[k - back].age <= 2;
         (seen && !lost.is_nan()).then_some(Loss {
             hours,
             drop_l: drop_kg / kg_per_litre(self.feeder.strength[k]),
@@ -153,7 +153,7 @@ impl Watch<'_> {
         } else {
             self.drop_kg(k, nodes(balance::WINDOWS[window]))
         };
-        self.case.balance.loss_beside(self.h, k, window) + brought
+        self.context.balance.loss_beside(self.h, k, window) + brought
     }
 
     /// The same at this time of other days.
@@ -185,7 +185,7 @@ impl Watch<'_> {
         if flown.any(burst) {
             return Some((Culprit::Robbers, ROBBED_PROBABILITY));
         }
-        let daylight = &self.case.signals.weather.light;
+        let daylight = &self.context.signals.weather.light;
         let window = DARK_WINDOWS.into_iter().find(|&window| {
             let from = k.checked_sub(nodes(balance::WINDOWS[window]));
             from.is_some_and(|from| daylight[from..=k].iter().all(|day| !day))
@@ -200,10 +200,10 @@ impl Watch<'_> {
     }
 
     fn by_night(&self, k: usize) -> Option<Loss> {
-        let parameters = &self.case.parameters(self.h).loss;
+        let parameters = &self.context.parameters(self.h).loss;
         let at = self.nights.partition_point(|night| night.known < k);
         let night = self.nights[at..].iter().find(|night| night.known == k)?;
-        if self.doubts.scale(self.case, self.h, k) {
+        if self.exclusions.scale(self.context, self.h, k) {
             return None;
         }
         let drop_l = night.drop_kg / kg_per_litre(self.feeder.strength[k]);
@@ -227,7 +227,7 @@ impl Watch<'_> {
             return None;
         }
         let seen = self.loss(k, HALF_DAY);
-        let parameters = &self.case.parameters(self.h).cold;
+        let parameters = &self.context.parameters(self.h).cold;
         let window = &self.feeder.syrup[k.saturating_sub(nodes(HALF_DAY_HOURS))..=k];
         // It may be warmer than the yard's others.
         let doubt = self.feeder.celsius_sd();

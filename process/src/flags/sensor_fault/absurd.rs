@@ -1,7 +1,7 @@
 //! Many readings in a row that can't be.
 
 use super::super::parameters::SensorFault;
-use super::super::{Sign, Spell, spells};
+use super::super::{Episode, Vote, episodes};
 use super::Suspicion;
 use larder_domain::{Evidence, Measure, Timestamp};
 
@@ -22,25 +22,25 @@ pub(super) fn absurd(
     let readings: Vec<_> = readings.collect();
     let mut from = 0;
     let mut bad = 0;
-    let signs = readings.iter().enumerate().map(|(i, &(time, _, is_bad))| {
+    let votes = readings.iter().enumerate().map(|(i, &(time, _, is_bad))| {
         bad += usize::from(is_bad);
         while time.hours_since(readings[from].0) > parameters.absurd_hours {
             bad -= usize::from(readings[from].2);
             from += 1;
         }
         let share = bad as f64 / (i - from + 1) as f64;
-        let sign = if bad >= LEAST_ABSURD && share >= parameters.absurd_share {
-            Sign::Holds
+        let vote = if bad >= LEAST_ABSURD && share >= parameters.absurd_share {
+            Vote::Open
         } else if share <= parameters.sound_share {
-            Sign::Gone
+            Vote::Close
         } else {
-            Sign::Between
+            Vote::Keep
         };
-        (time, sign)
+        (time, vote)
     });
-    let found = spells(signs, 0.0, 1.0);
-    let words = |spell: Spell| {
-        let (_, value, _) = readings[spell.opened];
+    let found = episodes(votes, 0.0, 1.0);
+    let details = |episode: Episode| {
+        let (_, value, _) = readings[episode.opened];
         let example = if value.is_nan() {
             "values that are not possible".to_owned()
         } else {
@@ -58,8 +58,8 @@ pub(super) fn absurd(
                 evidence.with("value", value, Measure::Number)
             },
             probability: PROBABILITY,
-            spell,
+            episode,
         }
     };
-    found.into_iter().map(words).collect()
+    found.into_iter().map(details).collect()
 }

@@ -1,7 +1,7 @@
 //! A device's clock is off by years: it lost its battery, or was never set.
 
 use super::Suspicion;
-use crate::flags::Spell;
+use crate::flags::Episode;
 use crate::input::DeviceInput;
 use larder_domain::{Evidence, Measure, Timestamp};
 
@@ -23,7 +23,7 @@ pub(super) fn clock_off(device: &DeviceInput<'_>, now: Timestamp) -> Option<Susp
     .with("said", clock.said.0 as f64, Measure::Moment)
     .with("received", clock.received_at.0 as f64, Measure::Moment);
     Some(Suspicion {
-        spell: Spell {
+        episode: Episode {
             opened: 0,
             from: clock.received_at,
             until: (over <= now).then_some(over),

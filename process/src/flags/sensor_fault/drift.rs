@@ -2,7 +2,7 @@
 
 use super::super::night::Night;
 use super::super::signals::nodes;
-use super::super::{Case, Sign, Spell, spells};
+use super::super::{Episode, RuleContext, Vote, episodes};
 use super::Suspicion;
 use crate::flags::night::WHOLE_NIGHT_HOURS;
 use crate::series::grid::PER_DAY;
@@ -41,17 +41,17 @@ crate::numbers! { "flags.sensor_fault.drift":
 
 /// A scale that moves by night as no hive does: a gain, which no hive has at night, or a loss while
 /// every feeder was watched and nothing left them. Two nights in a row say so, or one very odd one.
-pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
-    let parameters = &case.parameters(h).sensor_fault;
-    let grid = &case.signals.grid;
-    let scales = &case.input.hives[h].hive.scales;
+pub(super) fn scale_drift(context: &RuleContext<'_>, h: usize) -> Vec<Suspicion> {
+    let parameters = &context.parameters(h).sensor_fault;
+    let grid = &context.signals.grid;
+    let scales = &context.input.hives[h].hive.scales;
     let name = |at| {
         let standing = scales.iter().find(|scale| scale.during.contains(at));
         standing.map_or_else(String::new, |scale| scale.source.device.to_string())
     };
     let mut before: Option<Night> = None;
-    let mut said = Vec::with_capacity(case.nights[h].len());
-    for night in &case.nights[h] {
+    let mut said = Vec::with_capacity(context.nights[h].len());
+    for night in &context.nights[h] {
         let odd = night.odd_kg;
         let least = parameters.drift_kg_per_night * night.hours / WHOLE_NIGHT_HOURS;
         let clear = odd.abs() > least
@@ -59,11 +59,11 @@ pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
             && night.n_habit >= 4;
         let by_chance = GAIN_AT_NIGHT_KG * night.hours / WHOLE_NIGHT_HOURS;
         // Where no gauge tells of rain, a yard that gains at night does.
-        let rains = !case.signals.weather.has_gauge && night.own_kg - odd > by_chance;
+        let rains = !context.signals.weather.has_gauge && night.own_kg - odd > by_chance;
         let gains = odd > 0.0 && night.own_kg > by_chance.max(OWN_SHARE * odd) && !rains;
         let flowed = (0..FLOW_DAYS).any(|day| {
             let then = night.known.saturating_sub(day * PER_DAY);
-            case.balance.change(h, then, DAY) > FLOW_KG
+            context.balance.change(h, then, DAY) > FLOW_KG
         });
         let drying = flowed || night.fed_kg > FED_KG;
         let loses = odd < 0.0 && night.seen && night.drop_kg < LEAK_SHARE * -odd && !drying;
@@ -76,41 +76,41 @@ pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
         if suspect && before.is_none_or(|earlier| night.known - earlier.known > 20) {
             before = Some(*night);
         }
-        let sign = match suspect {
-            _ if sure => Sign::Holds,
-            true => Sign::Between,
-            false if odd.abs() < 0.5 * least => Sign::Gone,
-            false => Sign::Between,
+        let vote = match suspect {
+            _ if sure => Vote::Open,
+            true => Vote::Keep,
+            false if odd.abs() < 0.5 * least => Vote::Close,
+            false => Vote::Keep,
         };
         let change = Estimate::normal(odd, night.sd_kg);
-        said.push((grid.time(night.known), sign, change));
+        said.push((grid.time(night.known), vote, change));
     }
-    let found = spells(said.iter().map(|&(at, sign, _)| (at, sign)), 0.0, 0.0);
-    let words = |spell: Spell| {
+    let found = episodes(said.iter().map(|&(at, vote, _)| (at, vote)), 0.0, 0.0);
+    let details = |episode: Episode| {
         Suspicion {
         evidence: Evidence::new(format!(
             "{} changed by {{change}} in one night against the other hives of the yard and its own nights before, and nothing went in or out: the scale drifts.",
-            name(spell.from)
+            name(episode.from)
         ))
-        .with_estimate("change", said[spell.opened].2, Measure::MassChange),
+        .with_estimate("change", said[episode.opened].2, Measure::MassChange),
         probability: PROBABILITY,
-        spell,
+        episode,
     }
     };
-    found.into_iter().map(words).collect()
+    found.into_iter().map(details).collect()
 }
 
 /// The window in [`super::balance::WINDOWS`] that is one day.
 const DAY: usize = 5;
 
 /// A level that rises steadily while nobody pours.
-pub(super) fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion> {
-    let signals = case.signals;
+pub(super) fn level_drift(context: &RuleContext<'_>, h: usize, f: usize) -> Vec<Suspicion> {
+    let signals = context.signals;
     let grid = &signals.grid;
     let feeder = &signals.hives[h].feeders[f];
-    let capacity = case.feeder(h, f).capacity_l;
-    let levels = &case.input.hives[h].feeders[f].levels;
-    let track = &case.analysis.hives[h].feeders[f].level;
+    let capacity = context.feeder(h, f).capacity_l;
+    let levels = &context.input.hives[h].feeders[f].levels;
+    let track = &context.analysis.hives[h].feeders[f].level;
     let turn = |k: usize| track.turn_at(grid.time(k));
     let name = |k: usize| {
         let turn = turn(k).map(|turn| track.turns[turn].sensor);
@@ -151,26 +151,26 @@ pub(super) fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion>
         }
     };
     let limit = (RISE_SHARE * capacity).max(RISE_SDS * feeder.noise_l);
-    let signs = (0..=signals.last).map(|k| {
-        let sign = match rise(k) {
-            up if up > limit => Sign::Holds,
-            up if up < CLOSE_SHARE * limit => Sign::Gone,
-            _ => Sign::Between,
+    let votes = (0..=signals.last).map(|k| {
+        let vote = match rise(k) {
+            up if up > limit => Vote::Open,
+            up if up < CLOSE_SHARE * limit => Vote::Close,
+            _ => Vote::Keep,
         };
-        (grid.time(k), sign)
+        (grid.time(k), vote)
     });
-    let found = spells(signs, OPEN_HOURS, RISE_HOURS);
+    let found = episodes(votes, OPEN_HOURS, RISE_HOURS);
     let sd_l = feeder.noise_l * (2.0 / MEAN_NODES as f64).sqrt();
     let risen = |k: usize| Estimate::normal(rise(k), sd_l);
-    let words = |spell: Spell| Suspicion {
+    let details = |episode: Episode| Suspicion {
         evidence: Evidence::new(format!(
             "The level by {} rose by {{rise}} in {{hours}} while nobody poured: the sensor drifts.",
-            name(spell.opened)
+            name(episode.opened)
         ))
-        .with_estimate("rise", risen(spell.opened), Measure::Volume)
+        .with_estimate("rise", risen(episode.opened), Measure::Volume)
         .with("hours", RISE_HOURS, Measure::Hours),
         probability: PROBABILITY,
-        spell,
+        episode,
     };
-    found.into_iter().map(words).collect()
+    found.into_iter().map(details).collect()
 }

@@ -1,6 +1,6 @@
 //! A value that stays exactly the same.
 
-use super::super::{Sign, spells};
+use super::super::{Vote, episodes};
 use super::Suspicion;
 use crate::robust::quantile;
 use crate::series::runs::{longest_by_chance, same};
@@ -20,31 +20,31 @@ pub(super) fn stuck(samples: &[Sample], hours: f64, device: &str) -> Vec<Suspici
     let least_run = longest_by_chance(samples.iter().map(|sample| sample.value));
     let hours = hours.max(HABIT_FACTOR * longest_of_a_day(samples));
     let mut start = 0;
-    let signs = samples.iter().enumerate().map(|(i, sample)| {
+    let votes = samples.iter().enumerate().map(|(i, sample)| {
         if i > 0 && !same(sample.value, samples[i - 1].value) {
             start = i;
         }
         let lasted = sample.time.hours_since(samples[start].time);
-        let sign = if i - start + 1 >= least_run && lasted >= hours {
-            Sign::Holds
+        let vote = if i - start + 1 >= least_run && lasted >= hours {
+            Vote::Open
         } else if i > start {
-            Sign::Between
+            Vote::Keep
         } else {
-            Sign::Gone
+            Vote::Close
         };
-        (sample.time, sign)
+        (sample.time, vote)
     });
-    let found = spells(signs, 0.0, 0.5);
+    let found = episodes(votes, 0.0, 0.5);
     found
         .into_iter()
-        .map(|spell| Suspicion {
+        .map(|episode| Suspicion {
             evidence: Evidence::new(format!(
                 "{device} has shown exactly {{value}} for {{hours}} and more; its values never stay the same for so long."
             ))
-            .with("value", samples[spell.opened].value, Measure::Number)
+            .with("value", samples[episode.opened].value, Measure::Number)
             .with("hours", hours, Measure::Hours),
             probability: PROBABILITY,
-            spell,
+            episode,
         })
         .collect()
 }

@@ -1,10 +1,10 @@
 //! One feeder's level and temperature on the grid, what was learned of its sensor taken out.
 
-use super::super::filter::LevelFilter;
+use super::super::level_filter::LevelFilter;
 use super::hands::breaks;
 use super::{FeederSignals, Shared};
 use crate::analysis::FeederAnalysis;
-use crate::evidence::ChangeKind;
+use crate::events::ChangeKind;
 use crate::feeder::SensorTraits;
 use crate::input::FeederInput;
 use crate::level::litres_per_unit;
@@ -34,11 +34,11 @@ pub(super) fn feeder_signals(
     let syrup = yard.syrup.in_feeder(h, f, feeder.feeder);
     let (mut filled, mut changed) = (vec![None; n], vec![None; n]);
     let mut strength = vec![yard.strengths.at(&feeder.feeder.id, grid.time(0)); n];
-    let mut changes = found.evidence.changes.iter().peekable();
+    let mut changes = found.events.changes.iter().peekable();
     let (mut fill, mut change) = (None, None);
     let mut poured = strength.first().copied().flatten();
     for k in 0..n {
-        while let Some(next) = changes.next_if(|c| grid.time(k) >= c.before) {
+        while let Some(next) = changes.next_if(|c| grid.time(k) >= c.latest) {
             // What only the level saw go may be a leak or robbers: it is no break in the course.
             if breaks(next, scale) {
                 change = Some(k);
@@ -53,15 +53,15 @@ pub(super) fn feeder_signals(
     let series = &found.level.series;
     let mut litres = grid.means(series.readings(), Look::UpTo);
     correct(grid, feeder, found, &strength, &syrup, &mut litres);
-    for change in found.evidence.changes.iter().filter(|c| breaks(c, scale)) {
+    for change in found.events.changes.iter().filter(|c| breaks(c, scale)) {
         // The half hour in which it happened is neither before nor behind.
-        if let Some(k) = grid.node(change.before, Look::UpTo)
-            && grid.time(k).0 - change.after.0 < 30 * 60_000
+        if let Some(k) = grid.node(change.latest, Look::UpTo)
+            && grid.time(k).0 - change.earliest.0 < 30 * 60_000
         {
             litres[k] = f64::NAN;
         }
     }
-    for masked in &found.evidence.masked {
+    for masked in &found.events.masked {
         let from = grid.node(masked.start, Look::UpTo).unwrap_or(0);
         let until = grid.node(masked.end, Look::UpTo).unwrap_or(n);
         litres[from.min(until)..until]
@@ -69,13 +69,13 @@ pub(super) fn feeder_signals(
             .for_each(|v| *v = f64::NAN);
     }
     let noise_l = (found.level.series.noise_sd / 3f64.sqrt()).max(LEAST_NOISE_L);
-    let followed = LevelFilter::new(feeder.feeder.capacity_l, noise_l).run(&litres, &changed);
+    let filtered = LevelFilter::new(feeder.feeder.capacity_l, noise_l).run(&litres, &changed);
     FeederSignals {
         sensed: !feeder.levels.is_empty(),
         levels: three_hourly(&litres),
         litres,
         noise_l,
-        followed,
+        filtered,
         syrup,
         thermometer: yard.syrup.thermometer(h, f).to_vec(),
         filled,

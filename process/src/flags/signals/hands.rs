@@ -1,6 +1,6 @@
 //! What hands did to a hive's weight, and how it is taken out.
 
-use crate::evidence::{Change, ChangeKind};
+use crate::events::{Change, ChangeKind};
 use crate::robust::median_of_few;
 use crate::scale::{ScaleStep, ScaleTrack};
 use crate::series::{Grid, Look};
@@ -22,15 +22,15 @@ pub(super) fn without_steps(grid: &Grid, scale: &ScaleTrack, gross: &[f64]) -> V
     let mut carried = 0.0;
     let mut done = 0;
     for step in scale.steps.iter().filter(|step| by_hand(step)) {
-        let at = times.partition_point(|&t| t <= step.after);
-        let first = times.partition_point(|&t| t < step.before);
+        let at = times.partition_point(|&t| t <= step.earliest);
+        let first = times.partition_point(|&t| t < step.latest);
         let settled = (first + SPOILED).min(times.len());
         let before = median_of_few(values[at.saturating_sub(SIDE)..at].iter().copied());
         let behind = median_of_few(values[settled..].iter().take(SIDE).copied());
         let (Some(before), Some(behind)) = (before, behind) else {
             continue;
         };
-        let from = grid.node(step.after.plus_ms(1), Look::UpTo).unwrap_or(0);
+        let from = grid.node(step.earliest.plus_ms(1), Look::UpTo).unwrap_or(0);
         let until = times
             .get(settled)
             .map_or(free.len(), |&t| grid.at_or_after(t));

@@ -5,7 +5,7 @@
 pub(crate) mod feeder;
 pub(crate) mod hands;
 
-use super::filter::Followed;
+use super::level_filter::Filtered;
 use crate::analysis::{HiveAnalysis, YardAnalysis};
 pub use crate::series::grid::nodes;
 
@@ -68,7 +68,7 @@ pub struct FeederSignals {
     /// Noise of a node's litres.
     pub noise_l: f64,
     /// What a filter that looks back only makes of it.
-    pub followed: Vec<Followed>,
+    pub filtered: Vec<Filtered>,
     /// Syrup temperature, Cel.
     pub syrup: Vec<f64>,
     /// What its own thermometer says, Cel; NaN where it has none or was not heard.

@@ -5,7 +5,7 @@
 use super::{BalanceHour, HiveBalance};
 use larder_domain::syrup::kg_per_litre;
 
-crate::numbers! { "losses.hidden":
+crate::numbers! { "losses.hmm":
     /// The powers that `emission` writes out, of the scale's and of the appetite's likelihood.
     WRITTEN_OUT: [f64; 2] = [1.5, 0.375], "1", [0.375, 1.5], Defined;
     /// Rates of loss that are told apart, kg/h: none, drips, streams. Between them the expected value

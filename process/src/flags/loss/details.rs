@@ -1,15 +1,15 @@
 //! What the flags of a loss say.
 
 use super::super::signals::nodes;
-use super::super::{Spell, Words};
+use super::super::{Details, Episode};
 use super::{Culprit, Open, Watch};
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity};
 
 impl Watch<'_> {
     /// The flag of a loss that has ended, or has not.
     pub(super) fn flag(&self, was: &Open, until: Option<usize>) -> Flag {
-        let grid = &self.case.signals.grid;
-        let spell = Spell {
+        let grid = &self.context.signals.grid;
+        let episode = Episode {
             opened: was.opened,
             from: grid.time(was.opened),
             until: until.map(|k| grid.time(k)),
@@ -20,7 +20,7 @@ impl Watch<'_> {
         } else {
             "the hive lost {lost} more than its yard".to_owned()
         };
-        let feeder = &self.case.feeder(self.h, self.f).id;
+        let feeder = &self.context.feeder(self.h, self.f).id;
         let left = Estimate::normal(seen.drop_l, self.feeder.noise_l);
         let density = seen.drop_kg / seen.drop_l;
         let left_mass = Estimate::normal(seen.drop_kg, self.feeder.noise_l * density);
@@ -41,7 +41,7 @@ impl Watch<'_> {
             Culprit::Robbers => (FlagKind::Robbed, " In flight weather: robbers."),
             Culprit::Leak | Culprit::SlowLeak => (FlagKind::Leaking, ""),
         };
-        let words = Words {
+        let details = Details {
             severity: if was.culprit == Culprit::SlowLeak {
                 Severity::Warning
             } else {
@@ -50,6 +50,7 @@ impl Watch<'_> {
             probability: was.probability,
             evidence: facts.and(who),
         };
-        self.case.feeder_flag(kind, (self.h, self.f), spell, words)
+        self.context
+            .feeder_flag(kind, (self.h, self.f), episode, details)
     }
 }

@@ -6,11 +6,11 @@
 //! taken off, then what this feeder was beside it in the days before.
 
 use super::signals::nodes;
-use super::{Case, Doubts, stores};
+use super::{Exclusions, RuleContext, food_reserves};
 use crate::robust::{median, median_of_few};
 use crate::series::grid::PER_DAY;
 
-crate::numbers! { "flags.heat":
+crate::numbers! { "flags.fermentation_heat":
     /// Freshly poured syrup is as warm as its tank for so long, hours.
     COOLING_HOURS: f64 = 14.0, "h", [4.7, 42.0], Chosen;
     /// A yard's course needs so many thermometers at a time.
@@ -27,27 +27,31 @@ crate::numbers! { "flags.heat":
 
 /// For each hive and feeder, K above what it should be in the 24 hours before each node; NaN where
 /// fewer than three thermometers in the yard say what it should be.
-pub(super) fn heat(case: &Case<'_>, doubts: &Doubts) -> Vec<Vec<Vec<f64>>> {
-    let feeders = case.feeders();
+pub(super) fn fermentation_heat(
+    context: &RuleContext<'_>,
+    exclusions: &Exclusions,
+) -> Vec<Vec<Vec<f64>>> {
+    let feeders = context.feeders();
     let own: Vec<Vec<f64>> = feeders
-        .map(|(h, f, ..)| settled(case, doubts, h, f))
+        .map(|(h, f, ..)| settled(context, exclusions, h, f))
         .collect();
     let yard = yard_course(&own);
     let mut found = own.iter().map(|own| above_habit(own, &yard));
-    let hives = case.signals.hives.iter();
+    let hives = context.signals.hives.iter();
     hives
         .map(|hive| found.by_ref().take(hive.feeders.len()).collect())
         .collect()
 }
 
 /// The feeder's own thermometer while it stands in syrup, without the hours behind a fill.
-fn settled(case: &Case<'_>, doubts: &Doubts, h: usize, f: usize) -> Vec<f64> {
-    let feeder = &case.signals.hives[h].feeders[f];
+fn settled(context: &RuleContext<'_>, exclusions: &Exclusions, h: usize, f: usize) -> Vec<f64> {
+    let feeder = &context.signals.hives[h].feeders[f];
     let cooling = nodes(COOLING_HOURS);
-    let least_l = DRY_SHARE * case.feeder(h, f).capacity_l;
+    let least_l = DRY_SHARE * context.feeder(h, f).capacity_l;
     let seen = feeder.thermometer.iter().enumerate().map(|(k, &celsius)| {
         let fresh = feeder.changed[k].is_some_and(|at| k - at < cooling);
-        let dry = stores::left(case, h, f, k) < least_l || doubts.off(case, h, f, k);
+        let dry =
+            food_reserves::left(context, h, f, k) < least_l || exclusions.off(context, h, f, k);
         if fresh || dry { f64::NAN } else { celsius }
     });
     seen.collect()

@@ -10,7 +10,7 @@ use crate::scale::{LEAST_STEP_KG, ScaleStep, ScaleTrack};
 use crate::series::grid::{Grid, PER_DAY, STEP_MS};
 use larder_domain::Timestamp;
 
-crate::numbers! { "visits":
+crate::numbers! { "hands":
     /// A step this large needs no second witness, kg: more than a swarm, and nothing else takes or
     /// brings as much within minutes.
     BEYOND_DOUBT_KG: f64 = 1.5, "kg", [0.5, 4.5], Chosen;
@@ -29,7 +29,7 @@ crate::numbers! { "visits":
 }
 
 /// Takes out steps that nothing but the scale itself speaks for.
-pub fn drop_doubtful(
+pub fn drop_unconfirmed_steps(
     grid: &Grid,
     hives: &[HiveInput<'_>],
     scales: &mut [ScaleTrack],
@@ -80,8 +80,8 @@ fn visited(visits: &[Timestamp], step: &ScaleStep) -> bool {
 /// Whether the other hives changed about as much in the same hour, or this one does at that time of
 /// day.
 fn is_usual(grid: &Grid, scales: &[ScaleTrack], own: usize, step: &ScaleStep) -> bool {
-    let from = grid.nearest(step.after.plus_ms(-STEP_MS / 2));
-    let to = grid.nearest(step.before.plus_ms(STEP_MS / 2));
+    let from = grid.nearest(step.earliest.plus_ms(-STEP_MS / 2));
+    let to = grid.nearest(step.latest.plus_ms(STEP_MS / 2));
     let change = |scale: &ScaleTrack, from: usize, to: usize| {
         let at = |k: usize| scale.at_nodes.get(k).copied().unwrap_or(f64::NAN);
         let kg = at(to) - at(from);
@@ -115,7 +115,7 @@ fn is_certain(hive: &HiveInput<'_>, step: &ScaleStep, levels: &[LevelTrack]) -> 
     };
     let jumped = |level: &LevelTrack| {
         level.jumps.iter().any(|jump| {
-            let apart = jump.after.0.max(step.after.0) - jump.before.0.min(step.before.0);
+            let apart = jump.earliest.0.max(step.earliest.0) - jump.latest.0.min(step.latest.0);
             apart <= SAME_MINUTES * 60_000
                 && jump.litres * step.kg > 0.0
                 && jump.litres.abs() > LEAST_SHARE * step.kg.abs()

@@ -5,7 +5,7 @@
 use crate::input::YardInput;
 use larder_domain::{Sample, Span, Timestamp};
 
-crate::numbers! { "record":
+crate::numbers! { "coverage":
     /// A record that says nothing for longer than this has ended, days: three weeks are longer than any
     /// logger is out of reach during a season, and shorter than a winter. Chosen.
     pub LONGEST_SILENCE_DAYS: i64 = 21, "d", [7.0, 63.0], Chosen;

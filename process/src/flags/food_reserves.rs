@@ -1,6 +1,6 @@
 //! What a hive weighs against what it should, with rain and single readings smoothed away.
 
-use super::Case;
+use super::RuleContext;
 use super::signals::nodes;
 use crate::robust::Sorted;
 use crate::series::grid::PER_DAY;
@@ -8,7 +8,7 @@ use crate::series::grid::STEP_HOURS;
 use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Estimate, Timestamp};
 
-crate::numbers! { "flags.stores":
+crate::numbers! { "flags.food_reserves":
     /// What is left of a sensor's offset and of a ruler's geometry, as a share of the capacity (measured:
     /// with it nine in ten intervals hold the truth).
     SENSOR_BIAS_SHARE: f64 = 0.018, "1", [0.006, 0.054], Measured;
@@ -26,9 +26,9 @@ pub(super) struct Target {
 }
 
 /// The hive's target; `None` where the keeper set none.
-pub(super) fn target(case: &Case<'_>, h: usize) -> Option<Target> {
-    let hive = case.input.hives[h].hive;
-    let day = |date| larder_domain::time::local_day(case.input.yard.timezone, date);
+pub(super) fn target(context: &RuleContext<'_>, h: usize) -> Option<Target> {
+    let hive = context.input.hives[h].hive;
+    let day = |date| larder_domain::time::local_day(context.input.yard.timezone, date);
     Some(Target {
         kg: hive.target_weight_kg?,
         date: hive.target_date.map(|date| day(date).start),
@@ -38,17 +38,17 @@ pub(super) fn target(case: &Case<'_>, h: usize) -> Option<Target> {
 /// What the hive weighs at each node without the syrup in its feeders and without the boxes put on
 /// or taken off since the record began, kg: what its target is held against. Median of the last six
 /// hours; NaN where nothing was heard for two days.
-pub(super) fn own(case: &Case<'_>, h: usize) -> Vec<f64> {
-    let signals = case.signals;
+pub(super) fn own(context: &RuleContext<'_>, h: usize) -> Vec<f64> {
+    let signals = context.signals;
     let hive = &signals.hives[h];
     let Some(start) = hive.gross_kg.iter().position(|v| !v.is_nan()) else {
         return vec![f64::NAN; signals.last + 1];
     };
-    let on_scale = |f: usize| case.feeder(h, f).on_scale;
+    let on_scale = |f: usize| context.feeder(h, f).on_scale;
     let density = |f: usize, k: usize| kg_per_litre(hive.feeders[f].strength[k]);
     let at_start: f64 = (0..hive.feeders.len())
         .filter(|&f| on_scale(f))
-        .map(|f| left(case, h, f, start).max(0.0) * density(f, start))
+        .map(|f| left(context, h, f, start).max(0.0) * density(f, start))
         .sum();
     let offset = hive.gross_kg[start] - hive.free_kg[start] - at_start;
     let offset = if offset.is_nan() { -at_start } else { offset };
@@ -59,7 +59,7 @@ pub(super) fn own(case: &Case<'_>, h: usize) -> Vec<f64> {
     (0..=signals.last)
         .map(|k| {
             for f in (0..hive.feeders.len()).filter(|&f| on_scale(f) && k > start) {
-                taken += rate(case, h, f, k).max(0.0) * STEP_HOURS * density(f, k);
+                taken += rate(context, h, f, k).max(0.0) * STEP_HOURS * density(f, k);
             }
             window.insert(hive.free_kg[k]);
             if k > reach {
@@ -79,43 +79,44 @@ pub(super) fn own(case: &Case<'_>, h: usize) -> Vec<f64> {
 }
 
 /// What is left in a feeder at a node, l.
-pub(super) fn left(case: &Case<'_>, h: usize, f: usize, k: usize) -> f64 {
-    let feeder = &case.signals.hives[h].feeders[f];
+pub(super) fn left(context: &RuleContext<'_>, h: usize, f: usize, k: usize) -> f64 {
+    let feeder = &context.signals.hives[h].feeders[f];
     if feeder.sensed {
-        feeder.followed[k].litres
+        feeder.filtered[k].litres
     } else {
-        case.analysis.hives[h].feeders[f].course.volume_l[k]
+        context.analysis.hives[h].feeders[f].course.volume_l[k]
     }
 }
 
 /// The same with its interval, as the evidence says it.
-pub(super) fn left_estimate(case: &Case<'_>, h: usize, f: usize, k: usize) -> Estimate {
-    Estimate::normal(left(case, h, f, k), left_sd(case, h, f, k)).at_least(0.0)
+pub(super) fn left_estimate(context: &RuleContext<'_>, h: usize, f: usize, k: usize) -> Estimate {
+    Estimate::normal(left(context, h, f, k), left_sd(context, h, f, k)).at_least(0.0)
 }
 
-pub(super) fn left_sd(case: &Case<'_>, h: usize, f: usize, k: usize) -> f64 {
-    let feeder = &case.signals.hives[h].feeders[f];
+pub(super) fn left_sd(context: &RuleContext<'_>, h: usize, f: usize, k: usize) -> f64 {
+    let feeder = &context.signals.hives[h].feeders[f];
     if feeder.sensed {
-        let bias_l = SENSOR_BIAS_SHARE * case.feeder(h, f).capacity_l;
-        feeder.followed[k].litres_sd.hypot(bias_l)
+        let bias_l = SENSOR_BIAS_SHARE * context.feeder(h, f).capacity_l;
+        feeder.filtered[k].litres_sd.hypot(bias_l)
     } else {
-        case.analysis.hives[h].feeders[f].course.volume_sd[k]
+        context.analysis.hives[h].feeders[f].course.volume_sd[k]
     }
 }
 
 /// How well [`own`] is known at a node, kg: the scale's noise, and the syrup taken off it.
-pub(super) fn own_sd(case: &Case<'_>, h: usize, k: usize) -> f64 {
-    let hive = &case.signals.hives[h];
-    let feeders = (0..hive.feeders.len()).filter(|&f| case.feeder(h, f).on_scale);
-    let syrup = feeders.map(|f| left_sd(case, h, f, k) * kg_per_litre(hive.feeders[f].strength[k]));
+pub(super) fn own_sd(context: &RuleContext<'_>, h: usize, k: usize) -> f64 {
+    let hive = &context.signals.hives[h];
+    let feeders = (0..hive.feeders.len()).filter(|&f| context.feeder(h, f).on_scale);
+    let syrup =
+        feeders.map(|f| left_sd(context, h, f, k) * kg_per_litre(hive.feeders[f].strength[k]));
     syrup.fold(hive.noise_kg.hypot(LOAD_CELL_SD_KG), f64::hypot)
 }
 
-fn rate(case: &Case<'_>, h: usize, f: usize, k: usize) -> f64 {
-    let feeder = &case.signals.hives[h].feeders[f];
+fn rate(context: &RuleContext<'_>, h: usize, f: usize, k: usize) -> f64 {
+    let feeder = &context.signals.hives[h].feeders[f];
     if feeder.sensed {
-        feeder.followed[k].rate
+        feeder.filtered[k].rate
     } else {
-        case.analysis.hives[h].feeders[f].course.rate[k]
+        context.analysis.hives[h].feeders[f].course.rate[k]
     }
 }

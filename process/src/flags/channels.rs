@@ -5,7 +5,7 @@ use larder_domain::{
     Assignment, ChannelKind, ChannelName, ChannelRef, DeviceId, Feeder, FlagKind, Timestamp,
 };
 
-crate::numbers! { "flags.witness":
+crate::numbers! { "flags.channels":
     /// How far back from the opening the evidence looks, ms: most kinds judge a day.
     pub(super) LOOK_BACK_MS: i64 = 24 * 3_600_000, "ms", [29000000.0, 260000000.0], Chosen;
 }

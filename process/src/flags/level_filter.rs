@@ -7,7 +7,7 @@
 use crate::kalman::{State, Transition, Vector};
 use crate::series::grid::STEP_HOURS;
 
-crate::numbers! { "flags.filter":
+crate::numbers! { "flags.level_filter":
     /// How long a rate remembers, hours.
     MEMORY_HOURS: f64 = 24.0, "h", [8.0, 72.0], Chosen;
     /// How far rates lie apart, l/h for each litre of capacity.
@@ -22,7 +22,7 @@ crate::numbers! { "flags.filter":
 
 /// What is believed at a node.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
-pub struct Followed {
+pub struct Filtered {
     /// Litres.
     pub litres: f64,
     /// Its standard deviation.
@@ -51,7 +51,7 @@ impl LevelFilter {
     }
 
     /// Runs along. `changed` holds the node of the newest fill or spill at or before each node.
-    pub fn run(&self, litres: &[f64], changed: &[Option<usize>]) -> Vec<Followed> {
+    pub fn run(&self, litres: &[f64], changed: &[Option<usize>]) -> Vec<Filtered> {
         let rate_sd = RATE_SD_PER_CAPACITY * self.capacity_l;
         let q = 2.0 * rate_sd * rate_sd / MEMORY_HOURS;
         let dt = STEP_HOURS;
@@ -81,8 +81,8 @@ impl LevelFilter {
             age = age.saturating_add(1);
             if !reading.is_nan() {
                 let off = reading - state.mean[VOLUME];
-                let mut view = state.view(&SEES_VOLUME, noise);
-                let side = match CLIP_SDS * view.variance().sqrt() {
+                let mut innovation = state.innovation(&SEES_VOLUME, noise);
+                let side = match CLIP_SDS * innovation.variance().sqrt() {
                     limit if off > limit => 1,
                     limit if off < -limit => -1,
                     _ => 0,
@@ -95,13 +95,13 @@ impl LevelFilter {
                 if clipped.abs() >= GIVE_IN {
                     clipped = 0;
                     forget_volume(&mut state, wide);
-                    view = state.view(&SEES_VOLUME, noise);
+                    innovation = state.innovation(&SEES_VOLUME, noise);
                 }
-                let limit = CLIP_SDS * view.variance().sqrt();
-                state.update(&view, off.clamp(-limit, limit));
+                let limit = CLIP_SDS * innovation.variance().sqrt();
+                state.update(&innovation, off.clamp(-limit, limit));
                 age = 0;
             }
-            found.push(Followed {
+            found.push(Filtered {
                 litres: state.mean[VOLUME],
                 litres_sd: state.covariance[VOLUME][VOLUME].max(0.0).sqrt(),
                 rate: state.mean[RATE],

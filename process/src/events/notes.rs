@@ -1,12 +1,12 @@
 //! Notes that nothing has confirmed: believed only where nothing could have seen the fill.
 
 use super::{
-    Change, ChangeKind, FeederEvidence, NOTE_HOURS, NOTE_VOLUME_SHARE, WATCH_HOURS, Witnesses,
+    Change, ChangeKind, FeederEvents, NOTE_HOURS, NOTE_VOLUME_SHARE, WATCH_HOURS, Witnesses,
     scale_watched, strength_of,
 };
 use larder_domain::Span;
 
-crate::numbers! { "evidence.notes":
+crate::numbers! { "events.notes":
     /// How exact the time of a note is taken to be, ms.
     NOTE_TIME_MS: i64 = 10 * 60 * 1000, "ms", [200000.0, 1800000.0], Chosen;
     /// Readings this far apart still tell whether the level rose across an outage, hours.
@@ -16,7 +16,7 @@ crate::numbers! { "evidence.notes":
 }
 
 /// Adds a fill for each free note that the witnesses do not refute.
-pub(super) fn believe_notes(witnesses: &Witnesses<'_>, found: &mut FeederEvidence, used: &[bool]) {
+pub(super) fn believe_notes(witnesses: &Witnesses<'_>, found: &mut FeederEvents, used: &[bool]) {
     let feeder = witnesses.feeder;
     let level = witnesses.level;
     for (i, note) in feeder
@@ -43,8 +43,8 @@ pub(super) fn believe_notes(witnesses: &Witnesses<'_>, found: &mut FeederEvidenc
             continue;
         }
         found.changes.push(Change {
-            after: note.time.plus_ms(-NOTE_TIME_MS),
-            before: note.time.plus_ms(NOTE_TIME_MS),
+            earliest: note.time.plus_ms(-NOTE_TIME_MS),
+            latest: note.time.plus_ms(NOTE_TIME_MS),
             kind: ChangeKind::Fill,
             litres: note.volume_l.map(|v| (v, NOTE_VOLUME_SHARE * v)),
             recorded: Some(i),

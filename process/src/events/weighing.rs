@@ -8,7 +8,7 @@ use crate::scale::ScaleStep;
 use larder_domain::Strength;
 use larder_domain::syrup::kg_per_litre;
 
-crate::numbers! { "evidence.weighing":
+crate::numbers! { "events.weighing":
     /// A feeder that is off or knocked over shows its old level in at most this share of readings.
     OFF_SHARE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
     /// Scale and level agree within so many standard deviations.
@@ -142,8 +142,8 @@ pub(super) fn lost_all(
     step: &ScaleStep,
     inside: Option<Strength>,
 ) -> bool {
-    let recent = level.level_before(step.after, LEVEL_HOURS);
-    let Some(before) = recent.or_else(|| level.level_before(step.after, OUTAGE_HOURS)) else {
+    let recent = level.level_before(step.earliest, LEVEL_HOURS);
+    let Some(before) = recent.or_else(|| level.level_before(step.earliest, OUTAGE_HOURS)) else {
         return false;
     };
     let slack = GEOMETRY_SHARE * weighing.feeder.feeder.capacity_l + STEADY_SDS * level.noise_l();
@@ -151,7 +151,7 @@ pub(super) fn lost_all(
     let fits = step.kg < 0.0 && tare > -slack && tare < MOST_TARE_KG + slack;
     let enough =
         before > OFF_LEAST_SHARE * weighing.feeder.feeder.capacity_l || tare > OFF_LEAST_KG;
-    let still_there = level.share_near(step.before, STILL_HOURS, before, slack);
+    let still_there = level.share_near(step.latest, STILL_HOURS, before, slack);
     fits && enough && still_there < OFF_SHARE && !holds_some(weighing, level, step, before)
 }
 
@@ -161,6 +161,6 @@ fn holds_some(weighing: &Weighing<'_>, level: &LevelTrack, step: &ScaleStep, bef
         return false;
     };
     let noise = STEADY_SDS * level.noise_l();
-    let steady = level.share_near(step.before, STEADY_HOURS, change.to, noise) > 2.0 * OFF_SHARE;
+    let steady = level.share_near(step.latest, STEADY_HOURS, change.to, noise) > 2.0 * OFF_SHARE;
     steady && change.to > OUTAGE_SHARE * before.max(0.0) + noise
 }

@@ -2,14 +2,14 @@
 //! thrown out first. Weight and level show only the difference; the mixture's temperature shows the
 //! shares (heat balance: `T = (V_old T_old + V_fresh T_fresh) / V`).
 
-use super::{Change, ChangeKind, FeederEvidence, GEOMETRY_SHARE, strength_of};
+use super::{Change, ChangeKind, FeederEvents, GEOMETRY_SHARE, strength_of};
 use crate::input::{FeederInput, HiveInput};
 use crate::level::{LevelChange, LevelTrack};
 use crate::strengths::Strengths;
 use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Sample, Span, Timestamp};
 
-crate::numbers! { "evidence.warmth":
+crate::numbers! { "events.warmth":
     /// What a thermometer on a feeder is off after a fill, and what sun and air do meanwhile, K.
     THERMOMETER_SD: f64 = 1.5, "K", [0.5, 4.5], Chosen;
     /// Syrup is poured between cold and blood-warm, Cel (common practice).
@@ -44,11 +44,11 @@ pub fn find_renewals(
     hives: &[HiveInput<'_>],
     levels: &[Vec<LevelTrack>],
     strengths: &Strengths,
-    evidence: &mut [Vec<FeederEvidence>],
+    events: &mut [Vec<FeederEvents>],
 ) {
-    let tanks = tank_temperatures(hives, levels, evidence);
-    let poured = pouring_times(evidence);
-    for ((hive, levels), found) in hives.iter().zip(levels).zip(evidence) {
+    let tanks = tank_temperatures(hives, levels, events);
+    let poured = pouring_times(events);
+    for ((hive, levels), found) in hives.iter().zip(levels).zip(events) {
         for ((feeder, level), found) in hive.feeders.iter().zip(levels).zip(found) {
             let place = Place {
                 feeder,
@@ -83,15 +83,15 @@ struct Place<'a> {
 
 /// The temperature of the syrup before and behind a change, Cel.
 fn warmed(feeder: &FeederInput<'_>, change: &Change) -> Option<(f64, f64)> {
-    let before = change.after.plus_ms(-300_000);
+    let before = change.earliest.plus_ms(-300_000);
     feeder.levels.iter().find_map(|level| {
         let samples = level.syrup_temperature;
         let last = samples.partition_point(|sample| sample.time <= before);
         let old = samples.get(last.checked_sub(1)?)?;
         let soon = samples[last..]
             .iter()
-            .filter(|sample| sample.time > change.after)
-            .take_while(|sample| sample.time.hours_since(change.before) <= SOON_HOURS)
+            .filter(|sample| sample.time > change.earliest)
+            .take_while(|sample| sample.time.hours_since(change.latest) <= SOON_HOURS)
             .take(3);
         // It cools at once: the first readings count by how far they are from the old.
         let apart = |sample: &&Sample| (sample.value - old.value).abs();
@@ -102,8 +102,8 @@ fn warmed(feeder: &FeederInput<'_>, change: &Change) -> Option<(f64, f64)> {
 
 fn level_across(level: &LevelTrack, change: &Change) -> Option<LevelChange> {
     let span = Span {
-        start: change.after,
-        end: change.before,
+        start: change.earliest,
+        end: change.latest,
     };
     level.change_across(span, LEVEL_HOURS)
 }
@@ -112,10 +112,10 @@ fn level_across(level: &LevelTrack, change: &Change) -> Option<LevelChange> {
 fn tank_temperatures(
     hives: &[HiveInput<'_>],
     levels: &[Vec<LevelTrack>],
-    evidence: &[Vec<FeederEvidence>],
+    events: &[Vec<FeederEvents>],
 ) -> Vec<(Timestamp, f64)> {
     let mut tanks = Vec::new();
-    for ((hive, levels), found) in hives.iter().zip(levels).zip(evidence) {
+    for ((hive, levels), found) in hives.iter().zip(levels).zip(events) {
         for ((feeder, level), found) in hive.feeders.iter().zip(levels).zip(found) {
             for change in found.changes.iter().filter(|c| c.kind.pours()) {
                 let Some((level, (_, warm))) =
@@ -132,8 +132,8 @@ fn tank_temperatures(
     tanks
 }
 
-fn pouring_times(evidence: &[Vec<FeederEvidence>]) -> Vec<Timestamp> {
-    let found = evidence.iter().flatten().flat_map(|found| &found.changes);
+fn pouring_times(events: &[Vec<FeederEvents>]) -> Vec<Timestamp> {
+    let found = events.iter().flatten().flat_map(|found| &found.changes);
     let mut times: Vec<Timestamp> = found
         .filter(|change| change.kind.pours())
         .map(Change::time)
@@ -159,8 +159,8 @@ impl Place<'_> {
         hidden: &[Span],
         tanks: &[(Timestamp, f64)],
     ) -> Option<(f64, f64)> {
-        let just_before = change.after.plus_ms(-TWO_HOURS_MS);
-        let unseen = |span: &Span| span.start <= change.before && span.end >= just_before;
+        let just_before = change.earliest.plus_ms(-TWO_HOURS_MS);
+        let unseen = |span: &Span| span.start <= change.latest && span.end >= just_before;
         if change.kind != ChangeKind::Fill || hidden.iter().any(unseen) {
             return None;
         }
@@ -193,9 +193,10 @@ impl Place<'_> {
         let Some((more, sd)) = change.litres else {
             return by_level;
         };
-        let inside = self
-            .strengths
-            .at(&self.feeder.feeder.id, change.after.plus_ms(-TWO_HOURS_MS));
+        let inside = self.strengths.at(
+            &self.feeder.feeder.id,
+            change.earliest.plus_ms(-TWO_HOURS_MS),
+        );
         let denser = kg_per_litre(inside) / kg_per_litre(change.strength);
         let before = level.from.max(0.0) * denser;
         let sd = sd.hypot(GEOMETRY_SHARE * before).hypot(level.sd);
@@ -204,7 +205,7 @@ impl Place<'_> {
 
     /// Fresh syrup in place of as much old: neither level nor weight tells, the thermometer jumps
     /// while hands are in the yard.
-    fn unseen_renewals(&self, found: &FeederEvidence, poured: &[Timestamp]) -> Vec<Change> {
+    fn unseen_renewals(&self, found: &FeederEvents, poured: &[Timestamp]) -> Vec<Change> {
         let mut renewals = Vec::new();
         for level in &self.feeder.levels {
             for pair in level.syrup_temperature.windows(2) {
@@ -216,17 +217,12 @@ impl Place<'_> {
         renewals
     }
 
-    fn could_be_fresh(
-        &self,
-        pair: &[Sample],
-        found: &FeederEvidence,
-        poured: &[Timestamp],
-    ) -> bool {
+    fn could_be_fresh(&self, pair: &[Sample], found: &FeederEvents, poured: &[Timestamp]) -> bool {
         let (start, end) = (pair[0].time, pair[1].time);
         let explained = found
             .changes
             .iter()
-            .any(|c| c.after.hours_since(end) < 1.0 && start.hours_since(c.before) < 1.0);
+            .any(|c| c.earliest.hours_since(end) < 1.0 && start.hours_since(c.latest) < 1.0);
         let away = found.displaced.iter().chain(&found.masked);
         let away = away
             .into_iter()
@@ -240,8 +236,8 @@ impl Place<'_> {
 
     fn renewal(&self, pair: &[Sample]) -> Option<Change> {
         let change = Change {
-            after: pair[0].time,
-            before: pair[1].time,
+            earliest: pair[0].time,
+            latest: pair[1].time,
             kind: ChangeKind::Renewed,
             litres: None,
             recorded: None,

@@ -1,7 +1,7 @@
 //! Steps on the scale: which of them were syrup, in which feeder and how much.
 
 use super::weighing::{Weighing, lost_all};
-use super::{Change, ChangeKind, FeederEvidence, NOTE_HOURS, nearest_note, strength_of};
+use super::{Change, ChangeKind, FeederEvents, NOTE_HOURS, nearest_note, strength_of};
 use crate::input::{FeederInput, HiveInput};
 use crate::level::LevelTrack;
 use crate::scale::{ScaleStep, ScaleTrack};
@@ -9,7 +9,7 @@ use crate::strengths::Strengths;
 use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Span, Timestamp};
 
-crate::numbers! { "evidence.weighed":
+crate::numbers! { "events.weighed":
     /// A level on both sides of a step is read within so many hours; across an outage within so many.
     pub(super) LEVEL_HOURS: f64 = 4.0, "h", [1.3, 12.0], Chosen;
     pub(super) OUTAGE_HOURS: f64 = 120.0, "h", [40.0, 360.0], Chosen;
@@ -29,7 +29,7 @@ crate::numbers! { "evidence.weighed":
 }
 
 /// One hive's witnesses.
-pub(super) struct Case<'a> {
+pub(super) struct HiveWitnesses<'a> {
     pub hive: &'a HiveInput<'a>,
     pub levels: &'a [LevelTrack],
     pub strengths: &'a Strengths,
@@ -45,9 +45,9 @@ struct Off {
 
 /// Explains each step of the scale by one feeder, where one explains it.
 pub(super) fn explain_steps(
-    case: &Case<'_>,
+    case: &HiveWitnesses<'_>,
     scale: &ScaleTrack,
-    found: &mut [FeederEvidence],
+    found: &mut [FeederEvents],
     notes: &mut [Vec<bool>],
 ) {
     let mut off: Vec<Option<Off>> = vec![None; found.len()];
@@ -58,10 +58,10 @@ pub(super) fn explain_steps(
         {
             let was = off[f].take();
             let tare_kg = was.map_or(0.0, |o| o.tare_kg);
-            let since = was.map_or(step.after, |o| o.since);
+            let since = was.map_or(step.earliest, |o| o.since);
             let away = Span {
                 start: since,
-                end: step.before,
+                end: step.latest,
             };
             found[f].masked.push(away);
             found[f].displaced.push(away);
@@ -75,7 +75,7 @@ pub(super) fn explain_steps(
             && change.litres.is_none()
         {
             off[*f] = Some(Off {
-                since: step.before,
+                since: step.latest,
                 tare_kg: tare_of(case, *f, step),
             });
         }
@@ -93,7 +93,7 @@ pub(super) fn explain_steps(
     }
 }
 
-fn take(change: Option<(usize, Change)>, found: &mut [FeederEvidence], notes: &mut [Vec<bool>]) {
+fn take(change: Option<(usize, Change)>, found: &mut [FeederEvents], notes: &mut [Vec<bool>]) {
     let Some((f, change)) = change else { return };
     if let Some(note) = change.recorded {
         notes[f][note] = true;
@@ -107,18 +107,18 @@ fn put_back(off: &Off, step: &ScaleStep) -> bool {
 }
 
 /// What the feeder itself weighs, from the step with which it went.
-fn tare_of(case: &Case<'_>, f: usize, step: &ScaleStep) -> f64 {
+fn tare_of(case: &HiveWitnesses<'_>, f: usize, step: &ScaleStep) -> f64 {
     let feeder = case.hive.feeders[f].feeder;
-    let density = kg_per_litre(case.strengths.at(&feeder.id, step.after));
+    let density = kg_per_litre(case.strengths.at(&feeder.id, step.earliest));
     let before = case.levels[f]
-        .level_before(step.after, LEVEL_HOURS)
+        .level_before(step.earliest, LEVEL_HOURS)
         .unwrap_or(0.0);
     (-step.kg - before.max(0.0) * density).clamp(0.0, MOST_TARE_KG)
 }
 
 /// What was poured in when the feeder was put back.
 fn refill_after(
-    case: &Case<'_>,
+    case: &HiveWitnesses<'_>,
     f: usize,
     index: usize,
     step: &ScaleStep,
@@ -133,8 +133,8 @@ fn refill_after(
     let litres = (step.kg - tare_kg) / density;
     let least = REFILL_SHARE * feeder.feeder.capacity_l + REFILL_L;
     (litres > least || note.is_some()).then(|| Change {
-        after: step.after,
-        before: step.before,
+        earliest: step.earliest,
+        latest: step.latest,
         kind: ChangeKind::Fill,
         // The tare comes from a level that was off by its own errors.
         litres: Some((
@@ -150,14 +150,14 @@ fn refill_after(
 
 fn span_of(step: &ScaleStep) -> Span {
     Span {
-        start: step.after,
-        end: step.before,
+        start: step.earliest,
+        end: step.latest,
     }
 }
 
 /// What a step on the scale did to which feeder; `None`: something else was put on or taken off.
 fn explain_step(
-    case: &Case<'_>,
+    case: &HiveWitnesses<'_>,
     index: usize,
     steps: &[ScaleStep],
     notes: &[Vec<bool>],
@@ -171,7 +171,7 @@ fn explain_step(
         let note = nearest_note(feeder, &notes[f], span)
             .filter(|&note| is_meant(case, feeder, note, index, steps));
         let poured = strength_of(feeder, note, case.strengths, step.time());
-        let inside = case.strengths.at(&feeder.feeder.id, step.after);
+        let inside = case.strengths.at(&feeder.feeder.id, step.earliest);
         let level = &case.levels[f];
         let weighing = Weighing {
             feeder,
@@ -191,8 +191,8 @@ fn explain_step(
             continue;
         };
         let change = Change {
-            after: step.after,
-            before: step.before,
+            earliest: step.earliest,
+            latest: step.latest,
             kind,
             litres,
             recorded: note.filter(|_| kind.pours()),
@@ -211,16 +211,16 @@ fn explain_step(
 fn between_steps(steps: &[ScaleStep], index: usize) -> Span {
     let before = index.checked_sub(1).and_then(|i| steps.get(i));
     Span {
-        start: before.map_or(Span::ALWAYS.start, |step| step.before),
+        start: before.map_or(Span::ALWAYS.start, |step| step.latest),
         end: steps
             .get(index + 1)
-            .map_or(Span::ALWAYS.end, |step| step.after),
+            .map_or(Span::ALWAYS.end, |step| step.earliest),
     }
 }
 
 /// Whether a note means this step and not another one of the same visit that fits it better.
 fn is_meant(
-    case: &Case<'_>,
+    case: &HiveWitnesses<'_>,
     feeder: &FeederInput<'_>,
     note: usize,
     index: usize,

@@ -18,7 +18,7 @@ use crate::scale::ScaleTrack;
 use crate::strengths::Strengths;
 use larder_domain::{Span, Strength, Timestamp};
 
-crate::numbers! { "evidence":
+crate::numbers! { "events":
     /// A note belongs to a change up to this far from it: people write things down when they are back
     /// at the truck, hours.
     NOTE_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
@@ -34,9 +34,9 @@ crate::numbers! { "evidence":
 #[derive(Clone, PartialEq, Debug)]
 pub struct Change {
     /// It was not yet so then.
-    pub after: Timestamp,
+    pub earliest: Timestamp,
     /// It was so then.
-    pub before: Timestamp,
+    pub latest: Timestamp,
     /// What happened.
     pub kind: ChangeKind,
     /// How much came in (or went out, negative), l at 20 Cel, with its standard deviation, from
@@ -75,13 +75,13 @@ impl ChangeKind {
 impl Change {
     /// The middle of the time in which it happened.
     pub fn time(&self) -> Timestamp {
-        self.after.plus_ms((self.before.0 - self.after.0) / 2)
+        self.earliest.plus_ms((self.latest.0 - self.earliest.0) / 2)
     }
 }
 
 /// All that is known of one feeder's sudden changes.
 #[derive(Clone, PartialEq, Debug, Default)]
-pub struct FeederEvidence {
+pub struct FeederEvents {
     /// In order of time.
     pub changes: Vec<Change>,
     /// When the level sensor tells of something else than syrup.
@@ -91,20 +91,20 @@ pub struct FeederEvidence {
 }
 
 /// Puts together what one hive's witnesses say; one entry for each feeder. `until` is the clock.
-pub fn gather(
+pub fn detect_events(
     hive: &HiveInput<'_>,
     scale: &ScaleTrack,
     levels: &[LevelTrack],
     strengths: &Strengths,
     until: Timestamp,
-) -> Vec<FeederEvidence> {
-    let mut found = vec![FeederEvidence::default(); levels.len()];
+) -> Vec<FeederEvents> {
+    let mut found = vec![FeederEvents::default(); levels.len()];
     let mut notes: Vec<Vec<bool>> = hive
         .feeders
         .iter()
         .map(|feeder| vec![false; feeder.recorded.len()])
         .collect();
-    let case = weighed::Case {
+    let case = weighed::HiveWitnesses {
         hive,
         levels,
         strengths,

@@ -6,7 +6,7 @@ use crate::robust::{mad_sd, median};
 use crate::scale::ScaleTrack;
 use larder_domain::{Estimate, HiveId, Span, WeightDay, WeightQuality};
 
-crate::numbers! { "nights":
+crate::numbers! { "night_weight":
     /// A night needs so many readings to be good.
     GOOD_READINGS: usize = 6, "1", [2.0, 18.0], Chosen;
     /// No reading is better than this, kg, and no night's mean than that.

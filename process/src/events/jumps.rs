@@ -2,14 +2,14 @@
 //! and things in the sensor's beam.
 
 use super::{
-    Change, ChangeKind, FeederEvidence, Witnesses, nearest_note, scale_watched, strength_of,
+    Change, ChangeKind, FeederEvents, Witnesses, nearest_note, scale_watched, strength_of,
 };
 use crate::level::LevelJump;
 use crate::scale::{LEAST_STEP_KG, ScaleStep};
 use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Span, Timestamp};
 
-crate::numbers! { "evidence.jumps":
+crate::numbers! { "events.jumps":
     /// Comb, foam or a bee before the sensor goes within this, hours.
     ANOMALY_HOURS: f64 = 20.0, "h", [6.7, 60.0], Chosen;
     /// More than a colony, or a hole, takes out between two readings, l.
@@ -25,7 +25,7 @@ crate::numbers! { "evidence.jumps":
 /// Goes through the jumps in order of time.
 pub(super) fn explain_jumps(
     witnesses: &Witnesses<'_>,
-    found: &mut FeederEvidence,
+    found: &mut FeederEvents,
     notes: &mut [bool],
 ) {
     let feeder = witnesses.feeder;
@@ -33,18 +33,18 @@ pub(super) fn explain_jumps(
     let mut hidden_until = Timestamp(i64::MIN);
     for (i, jump) in jumps.iter().enumerate() {
         let span = Span {
-            start: jump.after,
-            end: jump.before,
+            start: jump.earliest,
+            end: jump.latest,
         };
-        let hidden = jump.before <= hidden_until
+        let hidden = jump.latest <= hidden_until
             || found
                 .displaced
                 .iter()
-                .any(|away| away.contains(jump.before));
+                .any(|away| away.contains(jump.latest));
         if hidden || is_explained(found, span) {
             continue;
         }
-        let density = kg_per_litre(witnesses.strengths.at(&feeder.feeder.id, jump.before));
+        let density = kg_per_litre(witnesses.strengths.at(&feeder.feeder.id, jump.latest));
         let refuted = jump.litres.abs() * density > SURELY_WEIGHED_STEPS * LEAST_STEP_KG
             && witnesses.scale.is_some_and(|scale| {
                 scale_watched(scale, span) && !hands_were_there(&scale.steps, span)
@@ -52,17 +52,17 @@ pub(super) fn explain_jumps(
         let note = nearest_note(feeder, notes, span);
         let back = goes_back(&jumps[i + 1..], jump);
         if jump.litres > 0.0 && (refuted || (note.is_none() && back.is_some())) {
-            let longest = jump.before.plus_hours(ANOMALY_HOURS);
+            let longest = jump.latest.plus_hours(ANOMALY_HOURS);
             hidden_until = back.unwrap_or(longest);
             found.masked.push(Span {
-                start: jump.before,
+                start: jump.latest,
                 end: hidden_until,
             });
         } else if jump.litres > 0.0 {
             if let Some(note) = note {
                 notes[note] = true;
             }
-            let strength = strength_of(feeder, note, witnesses.strengths, jump.before);
+            let strength = strength_of(feeder, note, witnesses.strengths, jump.latest);
             found.changes.push(Change {
                 recorded: note,
                 strength,
@@ -78,15 +78,15 @@ pub(super) fn explain_jumps(
 /// for may hide in it.
 fn hands_were_there(steps: &[ScaleStep], span: Span) -> bool {
     steps.iter().any(|step| {
-        let apart = step.after.0.max(span.start.0) - step.before.0.min(span.end.0);
+        let apart = step.earliest.0.max(span.start.0) - step.latest.0.min(span.end.0);
         apart <= SAME_MINUTES * 60 * 1000
     })
 }
 
 fn unweighed(jump: &LevelJump, kind: ChangeKind) -> Change {
     Change {
-        after: jump.after,
-        before: jump.before,
+        earliest: jump.earliest,
+        latest: jump.latest,
         kind,
         litres: None,
         recorded: None,
@@ -96,9 +96,9 @@ fn unweighed(jump: &LevelJump, kind: ChangeKind) -> Change {
     }
 }
 
-fn is_explained(found: &FeederEvidence, span: Span) -> bool {
+fn is_explained(found: &FeederEvents, span: Span) -> bool {
     found.changes.iter().any(|change| {
-        let apart = change.after.0.max(span.start.0) - change.before.0.min(span.end.0);
+        let apart = change.earliest.0.max(span.start.0) - change.latest.0.min(span.end.0);
         apart <= SAME_MINUTES * 60 * 1000
     })
 }
@@ -107,7 +107,7 @@ fn is_explained(found: &FeederEvidence, span: Span) -> bool {
 fn goes_back(later: &[LevelJump], jump: &LevelJump) -> Option<Timestamp> {
     let mut soon = later
         .iter()
-        .take_while(|next| next.after.hours_since(jump.before) <= ANOMALY_HOURS);
+        .take_while(|next| next.earliest.hours_since(jump.latest) <= ANOMALY_HOURS);
     soon.find(|next| BACK_SHARE.contains(&(-next.litres / jump.litres)))
-        .map(|next| next.before)
+        .map(|next| next.latest)
 }
