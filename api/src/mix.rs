@@ -16,8 +16,8 @@ use crate::problem::Body;
 use crate::{Problem, ServiceState};
 use axum::Json;
 use axum::extract::State;
-use larder_domain::mix;
-use larder_domain::units::UnitSystem;
+use larder_syrup::mix;
+use larder_syrup::units::UnitSystem;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {

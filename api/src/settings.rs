@@ -5,7 +5,7 @@ use crate::words::UnitSystemWord;
 use crate::{Problem, ServiceState};
 use axum::Json;
 use axum::extract::State;
-use larder_domain::units::UnitSystem;
+use larder_syrup::units::UnitSystem;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};

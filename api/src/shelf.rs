@@ -9,10 +9,11 @@ use axum::Json;
 use axum::extract::State;
 use chrono::NaiveDate;
 use larder_domain::{
-    Apiary, ChannelKind, ChannelName, ChannelRef, Estimate, Feeder, FeederId, FillEvent, FlagKind,
-    Hive, HiveId, KeptFlag, Span, Timestamp, Total, UptakeDay, WeightDay, Yard, time::local_day,
+    Apiary, ChannelKind, ChannelName, ChannelRef, Feeder, FeederId, FillEvent, FlagKind, Hive,
+    HiveId, KeptFlag, Span, Timestamp, UptakeDay, WeightDay, Yard, time::local_day,
 };
 use larder_store::LatestSample;
+use larder_syrup::{Estimate, Total};
 use serde::Serialize;
 use std::collections::HashMap;
 use utoipa::ToSchema;

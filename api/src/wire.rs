@@ -1,6 +1,7 @@
 //! Values that many answers share, as they look in JSON.
 
-use larder_domain::{Estimate, Sample, Span, Total};
+use larder_domain::{Sample, Span};
+use larder_syrup::{Estimate, Total};
 use serde::Serialize;
 use utoipa::ToSchema;
 

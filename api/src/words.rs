@@ -1,15 +1,15 @@
 //! Closed sets of words in JSON. Each list is made from the enum that the word comes from, so the
 //! description names exactly the words that answers can hold.
 
-use larder_domain::feed::ReadyFeed;
-use larder_domain::mix::CautionKind;
 use larder_domain::person::{MailAddress, WebhookUrl};
-use larder_domain::units::UnitSystem;
 use larder_domain::{
     FeederKind, FillSource, FlagKind, FlagState, Goal, Measure, Severity, Timestamp, Trait,
     Verdict, Way, WeightQuality,
 };
 use larder_store::notices::{NoticeKind, NoticeState};
+use larder_syrup::feed::ReadyFeed;
+use larder_syrup::mix::CautionKind;
+use larder_syrup::units::UnitSystem;
 use serde::de::{Deserialize, Deserializer, Error};
 use serde::{Serialize, Serializer};
 use std::borrow::Cow;

@@ -12,14 +12,15 @@ use axum::body::Body;
 use axum::http::{Request, StatusCode, header};
 use larder_api::{Host, Live, ReplayOutcome, Service, router};
 use larder_domain::{
-    Care, ChannelName, ChannelRef, DeviceId, Estimate, Evidence, FeederId, FillEvent, FillSource,
-    Flag, FlagId, FlagKind, HiveId, KeptFlag, Learned, Measure, Reading, Severity, Strength,
-    Timestamp, Trait, UptakeDay, WeightDay, WeightQuality, YardId,
+    Care, ChannelName, ChannelRef, DeviceId, Evidence, FeederId, FillEvent, FillSource, Flag,
+    FlagId, FlagKind, HiveId, KeptFlag, Learned, Measure, Reading, Severity, Timestamp, Trait,
+    UptakeDay, WeightDay, WeightQuality, YardId,
 };
 use larder_process::FeederNow;
 use larder_store::{
     Access, EmbeddedStore, QuarantinedId, Readings, Records, Refused, ResultsPatch, StoreError,
 };
+use larder_syrup::{Estimate, Strength};
 use serde_json::{Value, json};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};

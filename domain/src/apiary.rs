@@ -2,11 +2,11 @@
 //! whole by construction: every hive's yard and every feeder's hive exist, no id is used twice.
 
 use crate::channel::ChannelKind;
-use crate::feeder::Shape;
 use crate::identity::{ChannelRef, DeviceId, FeederId, HiveId, YardId};
 use crate::time::{Span, Timestamp};
 use chrono::NaiveDate;
 use chrono_tz::Tz;
+use larder_syrup::feeder::Shape;
 use std::collections::BTreeMap;
 
 mod learn_anew;

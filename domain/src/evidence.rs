@@ -1,11 +1,11 @@
 //! Why a flag is raised: a sentence with places for its numbers, and the numbers. The sentence is put
 //! together where it is read, in the reader's units and zone; a chart draws the same numbers.
 
-use crate::estimate::Estimate;
 use crate::identity::ChannelRef;
 use crate::time::{Span, Timestamp};
-use crate::units::{DegreesCelsius, Kilograms, Litres, UnitSystem};
 use chrono_tz::Tz;
+use larder_syrup::Estimate;
+use larder_syrup::units::{DegreesCelsius, Kilograms, Litres, UnitSystem};
 
 /// The reasons for a flag.
 #[derive(Clone, PartialEq, Debug, Default)]

@@ -2,10 +2,10 @@
 //! warmth, how noisy it is.
 
 use crate::channel::Unit;
-use crate::estimate::Estimate;
 use crate::identity::{ChannelRef, HiveId};
 use crate::time::Timestamp;
 use chrono::NaiveDate;
+use larder_syrup::Estimate;
 
 /// One trait of one instrument, as the readings before and around a day show it.
 #[derive(Clone, PartialEq, Debug)]

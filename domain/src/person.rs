@@ -3,8 +3,8 @@
 use crate::identity::{PersonId, YardId};
 use crate::results::{FlagKind, Severity};
 use crate::time::Timestamp;
-use crate::units::UnitSystem;
 use chrono::NaiveTime;
+use larder_syrup::units::UnitSystem;
 
 /// Someone (or some machine) who is told of flags.
 #[derive(Clone, PartialEq, Debug)]

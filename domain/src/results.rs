@@ -1,11 +1,11 @@
 //! What the processing stage finds out, and what a keeper writes down.
 
-use crate::estimate::Estimate;
 use crate::evidence::Evidence;
 use crate::identity::{DeviceId, FeederId, HiveId, YardId};
-use crate::strength::Strength;
 use crate::time::Timestamp;
 use chrono::NaiveDate;
+use larder_syrup::Estimate;
+use larder_syrup::strength::Strength;
 
 /// A fill that a keeper wrote down. Its identity is (feeder, time).
 #[derive(Clone, PartialEq, Debug)]

@@ -2,7 +2,7 @@
 
 use anyhow::Result;
 use clap::ValueEnum;
-use larder_domain::units::{Kilograms, Litres, UnitSystem};
+use larder_syrup::units::{Kilograms, Litres, UnitSystem};
 use serde_json::{Map, Value, json};
 use std::io::{IsTerminal, Write};
 

@@ -17,7 +17,7 @@ use larder_domain::{
     Apiary, Flag, HiveId, KeptFlag, Span, Timestamp, Yard, YardId, time::local_day,
 };
 use larder_process::{
-    FeederNow, YardOutput, flags::YardParameters, life, process_yard_with, window,
+    FeederNow, YardOutput, flags::YardParameters, lifecycle, process_yard_with, window,
 };
 use larder_store::{Readings, Records, ResultsPatch, StoreError};
 use load::LoadedYard;
@@ -304,7 +304,7 @@ impl Pipeline<'_> {
         }
         let mut kept = self.records.flags(Some(&loaded.yard.id), ahead)?;
         kept.retain(|kept| kept.flag.opened_at >= ahead.start);
-        let withdrawn = life::changes(&kept, ahead, &[], self.clock, |_| None);
+        let withdrawn = lifecycle::changes(&kept, ahead, &[], self.clock, |_| None);
         self.records.keep_flags(&withdrawn)?;
         Ok(())
     }
@@ -331,7 +331,7 @@ impl Pipeline<'_> {
             })
         });
         let first_known = |flag: &Flag| run.first_known.at(flag);
-        let changed = life::changes(&kept, days, found, self.clock, first_known);
+        let changed = lifecycle::changes(&kept, days, found, self.clock, first_known);
         self.records.keep_flags(&changed)?;
         Ok(changed)
     }

@@ -4,8 +4,8 @@
 use crate::failure::wrong_use;
 use crate::settings::{Declared, SettingsFile, Shared, data_dir, settings};
 use anyhow::Result;
-use larder_domain::units::UnitSystem;
 use larder_store::{Access, EmbeddedStore, Records};
+use larder_syrup::units::UnitSystem;
 
 settings! {
     /// Flattened into commands that print quantities.

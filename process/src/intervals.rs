@@ -6,7 +6,8 @@ use crate::feeder::FilledVolume;
 use crate::losses::HiveBalance;
 use crate::parameters::IntervalParameters;
 use crate::series::grid::{PER_HOUR, STEP_HOURS};
-use larder_domain::{Estimate, Span};
+use larder_domain::Span;
+use larder_syrup::Estimate;
 
 /// What the colony took on a day, l.
 pub fn uptake(

@@ -3,7 +3,8 @@
 use crate::analysis::{FeederAnalysis, HiveAnalysis, YardAnalysis};
 use crate::input::{FeederInput, HiveInput, YardInput};
 use chrono::NaiveDate;
-use larder_domain::{Assignment, Estimate, Learned, Timestamp, Trait};
+use larder_domain::{Assignment, Learned, Timestamp, Trait};
+use larder_syrup::Estimate;
 
 /// Of every instrument of the yard, as of `date`; of one that was exchanged, both.
 pub(crate) fn learned(

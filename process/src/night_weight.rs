@@ -4,7 +4,8 @@ use crate::analysis::YardAnalysis;
 use crate::days::Day;
 use crate::robust::{mad_sd, median};
 use crate::scale::ScaleTrack;
-use larder_domain::{Estimate, HiveId, Span, WeightDay, WeightQuality};
+use larder_domain::{HiveId, Span, WeightDay, WeightQuality};
+use larder_syrup::Estimate;
 
 crate::numbers! { "night_weight":
     /// A night needs so many readings to be good.

@@ -1,8 +1,7 @@
 //! What the processing stage returns.
 
-use larder_domain::{
-    Estimate, FeederId, FillEvent, Flag, Learned, Timestamp, UptakeDay, WeightDay,
-};
+use larder_domain::{FeederId, FillEvent, Flag, Learned, Timestamp, UptakeDay, WeightDay};
+use larder_syrup::Estimate;
 
 /// All results for one yard.
 #[derive(Clone, PartialEq, Debug, Default)]

@@ -10,7 +10,8 @@ use crate::output::{FeederNow, YardOutput};
 use crate::parameters::IntervalParameters;
 use crate::series::grid::HOURS_PER_DAY;
 use crate::series::grid::PER_DAY;
-use larder_domain::{Estimate, FillEvent, FillSource, Flag, Span, Timestamp, UptakeDay};
+use larder_domain::{FillEvent, FillSource, Flag, Span, Timestamp, UptakeDay};
+use larder_syrup::Estimate;
 
 crate::numbers! { "report":
     /// Errors of the rate remember some four hours: the mean over a day of such a process has this share of
@@ -88,7 +89,7 @@ fn sugar_per_litre(found: &FeederAnalysis, at: Timestamp) -> Option<f64> {
     let fills = found.events.changes.iter().rev();
     let mut poured = fills.filter(|c| c.kind.pours() && c.latest <= at);
     let strength = poured.find_map(|c| c.strength)?;
-    let kg = larder_domain::syrup::kg_per_litre(Some(strength));
+    let kg = larder_syrup::physics::kg_per_litre(Some(strength));
     Some(strength.mass_fraction().value() * kg)
 }
 

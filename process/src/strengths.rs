@@ -2,9 +2,10 @@
 //! the yard on the same trip, carried on until the next fill.
 
 use crate::input::YardInput;
-use larder_domain::syrup::DensityOf;
-use larder_domain::units::DegreesCelsius;
-use larder_domain::{Feeder, FeederId, Goal, RecordedFill, Strength, Timestamp, syrup};
+use larder_domain::{Feeder, FeederId, Goal, RecordedFill, Timestamp};
+use larder_syrup::physics::DensityOf;
+use larder_syrup::units::DegreesCelsius;
+use larder_syrup::{Strength, physics};
 
 crate::numbers! { "strengths":
     /// Records this close together belong to one trip with one tank, hours.
@@ -69,7 +70,7 @@ impl Strengths {
 
     /// Density at 20 Cel of what was in `feeder` at `at`, kg/l.
     pub fn kg_per_litre(&self, feeder: &Feeder, at: Timestamp) -> f64 {
-        syrup::kg_per_litre(self.at(&feeder.id, at))
+        physics::kg_per_litre(self.at(&feeder.id, at))
     }
 }
 
@@ -84,7 +85,7 @@ impl Expansion {
     pub fn of(strength: Option<Strength>) -> Self {
         let syrup = strength.map(|strength| {
             let sugar = strength.mass_fraction();
-            (DensityOf::sugar(sugar), syrup::density_at_20_kg_m3(sugar))
+            (DensityOf::sugar(sugar), physics::density_at_20_kg_m3(sugar))
         });
         Self { syrup }
     }

@@ -118,9 +118,9 @@ fn feeder(hive: &str) -> Feeder {
 fn mass_kg(fill: &FillEvent) -> f64 {
     let litres = fill.volume_l.expect("it was weighed").value;
     let strength = fill.strength.expect("the usual one is taken");
-    let density = larder_domain::syrup::density_kg_m3(
+    let density = larder_syrup::physics::density_kg_m3(
         strength.mass_fraction(),
-        larder_domain::units::DegreesCelsius(20.0),
+        larder_syrup::units::DegreesCelsius(20.0),
     );
     litres * density / 1000.0
 }

@@ -3,14 +3,15 @@
 #![allow(clippy::float_cmp, reason = "values must come back bit for bit")]
 
 use larder_domain::{
-    Act, Apiary, CareEntry, ChannelName, DeviceId, Estimate, Evidence, Feeder, FeederId,
-    FeederKind, FillEvent, FillSource, Flag, FlagKind, Goal, Hive, HiveId, KeptFlag, Learned,
-    Reading, RecordedFill, Said, Severity, Span, Timestamp, Trait, Unit, UptakeDay, WeightDay,
+    Act, Apiary, CareEntry, ChannelName, DeviceId, Evidence, Feeder, FeederId, FeederKind,
+    FillEvent, FillSource, Flag, FlagKind, Goal, Hive, HiveId, KeptFlag, Learned, Reading,
+    RecordedFill, Said, Severity, Span, Timestamp, Trait, Unit, UptakeDay, WeightDay,
     WeightQuality, Yard,
 };
 use larder_store::{
     Access, Attribute, EmbeddedStore, Readings, Records, Refused, ResultsPatch, StoreError,
 };
+use larder_syrup::Estimate;
 use std::collections::BTreeSet;
 use std::path::Path;
 

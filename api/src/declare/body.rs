@@ -2,12 +2,12 @@
 
 use crate::words::{FeederKindWord, GoalWord};
 use larder_domain::apiary::{Assignment, Geometry, LevelSensor, Move};
-use larder_domain::feeder::Shape;
 use larder_domain::names;
 use larder_domain::{
     ChannelName, ChannelRef, DeviceId, Feeder, FeederId, FeederKind, Goal, Hive, HiveId, Span,
     Timestamp, Yard, YardId,
 };
+use larder_syrup::feeder::Shape;
 use serde::{Deserialize, Serialize};
 use utoipa::ToSchema;
 

@@ -4,10 +4,10 @@ use super::request::{MixRefusal, MixRequest};
 use super::response::{BecomesBody, CautionBody, MixResponse, Row, Section, WeightBody, rounded};
 use super::view::{litres, row};
 use crate::words::Syrup;
-use larder_domain::feed::ReadyFeed;
-use larder_domain::mix::{Caution, CautionKind, LIFT_LIMIT, Vessel};
-use larder_domain::stores;
-use larder_domain::units::{Kilograms, Litres, UnitSystem, typed};
+use larder_syrup::feed::ReadyFeed;
+use larder_syrup::mix::{Caution, CautionKind, LIFT_LIMIT, Vessel};
+use larder_syrup::reserves;
+use larder_syrup::units::{Kilograms, Litres, UnitSystem, typed};
 
 pub(super) fn answer(
     request: &MixRequest,
@@ -17,7 +17,7 @@ pub(super) fn answer(
     let volume = volume(request)?;
     let (mass, sugars) = (feed.mass(volume), feed.sugars(volume));
     let water = Kilograms(mass.0 - sugars.0);
-    let becomes = stores::from_syrup(sugars, water, request.moisture()?, request.kept()?);
+    let becomes = reserves::from_syrup(sugars, water, request.moisture()?, request.kept()?);
     let weighs: Vec<WeightBody> = Vessel::usual(units)
         .into_iter()
         .map(|vessel| WeightBody {
@@ -38,7 +38,7 @@ pub(super) fn answer(
         kind: Syrup::Ready(feed).into(),
         sugar_kg: rounded(sugars.0),
         water_kg: rounded(water.0),
-        water_l: rounded(larder_domain::mix::water_volume(water).0),
+        water_l: rounded(larder_syrup::mix::water_volume(water).0),
         volume_l: rounded(volume.0),
         mass_kg: rounded(mass.0),
         density_kg_m3: rounded(1000.0 * feed.kg_per_l()),
@@ -110,7 +110,7 @@ fn name(feed: ReadyFeed) -> &'static str {
 fn sections(
     feed: ReadyFeed,
     volume: Litres,
-    becomes: &stores::Stores,
+    becomes: &reserves::Stores,
     weighs: &[WeightBody],
     units: UnitSystem,
 ) -> Vec<Section> {

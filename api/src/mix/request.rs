@@ -1,12 +1,12 @@
 //! What is asked, as text, and what it means.
 
 use crate::words::{FeedKindWord, UnitSystemWord};
-use larder_domain::feed::{Label, ReadyFeed};
-use larder_domain::mix::{Ask, Leftover, Price, Sugar, Vessel, WaterAmount, Wish};
-use larder_domain::stores::{Kept, Moisture};
-use larder_domain::strength::{LooseDensity, typed as strength};
-use larder_domain::units::number::leading_number;
-use larder_domain::units::{DegreesCelsius, Kilograms, MassFraction, UnitSystem, typed};
+use larder_syrup::feed::{Label, ReadyFeed};
+use larder_syrup::mix::{Ask, Leftover, Price, Sugar, Vessel, WaterAmount, Wish};
+use larder_syrup::reserves::{Kept, Moisture};
+use larder_syrup::strength::{LooseDensity, typed as strength};
+use larder_syrup::units::number::leading_number;
+use larder_syrup::units::{DegreesCelsius, Kilograms, MassFraction, UnitSystem, typed};
 use serde::{Deserialize, Serialize};
 use std::fmt;
 use utoipa::ToSchema;

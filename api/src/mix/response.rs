@@ -3,9 +3,9 @@
 
 use super::view;
 use crate::words::{CautionKindWord, Syrup, SyrupWord, UnitSystemWord};
-use larder_domain::mix::{Answer, Ask, BagCount, Load, Recipe, headline};
-use larder_domain::syrup::Crystallises;
-use larder_domain::units::{DegreesCelsius, Litres, UnitSystem};
+use larder_syrup::mix::{Answer, Ask, BagCount, Load, Recipe, headline};
+use larder_syrup::physics::Crystallises;
+use larder_syrup::units::{DegreesCelsius, Litres, UnitSystem};
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -286,7 +286,7 @@ impl MixResponse {
 }
 
 fn litres_of_water(kg: f64) -> f64 {
-    kg / larder_domain::syrup::water_density_kg_m3(TWENTY) * 1000.0
+    kg / larder_syrup::physics::water_density_kg_m3(TWENTY) * 1000.0
 }
 
 fn cost(ask: &Ask, answer: &Answer) -> Option<CostBody> {
@@ -317,8 +317,8 @@ impl From<Recipe> for LeftoverBody {
     }
 }
 
-impl From<&larder_domain::stores::Stores> for BecomesBody {
-    fn from(stores: &larder_domain::stores::Stores) -> Self {
+impl From<&larder_syrup::reserves::Stores> for BecomesBody {
+    fn from(stores: &larder_syrup::reserves::Stores) -> Self {
         Self {
             stores_kg: rounded(stores.kg.value),
             stores_lo_kg: rounded(stores.kg.lo),

@@ -1,9 +1,9 @@
 //! The answer as headed lines in someone's own units: what a page, a terminal and a card show.
 
 use super::response::{Row, Section, WeightBody, rounded};
-use larder_domain::mix::{Answer, Ask, Recipe, Warmth, weights};
-use larder_domain::syrup::{Crystallises, SOLUBILITY_RANGE_C};
-use larder_domain::units::{DegreesCelsius, Kilograms, Litres, Shown, UnitSystem};
+use larder_syrup::mix::{Answer, Ask, Recipe, Warmth, weights};
+use larder_syrup::physics::{Crystallises, SOLUBILITY_RANGE_C};
+use larder_syrup::units::{DegreesCelsius, Kilograms, Litres, Shown, UnitSystem};
 
 const TWENTY: DegreesCelsius = DegreesCelsius(20.0);
 
@@ -110,8 +110,8 @@ fn goes_in(answer: &Answer, units: UnitSystem) -> Section {
 }
 
 fn water(label: &str, water: Kilograms, note: &str, units: UnitSystem) -> Row {
-    let volume = larder_domain::mix::water_volume(water);
-    let poured = larder_domain::mix::pour(volume, units);
+    let volume = larder_syrup::mix::water_volume(water);
+    let poured = larder_syrup::mix::pour(volume, units);
     let shown = units.volume_in_main(volume);
     let words = [
         (poured != shown.to_string()).then_some(poured),

@@ -5,13 +5,13 @@ use super::{
 };
 use chrono::NaiveDate;
 use larder_domain::apiary::Problem;
-use larder_domain::feeder::Shape;
 use larder_domain::names;
 use larder_domain::{
     Apiary, Assignment, ChannelKind, ChannelName, ChannelRef, DeviceId, Feeder, FeederId,
     FeederKind, Geometry, Goal, Hive, HiveId, LevelSensor, Move, Span, Threshold, ThresholdPlace,
     Timestamp, Yard, YardId,
 };
+use larder_syrup::feeder::Shape;
 use std::collections::BTreeSet;
 use std::fmt::Display;
 use std::str::FromStr;

@@ -4,11 +4,11 @@ use super::{
     ApiaryFile, FeederFile, GatewayFile, HiveFile, MoveFile, ScaleFile, Scales, SensorFile,
     Sensors, ThresholdFile, YardFile,
 };
-use larder_domain::feeder::Shape;
 use larder_domain::{
     Apiary, Assignment, ChannelKind, Feeder, Geometry, Hive, LevelSensor, Span, ThresholdPlace,
     Timestamp, Yard,
 };
+use larder_syrup::feeder::Shape;
 
 impl From<&Apiary> for ApiaryFile {
     fn from(apiary: &Apiary) -> Self {

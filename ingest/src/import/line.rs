@@ -3,9 +3,9 @@
 use crate::decode::{FaultClass, unix_time};
 use larder_domain::reading::AHEAD_LIMIT_MS;
 use larder_domain::{
-    ChannelName, ChannelRef, DeviceId, FeederId, Reading, RecordedFill, Refusal, Strength,
-    Timestamp, Unit,
+    ChannelName, ChannelRef, DeviceId, FeederId, Reading, RecordedFill, Refusal, Timestamp, Unit,
 };
+use larder_syrup::Strength;
 use std::borrow::Cow;
 
 /// Under which a refused line is kept, so that a replay reads it as a line.

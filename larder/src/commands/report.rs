@@ -10,8 +10,9 @@ use anyhow::Result;
 use chrono::NaiveDate;
 use clap::{Args, Subcommand};
 use larder_domain::time::local_day;
-use larder_domain::{Apiary, Estimate, FeederId, Hive, HiveId, Span, Timestamp, YardId};
+use larder_domain::{Apiary, FeederId, Hive, HiveId, Span, Timestamp, YardId};
 use larder_store::{Access, EmbeddedStore, Records};
+use larder_syrup::Estimate;
 
 /// Print what is known: uptake, fills, weight, flags
 #[derive(Args, Debug)]

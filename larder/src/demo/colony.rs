@@ -3,9 +3,9 @@
 
 use super::random::Dice;
 use super::weather::Sky;
-use larder_domain::Strength;
-use larder_domain::syrup;
-use larder_domain::units::{DegreesCelsius, MassFraction};
+use larder_syrup::Strength;
+use larder_syrup::physics;
+use larder_syrup::units::{DegreesCelsius, MassFraction};
 
 /// Syrup as its two parts. Mixing two strengths in one feeder is adding.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
@@ -20,7 +20,7 @@ impl Syrup {
     /// `litres` of a strength, measured at 20 °C.
     pub fn of_litres(litres: f64, strength: Strength) -> Self {
         let fraction = strength.mass_fraction();
-        let mass_kg = litres * syrup::density_kg_m3(fraction, DegreesCelsius(20.0)) / 1000.0;
+        let mass_kg = litres * physics::density_kg_m3(fraction, DegreesCelsius(20.0)) / 1000.0;
         Self {
             sugar_kg: mass_kg * fraction.value(),
             water_kg: mass_kg * (1.0 - fraction.value()),
@@ -38,7 +38,7 @@ impl Syrup {
         let Ok(fraction) = MassFraction::new(self.sugar_kg / mass_kg) else {
             return 0.0; // nothing there
         };
-        mass_kg * 1000.0 / syrup::density_kg_m3(fraction, DegreesCelsius(temperature_c))
+        mass_kg * 1000.0 / physics::density_kg_m3(fraction, DegreesCelsius(temperature_c))
     }
 
     fn part(self, share: f64) -> Self {

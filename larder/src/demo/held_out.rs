@@ -6,10 +6,11 @@ use super::instruments::Instrument;
 use super::*;
 use crate::pipeline::Pipeline;
 use larder_domain::{
-    DeviceId, Estimate, FillEvent, Geometry, Span, Trait, UptakeDay, WeightDay, time::local_day,
+    DeviceId, FillEvent, Geometry, Span, Trait, UptakeDay, WeightDay, time::local_day,
 };
 use larder_ingest::decode::{DecodeConfig, Message, decode};
 use larder_store::{Access, EmbeddedStore, Readings, Records};
+use larder_syrup::Estimate;
 use std::collections::BTreeMap;
 
 const NOW: Timestamp = Timestamp(1_790_000_123_456);

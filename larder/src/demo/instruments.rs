@@ -3,8 +3,8 @@
 use super::colony::Colony;
 use super::random::Dice;
 use super::weather::Sky;
-use larder_domain::feeder::Shape;
 use larder_domain::{ChannelKind, Geometry};
+use larder_syrup::feeder::Shape;
 
 /// What an instrument is looking at.
 pub struct View<'a> {

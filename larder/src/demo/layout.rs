@@ -5,11 +5,12 @@ use super::DemoOptions;
 use super::colony::Traits;
 use super::random::Dice;
 use super::weather::Exposure;
-use larder_domain::feeder::Shape;
 use larder_domain::{
     Apiary, Assignment, ChannelKind, ChannelName, ChannelRef, DeviceId, Feeder, FeederId,
-    FeederKind, Geometry, Goal, Hive, HiveId, LevelSensor, Span, Strength, Timestamp, Yard, YardId,
+    FeederKind, Geometry, Goal, Hive, HiveId, LevelSensor, Span, Timestamp, Yard, YardId,
 };
+use larder_syrup::Strength;
+use larder_syrup::feeder::Shape;
 
 /// What one hive is there to show.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]

@@ -1,5 +1,6 @@
 use super::*;
-use larder_domain::{Geometry, Strength};
+use larder_domain::Geometry;
+use larder_syrup::Strength;
 use std::collections::BTreeMap;
 
 const NOW: Timestamp = Timestamp(1_790_000_123_456);

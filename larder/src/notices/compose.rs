@@ -3,12 +3,12 @@
 use anyhow::Result;
 use chrono_tz::Tz;
 use larder_domain::names::one_line;
-use larder_domain::units::UnitSystem;
 use larder_domain::{KeptFlag, Person, Timestamp, Way};
 use larder_process::flags::FlagTexts;
 use larder_process::notices::{Event, Letter, Spoken, letter};
 use larder_store::notices::{Notice, NoticeKind, Notices};
 use larder_store::{EmbeddedStore, Records};
+use larder_syrup::units::UnitSystem;
 use serde_json::{Value, json};
 
 /// What to send.

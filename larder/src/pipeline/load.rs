@@ -10,7 +10,7 @@ use larder_domain::{
     LevelSensor, RecordedFill, Sample, Span, Timestamp, Yard, YardId,
 };
 use larder_process::{
-    ClockOff, DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput, record, window,
+    ClockOff, DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput, coverage, window,
 };
 use larder_store::{CLOCK_OFF, DeviceHealth, Readings, Records, SeriesInfo, StoreError};
 use std::ops::RangeInclusive;
@@ -325,16 +325,16 @@ impl<'a> Loader<'_, 'a> {
     /// what lies beyond, so that any part of a season is loaded as the whole of it is.
     fn range(&self, source: &ChannelRef, span: Span) -> Result<Vec<Sample>> {
         let mut samples = self.readings.range(source, span)?;
-        let mut strays = record::strays(&samples, self.now);
+        let mut strays = coverage::strays(&samples, self.now);
         if !strays.contains(&true) {
             return Ok(samples);
         }
         let wide = Span {
-            start: record::around(span.start).start,
-            end: record::around(span.end).end,
+            start: coverage::around(span.start).start,
+            end: coverage::around(span.end).end,
         };
         samples = self.readings.range(source, wide)?;
-        strays = record::strays(&samples, self.now);
+        strays = coverage::strays(&samples, self.now);
         let mut strays = strays.into_iter();
         samples.retain(|sample| !strays.next().unwrap_or(false) && span.contains(sample.time));
         Ok(samples)

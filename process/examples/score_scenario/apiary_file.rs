@@ -1,10 +1,10 @@
 //! The apiary file, as far as a scenario uses it.
 
-use larder_domain::feeder::Shape;
 use larder_domain::{
     Apiary, Assignment, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, FeederKind, Geometry,
     Goal, Hive, HiveId, LevelSensor, Span, Yard, YardId,
 };
+use larder_syrup::feeder::Shape;
 use serde::Deserialize;
 use std::error::Error;
 use std::path::Path;

@@ -2,9 +2,10 @@
 
 use flate2::read::GzDecoder;
 use larder_domain::{
-    ChannelName, ChannelRef, DeviceId, FeederId, Reading, RecordedFill, Sample, Span, Strength,
-    Timestamp, Unit,
+    ChannelName, ChannelRef, DeviceId, FeederId, Reading, RecordedFill, Sample, Span, Timestamp,
+    Unit,
 };
+use larder_syrup::Strength;
 use std::collections::{BTreeMap, BTreeSet};
 use std::error::Error;
 use std::fs::File;

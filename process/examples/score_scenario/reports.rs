@@ -1,7 +1,8 @@
 //! The four reports of the outside contract, as CSV.
 
-use larder_domain::{Apiary, Estimate, FeederId, HiveId};
+use larder_domain::{Apiary, FeederId, HiveId};
 use larder_process::YardOutput;
+use larder_syrup::Estimate;
 use std::error::Error;
 use std::path::Path;
 

@@ -6,8 +6,8 @@ use super::{
 };
 use crate::level::LevelJump;
 use crate::scale::{LEAST_STEP_KG, ScaleStep};
-use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Span, Timestamp};
+use larder_syrup::physics::kg_per_litre;
 
 crate::numbers! { "events.jumps":
     /// Comb, foam or a bee before the sensor goes within this, hours.

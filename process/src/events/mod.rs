@@ -16,7 +16,8 @@ use crate::input::{FeederInput, HiveInput};
 use crate::level::LevelTrack;
 use crate::scale::ScaleTrack;
 use crate::strengths::Strengths;
-use larder_domain::{Span, Strength, Timestamp};
+use larder_domain::{Span, Timestamp};
+use larder_syrup::Strength;
 
 crate::numbers! { "events":
     /// A note belongs to a change up to this far from it: people write things down when they are back

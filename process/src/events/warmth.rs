@@ -6,8 +6,8 @@ use super::{Change, ChangeKind, FeederEvents, GEOMETRY_SHARE, strength_of};
 use crate::input::{FeederInput, HiveInput};
 use crate::level::{LevelChange, LevelTrack};
 use crate::strengths::Strengths;
-use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Sample, Span, Timestamp};
+use larder_syrup::physics::kg_per_litre;
 
 crate::numbers! { "events.warmth":
     /// What a thermometer on a feeder is off after a fill, and what sun and air do meanwhile, K.

@@ -6,8 +6,8 @@ use crate::input::{FeederInput, HiveInput};
 use crate::level::LevelTrack;
 use crate::scale::{ScaleStep, ScaleTrack};
 use crate::strengths::Strengths;
-use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Span, Timestamp};
+use larder_syrup::physics::kg_per_litre;
 
 crate::numbers! { "events.weighed":
     /// A level on both sides of a step is read within so many hours; across an outage within so many.

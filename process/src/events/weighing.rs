@@ -5,8 +5,8 @@ use super::{ChangeKind, GEOMETRY_SHARE, NOTE_VOLUME_SHARE};
 use crate::input::FeederInput;
 use crate::level::{LevelChange, LevelTrack};
 use crate::scale::ScaleStep;
-use larder_domain::Strength;
-use larder_domain::syrup::kg_per_litre;
+use larder_syrup::Strength;
+use larder_syrup::physics::kg_per_litre;
 
 crate::numbers! { "events.weighing":
     /// A feeder that is off or knocked over shows its old level in at most this share of readings.

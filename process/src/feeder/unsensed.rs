@@ -10,7 +10,7 @@
 use super::model::{FeederCourse, FilledVolume};
 use crate::events::{Change, ChangeKind};
 use crate::series::grid::{Grid, STEP_HOURS};
-use larder_domain::Estimate;
+use larder_syrup::Estimate;
 
 crate::numbers! { "feeder.unsensed":
     /// Taken where no neighbour tells, l/h for each litre of capacity: a feeder empties in about six

@@ -3,7 +3,8 @@
 use super::signals::nodes;
 use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes, food_reserves, goal};
 use crate::series::grid::HOURS_PER_DAY;
-use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
+use larder_domain::{Evidence, Flag, FlagKind, Measure};
+use larder_syrup::Estimate;
 
 crate::numbers! { "flags.behind":
     /// The pace is that of so many days.

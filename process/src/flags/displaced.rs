@@ -11,8 +11,9 @@ use super::{Details, Episode, RuleContext, food_reserves};
 use crate::events::ChangeKind;
 use crate::robust::median_of_few;
 use crate::scale::ScaleStep;
-use larder_domain::syrup::kg_per_litre;
-use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity, Timestamp};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity, Timestamp};
+use larder_syrup::Estimate;
+use larder_syrup::physics::kg_per_litre;
 
 crate::numbers! { "flags.displaced":
     /// Readings behind a step that say where the level went.

@@ -6,8 +6,8 @@ use super::signals::{HiveSignals, Signals};
 use crate::analysis::{HiveAnalysis, YardAnalysis};
 use crate::input::{HiveInput, YardInput};
 use crate::series::grid::STEP_HOURS;
-use larder_domain::Strength;
-use larder_domain::syrup::kg_per_litre;
+use larder_syrup::Strength;
+use larder_syrup::physics::kg_per_litre;
 
 crate::numbers! { "flags.drying":
     /// Sugar in capped stores, kg/kg (common practice: 18 % water).

@@ -8,8 +8,9 @@
 use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes};
 use crate::robust::median;
 use crate::series::grid::PER_DAY;
-use larder_domain::syrup::kg_per_litre;
-use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
+use larder_syrup::Estimate;
+use larder_syrup::physics::kg_per_litre;
 
 crate::numbers! { "flags.flow":
     /// Rain that wets a hive and hides gains, mm in the last day.

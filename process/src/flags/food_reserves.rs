@@ -5,8 +5,9 @@ use super::signals::nodes;
 use crate::robust::Sorted;
 use crate::series::grid::PER_DAY;
 use crate::series::grid::STEP_HOURS;
-use larder_domain::syrup::kg_per_litre;
-use larder_domain::{Estimate, Timestamp};
+use larder_domain::Timestamp;
+use larder_syrup::Estimate;
+use larder_syrup::physics::kg_per_litre;
 
 crate::numbers! { "flags.food_reserves":
     /// What is left of a sensor's offset and of a ruler's geometry, as a share of the capacity (measured:

@@ -2,7 +2,8 @@
 
 use super::{Details, RuleContext, Vote, episodes};
 use crate::input::DeviceInput;
-use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Sample, Severity};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Sample, Severity};
+use larder_syrup::Estimate;
 
 crate::numbers! { "flags.low_battery":
     /// A line through so many reports counts: cold nights and radio bursts make single ones sag.

@@ -3,7 +3,8 @@
 
 use super::signals::nodes;
 use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes, food_reserves};
-use larder_domain::{Estimate, Evidence, Flag, FlagKind, Goal, Measure, Severity};
+use larder_domain::{Evidence, Flag, FlagKind, Goal, Measure, Severity};
+use larder_syrup::Estimate;
 
 crate::numbers! { "flags.needs_feed":
     /// A feeder with less in it than this share of its capacity, and so many litres, feeds nobody.

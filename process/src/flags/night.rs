@@ -8,7 +8,7 @@ use crate::input::YardInput;
 use crate::robust::{MAD_TO_SD, median, median_of_few};
 use crate::series::grid::{HOURS_PER_DAY, PER_DAY};
 use crate::series::sun::LIGHT_BY_CLOCK;
-use larder_domain::syrup::kg_per_litre;
+use larder_syrup::physics::kg_per_litre;
 
 crate::numbers! { "flags.night":
     /// Looked at after so many hours: when it is first worth it, and at its end.

@@ -6,7 +6,7 @@ use super::signals::{FeederSignals, nodes};
 use super::{Exclusions, RuleContext, goal};
 use crate::robust::{MAD_TO_SD, median};
 use crate::series::grid::PER_DAY;
-use larder_domain::Estimate;
+use larder_syrup::Estimate;
 
 crate::numbers! { "flags.pace":
     /// Days of a colony's own past that count.

@@ -3,7 +3,8 @@
 use super::signals::FeederSignals;
 use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes, food_reserves, goal};
 use crate::series::grid::{HOURS_PER_DAY, PER_DAY};
-use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
+use larder_domain::{Evidence, Flag, FlagKind, Measure};
+use larder_syrup::Estimate;
 
 crate::numbers! { "flags.refill":
     /// Slower than this a day says nothing of how long it lasts, l.

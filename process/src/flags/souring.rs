@@ -19,11 +19,10 @@ use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes, food_rese
 use crate::level::litres_per_unit;
 use crate::robust::Sorted;
 use crate::series::grid::PER_DAY;
-use larder_domain::syrup::kg_per_litre;
-use larder_domain::units::DegreesCelsius;
-use larder_domain::{
-    Estimate, Evidence, Flag, FlagKind, Geometry, Measure, Severity, Strength, syrup,
-};
+use larder_domain::{Evidence, Flag, FlagKind, Geometry, Measure, Severity};
+use larder_syrup::physics::kg_per_litre;
+use larder_syrup::units::DegreesCelsius;
+use larder_syrup::{Estimate, Strength, physics};
 
 crate::numbers! { "flags.souring":
     /// Lowest, best and highest temperature of growth, Cel.
@@ -89,7 +88,7 @@ pub(super) fn growth(celsius: f64) -> f64 {
 /// Days at the best temperature after which syrup of a strength is as likely sour as not.
 fn days_to_sour(parameters: &super::parameters::Souring, strength: Option<Strength>) -> f64 {
     let activity =
-        |s: Strength| syrup::water_activity(s.mass_fraction(), DegreesCelsius(SHELF_CEL));
+        |s: Strength| physics::water_activity(s.mass_fraction(), DegreesCelsius(SHELF_CEL));
     let thin = Strength::by_mass(1.0, 1.0).map_or(THIN_ACTIVITY, activity);
     let own = strength.map_or(thin, activity);
     let hundredths = HUNDREDTHS * (thin - own);

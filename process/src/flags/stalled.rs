@@ -6,7 +6,8 @@ use super::pace::{Pace, uptake, uptake_sd};
 use super::signals::{FeederSignals, nodes};
 use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes, food_reserves, goal};
 use crate::series::grid::PER_DAY;
-use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
+use larder_domain::{Evidence, Flag, FlagKind, Measure};
+use larder_syrup::Estimate;
 
 crate::numbers! { "flags.stalled":
     /// A level that rose by so many standard deviations did rise.

@@ -3,7 +3,7 @@
 //! IEEE 77 (1989) 257–286).
 
 use super::{BalanceHour, HiveBalance};
-use larder_domain::syrup::kg_per_litre;
+use larder_syrup::physics::kg_per_litre;
 
 crate::numbers! { "losses.hmm":
     /// The powers that `emission` writes out, of the scale's and of the appetite's likelihood.

@@ -5,8 +5,8 @@ use crate::flags::texts::{self, FlagTexts, how_sure, when_to_act};
 use chrono::NaiveDate;
 use chrono_tz::Tz;
 use larder_domain::names::one_line;
-use larder_domain::units::UnitSystem;
 use larder_domain::{KeptFlag, Timestamp};
+use larder_syrup::units::UnitSystem;
 
 /// A flag with what people call its place.
 #[derive(Clone, Debug)]

@@ -1,12 +1,12 @@
 //! What several tests share.
 #![allow(dead_code, reason = "each test uses a part")]
 
-use larder_domain::feeder::Shape;
 use larder_domain::{
     Assignment, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, FeederKind, Geometry, Goal,
     Hive, HiveId, LevelSensor, Sample, Span, Timestamp, Yard, YardId,
 };
 use larder_process::{FeederInput, HiveInput, LevelInput, Weather, YardInput};
+use larder_syrup::feeder::Shape;
 
 /// Random numbers that are the same in every run: SplitMix64 (G. L. Steele, D. Lea, C. H. Flood,
 /// *Fast splittable pseudorandom number generators*, OOPSLA 2014).

@@ -3,8 +3,8 @@
 use crate::batch::Batch;
 use crate::dice::Dice;
 use crate::sky::{STEP_H, Sky};
-use larder_domain::units::{DegreesCelsius, MassFraction};
-use larder_domain::{Strength, syrup};
+use larder_syrup::units::{DegreesCelsius, MassFraction};
+use larder_syrup::{Strength, physics};
 
 /// What does not change.
 #[derive(Clone, Copy, Debug)]
@@ -309,11 +309,11 @@ impl Colony {
 fn litres(sugar_kg: f64, water_kg: f64) -> f64 {
     let kg = sugar_kg + water_kg;
     MassFraction::new(sugar_kg / kg).map_or(0.0, |fraction| {
-        kg * 1000.0 / syrup::density_kg_m3(fraction, DegreesCelsius(20.0))
+        kg * 1000.0 / physics::density_kg_m3(fraction, DegreesCelsius(20.0))
     })
 }
 
 /// At 20 °C.
 pub fn kg_per_l(strength: Strength) -> f64 {
-    syrup::density_kg_m3(strength.mass_fraction(), DegreesCelsius(20.0)) / 1000.0
+    physics::density_kg_m3(strength.mass_fraction(), DegreesCelsius(20.0)) / 1000.0
 }

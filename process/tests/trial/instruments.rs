@@ -3,8 +3,9 @@
 use crate::colony::{Frame, kg_per_l};
 use crate::dice::Dice;
 use crate::sky::{STEP_H, Sky};
-use larder_domain::feeder::Shape;
-use larder_domain::{ChannelKind, Strength};
+use larder_domain::ChannelKind;
+use larder_syrup::Strength;
+use larder_syrup::feeder::Shape;
 
 /// Under a hive.
 #[derive(Clone, Copy, Debug)]

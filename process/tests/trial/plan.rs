@@ -4,8 +4,9 @@ use crate::colony::Traits;
 use crate::dice::Dice;
 use crate::instruments::{LevelSensor, Offness, Scale, Shown};
 use crate::sky::{Place, Season, When};
-use larder_domain::feeder::Shape;
-use larder_domain::{FeederKind, Strength};
+use larder_domain::FeederKind;
+use larder_syrup::Strength;
+use larder_syrup::feeder::Shape;
 
 /// One yard as it is planned.
 pub struct YardPlan {

@@ -5,13 +5,14 @@ use crate::{
     Appended, Attribute, Quarantined, Readings, Records, Refused, ResultsPatch, StoreError,
 };
 use chrono::NaiveDate;
-use larder_domain::feeder::Shape;
 use larder_domain::{
-    Act, Apiary, Assignment, Care, CareEntry, ChannelRef, DeviceId, Estimate, Evidence, Feeder,
-    FeederId, FeederKind, FillEvent, FillSource, Flag, FlagId, FlagKind, Geometry, Goal, Hive,
-    HiveId, KeptFlag, Learned, LevelSensor, Measure, Move, RecordedFill, Said, Severity, Span,
-    Strength, Timestamp, Trait, UptakeDay, Verdict, WeightDay, WeightQuality, Yard, YardId,
+    Act, Apiary, Assignment, Care, CareEntry, ChannelRef, DeviceId, Evidence, Feeder, FeederId,
+    FeederKind, FillEvent, FillSource, Flag, FlagId, FlagKind, Geometry, Goal, Hive, HiveId,
+    KeptFlag, Learned, LevelSensor, Measure, Move, RecordedFill, Said, Severity, Span, Timestamp,
+    Trait, UptakeDay, Verdict, WeightDay, WeightQuality, Yard, YardId,
 };
+use larder_syrup::feeder::Shape;
+use larder_syrup::{Estimate, Strength};
 
 /// Puts a backend that keeps records through all checks.
 pub fn check_records<P: Place>(new_place: impl Fn() -> P)

@@ -6,8 +6,8 @@ use crate::settings::Shared;
 use crate::units::UnitsOption;
 use anyhow::Result;
 use clap::Args;
-use larder_domain::feeder::{Calibration, calibrate, from_pours};
-use larder_domain::units::{Litres, Metres, UnitSystem, typed};
+use larder_syrup::feeder::{Calibration, calibrate, from_pours};
+use larder_syrup::units::{Litres, Metres, UnitSystem, typed};
 use serde_json::json;
 use std::path::{Path, PathBuf};
 

@@ -8,9 +8,9 @@ use crate::units::UnitsOption;
 use anyhow::Result;
 use clap::Args;
 use inputs::{Asked, gather};
-use larder_domain::Estimate;
-use larder_domain::level::{Budget, Term, budget};
-use larder_domain::units::{Litres, UnitSystem};
+use larder_syrup::Estimate;
+use larder_syrup::level::{Budget, Term, budget};
+use larder_syrup::units::{Litres, UnitSystem};
 use serde_json::{Value, json};
 
 const EXAMPLES: &str = "\
@@ -125,7 +125,7 @@ fn as_text(asked: &Asked, made: &Budget, units: UnitSystem) -> String {
         "{} is {} of syrup at {}, give or take {}; nine times in ten between {} and {}.",
         asked.reading_words,
         volume(made.litres),
-        units.temperature(larder_domain::units::DegreesCelsius(20.0)),
+        units.temperature(larder_syrup::units::DegreesCelsius(20.0)),
         volume(made.sd),
         volume(interval.lo),
         volume(interval.hi)
@@ -157,7 +157,7 @@ fn as_text(asked: &Asked, made: &Budget, units: UnitSystem) -> String {
 }
 
 fn amount(term: &Term, units: UnitSystem) -> String {
-    use larder_domain::units::{Kilograms, Metres};
+    use larder_syrup::units::{Kilograms, Metres};
     let trimmed = |text: String| text.trim_end_matches('0').trim_end_matches('.').to_owned();
     match term.unit {
         "m" => match units {

@@ -7,8 +7,8 @@ use crate::units::UnitsOption;
 use anyhow::Result;
 use clap::Args;
 use larder_domain::FeederKind;
-use larder_domain::feeder::{KindFacts, facts};
-use larder_domain::units::{Litres, UnitSystem};
+use larder_domain::feeder_kind::{KindFacts, facts};
+use larder_syrup::units::{Litres, UnitSystem};
 use serde_json::{Value, json};
 
 /// What a kind of feeder is, how it fails, and what to look for

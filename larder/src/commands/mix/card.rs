@@ -232,7 +232,7 @@ fn escape(text: &str) -> String {
 mod tests {
     use super::*;
     use larder_api::mix::{MixRequest, answer};
-    use larder_domain::units::UnitSystem;
+    use larder_syrup::units::UnitSystem;
 
     fn two_to_one() -> MixResponse {
         let request = MixRequest {

@@ -4,9 +4,9 @@ use super::Chosen;
 use crate::output::{Cell, Table};
 use anyhow::Result;
 use chrono_tz::Tz;
-use larder_domain::units::UnitSystem;
 use larder_domain::{Flag, FlagKind, KeptFlag, Span, Timestamp, Verdict};
 use larder_store::Records;
+use larder_syrup::units::UnitSystem;
 
 /// One row for each flag.
 pub(super) fn list(chosen: &Chosen<'_>, records: &dyn Records, withdrawn: bool) -> Result<Table> {

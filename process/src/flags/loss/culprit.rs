@@ -4,7 +4,7 @@ use super::super::signals::nodes;
 use super::fast::WINDOWS;
 use super::{Culprit, Loss, Watch};
 use crate::series::grid::PER_DAY;
-use larder_domain::syrup::kg_per_litre;
+use larder_syrup::physics::kg_per_litre;
 
 crate::numbers! { "flags.loss.culprit":
     /// So long before dark no robbers start (common practice).

@@ -3,7 +3,8 @@
 use super::super::signals::nodes;
 use super::super::{Details, Episode};
 use super::{Culprit, Open, Watch};
-use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
+use larder_syrup::Estimate;
 
 impl Watch<'_> {
     /// The flag of a loss that has ended, or has not.

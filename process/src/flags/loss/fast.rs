@@ -5,7 +5,7 @@ use super::super::signals::nodes;
 use super::{GRADUAL, Loss, Watch};
 use crate::robust::median_of_few;
 use crate::series::grid::PER_DAY;
-use larder_domain::syrup::kg_per_litre;
+use larder_syrup::physics::kg_per_litre;
 
 crate::numbers! { "flags.loss.fast":
     /// Indices into [`balance::WINDOWS`] of the windows for fast losses.

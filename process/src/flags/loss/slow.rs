@@ -10,7 +10,7 @@ use super::{Culprit, GRADUAL, Loss, Watch};
 use crate::flags::night::WHOLE_NIGHT_HOURS;
 use crate::robust::{MAD_TO_SD, median_of_few};
 use crate::series::grid::PER_DAY;
-use larder_domain::syrup::kg_per_litre;
+use larder_syrup::physics::kg_per_litre;
 
 crate::numbers! { "flags.loss.slow":
     /// And of three hours and six.

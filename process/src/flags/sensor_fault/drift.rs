@@ -6,7 +6,8 @@ use super::super::{Episode, RuleContext, Vote, episodes};
 use super::Suspicion;
 use crate::flags::night::WHOLE_NIGHT_HOURS;
 use crate::series::grid::PER_DAY;
-use larder_domain::{Estimate, Evidence, Measure};
+use larder_domain::{Evidence, Measure};
+use larder_syrup::Estimate;
 
 crate::numbers! { "flags.sensor_fault.drift":
     /// A hive that gained this in a day dries nectar for some nights, kg.

@@ -3,8 +3,8 @@
 use crate::input::{DeviceInput, FeederInput};
 use crate::level::{litres, possible_litres};
 use crate::series::runs::same;
-use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Sample, Timestamp};
+use larder_syrup::physics::kg_per_litre;
 
 crate::numbers! { "flags.sensor_fault.judged":
     /// More than this share of the capacity does not go between two readings.

@@ -11,8 +11,9 @@ use crate::level::litres_per_unit;
 use crate::scale::ScaleTrack;
 use crate::series::{Grid, Look, SENSOR_REFERENCE_CEL};
 use crate::strengths::Expansion;
-use larder_domain::syrup::kg_per_litre;
-use larder_domain::{Geometry, Strength};
+use larder_domain::Geometry;
+use larder_syrup::Strength;
+use larder_syrup::physics::kg_per_litre;
 
 crate::numbers! { "flags.signals.feeder":
     /// Nodes in three hours.

@@ -16,7 +16,7 @@ use crate::series::{Grid, Look, Weather};
 use crate::strengths::Strengths;
 use feeder::feeder_signals;
 use hands::without_steps;
-use larder_domain::{Estimate, Strength};
+use larder_syrup::{Estimate, Strength};
 
 crate::numbers! { "flags.signals":
     /// Cheap thermometers are good to half a kelvin (common practice).

@@ -2,12 +2,12 @@
 
 use crate::input::{DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};
 use crate::{analyse_yard, flags};
-use larder_domain::feeder::Shape;
 use larder_domain::{
     Assignment, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, FeederKind, Flag, FlagKind,
-    Geometry, Goal, Hive, HiveId, LevelSensor, RecordedFill, Sample, Span, Strength, Timestamp,
-    Yard, YardId,
+    Geometry, Goal, Hive, HiveId, LevelSensor, RecordedFill, Sample, Span, Timestamp, Yard, YardId,
 };
+use larder_syrup::Strength;
+use larder_syrup::feeder::Shape;
 
 /// Midnight in the zone of the scenes (UTC), 1 September 2025.
 pub const START: i64 = 1_756_684_800_000;

@@ -1,8 +1,8 @@
 use super::*;
 use larder_domain::{
-    Care, DeviceId, Estimate, Evidence, FeederId, Flag, FlagId, FlagKind, HiveId, Measure,
-    Severity, YardId,
+    Care, DeviceId, Evidence, FeederId, Flag, FlagId, FlagKind, HiveId, Measure, Severity, YardId,
 };
+use larder_syrup::Estimate;
 
 /// 2026-09-01T05:00:00Z.
 const NOW: Timestamp = Timestamp(1_788_238_800_000);

@@ -2,11 +2,11 @@
 //! beside the old one, which must still read; the fixtures in `tests/records` hold that.
 
 use chrono::NaiveDate;
-use larder_domain::feeder::Shape;
 use larder_domain::{
     Assignment, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, FeederKind, Geometry, Goal,
     Hive, HiveId, LevelSensor, Move, Span, Timestamp, Yard, YardId,
 };
+use larder_syrup::feeder::Shape;
 use serde::{Deserialize, Serialize};
 
 #[derive(Serialize, Deserialize)]

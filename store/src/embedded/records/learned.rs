@@ -4,7 +4,8 @@ use super::row;
 use crate::ResultsPatch;
 use crate::embedded::fault::Fault;
 use crate::embedded::seal;
-use larder_domain::{DeviceId, Estimate, Learned, Timestamp, Trait};
+use larder_domain::{DeviceId, Learned, Timestamp, Trait};
+use larder_syrup::Estimate;
 use rusqlite::{Connection, Row, params};
 
 pub(super) fn replace(db: &Connection, patch: &ResultsPatch) -> Result<(), Fault> {

@@ -2,8 +2,8 @@
 
 use crate::embedded::fault::Fault;
 use chrono::NaiveTime;
-use larder_domain::units::UnitSystem;
 use larder_domain::{FlagKind, Person, PersonId, QuietHours, Severity, Timestamp, Way, YardId};
+use larder_syrup::units::UnitSystem;
 use serde::{Deserialize, Serialize};
 
 #[derive(Serialize, Deserialize)]

@@ -6,9 +6,9 @@ use crate::embedded::fault::Fault;
 use crate::embedded::seal;
 use chrono::NaiveDate;
 use larder_domain::{
-    Estimate, FeederId, FillEvent, FillSource, HiveId, Span, Timestamp, UptakeDay, WeightDay,
-    WeightQuality,
+    FeederId, FillEvent, FillSource, HiveId, Span, Timestamp, UptakeDay, WeightDay, WeightQuality,
 };
+use larder_syrup::Estimate;
 use rusqlite::{Connection, Row, params};
 
 pub(super) fn replace(db: &Connection, patch: &ResultsPatch) -> Result<(), Fault> {

@@ -3,7 +3,8 @@
 
 use crate::embedded::fault::Fault;
 use chrono::NaiveDate;
-use larder_domain::{ChannelName, ChannelRef, Estimate, Strength, Unit};
+use larder_domain::{ChannelName, ChannelRef, Unit};
+use larder_syrup::{Estimate, Strength};
 use rusqlite::Row;
 
 /// A checked name out of a text column.

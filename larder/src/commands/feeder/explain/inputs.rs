@@ -4,20 +4,19 @@ use super::Explain;
 use crate::failure::wrong_use;
 use crate::settings::{SettingsFile, Shared, data_dir};
 use anyhow::Result;
-use larder_domain::feeder::Shape;
-use larder_domain::level::{Doubts, Gauge, Inputs, Reckons, Wall, usual_doubts};
-use larder_domain::strength::{
-    LooseDensity, UNKNOWN_SUGAR, UNKNOWN_SUGAR_SD, typed as strength_typed,
-};
-use larder_domain::units::number::leading_number;
-use larder_domain::units::{
-    DegreesCelsius, Kilograms, Litres, MassFraction, Metres, UnitSystem, typed,
-};
-use larder_domain::{
-    ChannelRef, Estimate, Feeder, FeederId, Geometry, Learned, LevelSensor, Trait,
-};
+use larder_domain::{ChannelRef, Feeder, FeederId, Geometry, Learned, LevelSensor, Trait};
 use larder_process::series::SENSOR_REFERENCE_CEL;
 use larder_store::{Access, EmbeddedStore, Readings, Records};
+use larder_syrup::Estimate;
+use larder_syrup::feeder::Shape;
+use larder_syrup::level::{Doubts, Gauge, Inputs, Reckons, Wall, usual_doubts};
+use larder_syrup::strength::{
+    LooseDensity, UNKNOWN_SUGAR, UNKNOWN_SUGAR_SD, typed as strength_typed,
+};
+use larder_syrup::units::number::leading_number;
+use larder_syrup::units::{
+    DegreesCelsius, Kilograms, Litres, MassFraction, Metres, UnitSystem, typed,
+};
 
 /// Everything the budget needs.
 pub(super) struct Asked {
@@ -233,7 +232,7 @@ fn wall(command: &Explain, declared: &Declared, gauge: Gauge) -> Result<Wall> {
         Some(Geometry::Depth { shape }) => (None, Some(shape.clone())),
         Some(Geometry::Volume | Geometry::FeederWeight) | None => (None, None),
     };
-    let bad = |e: larder_domain::feeder::BadShape| wrong_use(e.to_string());
+    let bad = |e: larder_syrup::feeder::BadShape| wrong_use(e.to_string());
     let shape = match (&command.area, &command.table, known_shape) {
         (Some(_), Some(_), _) => {
             return Err(wrong_use("give --area or --table, not both"));
@@ -279,7 +278,7 @@ fn reading(
     gauge: Gauge,
     units: UnitSystem,
 ) -> Result<(f64, String)> {
-    let bad = |e: larder_domain::units::NotUnderstood| wrong_use(format!("--reading: {e}"));
+    let bad = |e: larder_syrup::units::NotUnderstood| wrong_use(format!("--reading: {e}"));
     let value = match (&command.reading, declared.reading) {
         (Some(text), _) => match gauge {
             Gauge::Volume => typed::volume(text).map_err(bad)?.0,
@@ -350,7 +349,7 @@ fn set_doubt(doubts: &mut Doubts, gauge: Gauge, text: &str) -> Result<()> {
     let (name, amount) = text.split_once('=').ok_or_else(shape)?;
     let (name, amount) = (name.trim(), amount.trim());
     let quantity =
-        |e: larder_domain::units::NotUnderstood| wrong_use(format!("--doubt {name}: {e}"));
+        |e: larder_syrup::units::NotUnderstood| wrong_use(format!("--doubt {name}: {e}"));
     let metres = || typed::length(amount).map(|l| l.0).map_err(quantity);
     let kilograms = || typed::mass(amount).map(|m| m.0).map_err(quantity);
     let in_unit = |words: &[(&str, f64)]| {
@@ -441,9 +440,9 @@ mod tests {
         };
         let mut doubts = usual_doubts(Gauge::Optical);
         apply_learned(&all, Gauge::Optical, &mut inputs, &mut doubts);
-        let at_25 = larder_domain::level::litres_at_20(Gauge::Optical, &wall, &inputs);
+        let at_25 = larder_syrup::level::litres_at_20(Gauge::Optical, &wall, &inputs);
         inputs.syrup_c = 20.0;
-        let litres = larder_domain::level::litres_at_20(Gauge::Optical, &wall, &inputs);
+        let litres = larder_syrup::level::litres_at_20(Gauge::Optical, &wall, &inputs);
         assert!((litres - 0.050 * 75.9 / 1.04).abs() < 1e-9, "{litres}");
         assert!(at_25 < litres);
         assert!((doubts.mount_off_m - 0.0005).abs() < 1e-9);

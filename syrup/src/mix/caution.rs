@@ -2,7 +2,7 @@
 //! do the thing. Local rules and licensed practice come before anything said here.
 
 use super::{Answer, Vessel};
-use crate::syrup::Crystallises;
+use crate::physics::Crystallises;
 use crate::units::{DegreesCelsius, Kilograms, UnitSystem};
 
 /// As much as most healthy people can lift in the best posture: 23 kg, the load constant of the

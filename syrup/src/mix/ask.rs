@@ -2,7 +2,7 @@
 
 use super::recipe::{TWENTY, water_mass};
 use super::{BagCount, MixError, Price, Recipe, Vessel, Wish};
-use crate::stores::{Kept, Moisture};
+use crate::reserves::{Kept, Moisture};
 use crate::strength::{LooseDensity, NotAStrength, Strength, typed as strength_typed};
 use crate::units::number::leading_number;
 use crate::units::{DegreesCelsius, Kilograms, Litres, NotUnderstood, Typed, typed};

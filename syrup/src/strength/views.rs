@@ -1,7 +1,7 @@
 //! One strength, said every way at once, so that two people mean the same.
 
 use super::{LooseDensity, Strength};
-use crate::syrup::water_density_kg_m3;
+use crate::physics::water_density_kg_m3;
 use crate::units::DegreesCelsius;
 
 /// The same syrup in the four ways that people say it.

@@ -2,9 +2,9 @@
 //! equation and do not add.
 
 use super::MixError;
+use crate::physics::density_kg_m3;
 use crate::solve;
 use crate::strength::Strength;
-use crate::syrup::density_kg_m3;
 use crate::units::{DegreesCelsius, Kilograms, Litres, MassFraction};
 
 /// Where volumes are stated unless someone says otherwise.

@@ -3,8 +3,8 @@
 
 mod checks;
 
-use larder_domain::syrup::{SUCROSE_G_PER_MOL, WATER_G_PER_MOL};
-use larder_domain::units::typed;
+use larder_syrup::physics::{SUCROSE_G_PER_MOL, WATER_G_PER_MOL};
+use larder_syrup::units::typed;
 
 #[test]
 fn factors_are_the_exact_ones() {

@@ -5,11 +5,11 @@
 mod checks;
 
 use checks::oracles;
-use larder_domain::syrup::{
+use larder_syrup::physics::{
     Crystallises, SUCROSE_G_PER_MOL, WATER_G_PER_MOL, crystallises, heat_of_solution_j_per_kg,
     solubility, viscosity_mpa_s, water_activity,
 };
-use larder_domain::units::{DegreesCelsius, MassFraction};
+use larder_syrup::units::{DegreesCelsius, MassFraction};
 
 fn percent(value: f64) -> MassFraction {
     MassFraction::new(value / 100.0).expect("a table's percentage")

@@ -5,11 +5,11 @@
 mod checks;
 
 use checks::{Row, oracles, rows};
-use larder_domain::mix::{Ask, Leftover, Recipe, Sugar, WaterAmount, answer};
-use larder_domain::stores::{Kept, Moisture, from_syrup};
-use larder_domain::strength::{LooseDensity, Strength, typed};
-use larder_domain::syrup::litres_moved;
-use larder_domain::units::{DegreesCelsius, Kilograms, Litres};
+use larder_syrup::mix::{Ask, Leftover, Recipe, Sugar, WaterAmount, answer};
+use larder_syrup::physics::litres_moved;
+use larder_syrup::reserves::{Kept, Moisture, from_syrup};
+use larder_syrup::strength::{LooseDensity, Strength, typed};
+use larder_syrup::units::{DegreesCelsius, Kilograms, Litres};
 
 const TWENTY: DegreesCelsius = DegreesCelsius(20.0);
 
@@ -17,7 +17,7 @@ fn strength(text: &str) -> Strength {
     typed(text, LooseDensity::USUAL).expect("a table's strength")
 }
 
-fn made(ask: Ask) -> larder_domain::mix::Answer {
+fn made(ask: Ask) -> larder_syrup::mix::Answer {
     answer(&ask).expect("a table's mix")
 }
 

@@ -2,7 +2,7 @@
 
 use super::sound::{Reckons, air_distance};
 use crate::feeder::Shape;
-use crate::syrup::{density_kg_m3, water_density_kg_m3};
+use crate::physics::{density_kg_m3, water_density_kg_m3};
 use crate::units::{DegreesCelsius, MassFraction};
 
 /// Where litres are stated.

@@ -4,10 +4,10 @@
 mod checks;
 
 use checks::oracles;
-use larder_domain::mix::{Known, Recipe};
-use larder_domain::strength::{LooseDensity, Views, typed};
-use larder_domain::syrup::water_density_kg_m3;
-use larder_domain::units::{DegreesCelsius, Kilograms};
+use larder_syrup::mix::{Known, Recipe};
+use larder_syrup::physics::water_density_kg_m3;
+use larder_syrup::strength::{LooseDensity, Views, typed};
+use larder_syrup::units::{DegreesCelsius, Kilograms};
 
 const TWENTY: DegreesCelsius = DegreesCelsius(20.0);
 

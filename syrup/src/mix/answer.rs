@@ -4,8 +4,8 @@ use super::caution::{self, Caution};
 use super::recipe::{TWENTY, water_volume};
 use super::warmth::{Poured, warmth};
 use super::{Ask, BagCount, Known, MixError, Plan, Recipe, Warmth, plan};
-use crate::stores::{self, Stores};
-use crate::syrup::{Crystallises, crystallises, solubility, viscosity_mpa_s, water_activity};
+use crate::physics::{Crystallises, crystallises, solubility, viscosity_mpa_s, water_activity};
+use crate::reserves::{self, Stores};
 use crate::units::{DegreesCelsius, Kilograms, Litres, MassFraction};
 
 /// As warm as a mix with hot tap water ends, °C: the limit of what dissolves where nobody says
@@ -109,12 +109,12 @@ pub fn answer(ask: &Ask) -> Result<Answer, MixError> {
     let dissolves = warmth
         .map(|warmth| made.mass_fraction().value() <= solubility(warmth.ends_at).value() + 1e-9);
 
-    let stores = stores::from_syrup(made.sugar(), made.water(), ask.moisture, ask.kept);
+    let stores = reserves::from_syrup(made.sugar(), made.water(), ask.moisture, ask.kept);
     let sugar_cost = ask.price.as_ref().map(|price| price.of(add_sugar));
     let cost_per_kg_stores = ask
         .price
         .as_ref()
-        .map(|price| price.of(stores::sugar_for(Kilograms(1.0), ask.moisture, ask.kept)));
+        .map(|price| price.of(reserves::sugar_for(Kilograms(1.0), ask.moisture, ask.kept)));
     let mut answer = Answer {
         leftover,
         add_sugar,
@@ -151,7 +151,7 @@ fn fresh(ask: &Ask) -> Result<Recipe, MixError> {
         Some(_) if ask.sugar.is_some() || ask.water.is_some() || ask.volume.is_some() => {
             return Err(MixError::TooMany);
         }
-        Some(stores) => Some(stores::sugar_for(stores, ask.moisture, ask.kept)),
+        Some(stores) => Some(reserves::sugar_for(stores, ask.moisture, ask.kept)),
     };
     Recipe::from_known(&Known {
         sugar,

@@ -2,8 +2,8 @@
 //! air take some too, so a real mix ends a few degrees cooler.
 
 use super::{MixError, Recipe};
+use crate::physics::{crystal_heat_j_per_kg, heat_of_solution_j_per_kg, solution_heat_j_per_kg};
 use crate::solve;
-use crate::syrup::{crystal_heat_j_per_kg, heat_of_solution_j_per_kg, solution_heat_j_per_kg};
 use crate::units::{DegreesCelsius, Kilograms, MassFraction};
 
 /// What is known and wanted about temperatures.

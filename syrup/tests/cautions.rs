@@ -3,9 +3,9 @@
 
 mod checks;
 
-use larder_domain::mix::{Ask, Caution, LIFT_LIMIT, Sugar, WaterAmount, Wish, answer};
-use larder_domain::strength::{LooseDensity, typed as strength};
-use larder_domain::units::{DegreesCelsius, Kilograms, Litres, UnitSystem, typed};
+use larder_syrup::mix::{Ask, Caution, LIFT_LIMIT, Sugar, WaterAmount, Wish, answer};
+use larder_syrup::strength::{LooseDensity, typed as strength};
+use larder_syrup::units::{DegreesCelsius, Kilograms, Litres, UnitSystem, typed};
 
 fn limits() -> Vec<checks::Row> {
     checks::rows(include_str!("../../tests/checks/safety_limits.csv"))

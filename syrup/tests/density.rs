@@ -4,10 +4,10 @@
 mod checks;
 
 use checks::oracles;
-use larder_domain::syrup::{
+use larder_syrup::physics::{
     density_kg_m3, expansion_per_kelvin, fraction_from_density, litres_moved, water_density_kg_m3,
 };
-use larder_domain::units::{DegreesCelsius, Litres, MassFraction};
+use larder_syrup::units::{DegreesCelsius, Litres, MassFraction};
 
 fn percent(value: f64) -> MassFraction {
     MassFraction::new(value / 100.0).expect("a table's percentage")

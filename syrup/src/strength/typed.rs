@@ -2,7 +2,7 @@
 //! 67 % depending on who says it.
 
 use super::Strength;
-use crate::syrup::water_density_kg_m3;
+use crate::physics::water_density_kg_m3;
 use crate::units::number::leading_number;
 use crate::units::{DegreesCelsius, Kilograms, MassFraction, OutOfRange, Typed, typed as quantity};
 
