@@ -12,7 +12,7 @@ use larder_domain::reading::AHEAD_LIMIT_MS;
 use larder_domain::{
     Act, CareEntry, FlagId, FlagKind, Said, Severity, Span, Timestamp, Verdict, YardId,
 };
-use larder_process::flags::texts::{FlagTexts, told_from, when_to_act};
+use larder_flags::texts::{FlagTexts, told_from, when_to_act};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};

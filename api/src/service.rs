@@ -4,7 +4,7 @@ use crate::guests::Guests;
 use larder_domain::{
     DeviceId, FeederId, FlagId, FlagKind, FlagState, HiveId, KeptFlag, Timestamp, YardId,
 };
-use larder_process::FeederNow;
+use larder_estimate::FeederNow;
 use larder_store::notices::Notices;
 use larder_store::{QuarantinedId, Readings, Records, Removal, Removed, StoreError};
 use std::collections::HashMap;

@@ -7,7 +7,7 @@ use crate::words::{
 use crate::{Problem, Service};
 use chrono_tz::Tz;
 use larder_domain::{Apiary, Care, ChannelRef, Flag, KeptFlag, Quantity, Said, Span, Timestamp};
-use larder_process::flags::texts::{FlagTexts, how_sure, place, when_to_act};
+use larder_flags::texts::{FlagTexts, how_sure, place, when_to_act};
 use larder_syrup::units::UnitSystem;
 use serde::Serialize;
 use utoipa::ToSchema;

@@ -16,7 +16,7 @@ use larder_domain::{
     FlagId, FlagKind, HiveId, KeptFlag, Learned, Measure, Reading, Severity, Timestamp, Trait,
     UptakeDay, WeightDay, WeightQuality, YardId,
 };
-use larder_process::FeederNow;
+use larder_estimate::FeederNow;
 use larder_store::{
     Access, EmbeddedStore, QuarantinedId, Readings, Records, Refused, ResultsPatch, StoreError,
 };

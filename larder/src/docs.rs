@@ -8,7 +8,7 @@ use crate::settings::{
 use crate::units::UnitsOption;
 use clap::{Arg, Command};
 use larder_domain::{ChannelKind, FlagKind};
-use larder_process::flags::catalogue::CATALOGUE;
+use larder_flags::catalogue::CATALOGUE;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 

@@ -16,9 +16,9 @@ use index::Index;
 use larder_domain::{
     Apiary, Flag, HiveId, KeptFlag, Span, Timestamp, Yard, YardId, time::local_day,
 };
-use larder_process::{
-    FeederNow, YardOutput, flags::YardParameters, lifecycle, process_yard_with, window,
-};
+use larder_estimate::{FeederNow, YardOutput};
+use larder_flags::{YardParameters, lifecycle};
+use larder_process::{process_yard_with, window};
 use larder_store::{Readings, Records, ResultsPatch, StoreError};
 use load::LoadedYard;
 use std::collections::BTreeMap;

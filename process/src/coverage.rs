@@ -2,10 +2,10 @@
 //! 26 years ago; a yard that stood empty over the winter has nothing to say of it. Neither may make
 //! anything be estimated for the time between.
 
-use crate::input::YardInput;
 use larder_domain::{Sample, Span, Timestamp};
+use larder_estimate::input::YardInput;
 
-crate::numbers! { "coverage":
+larder_estimate::numbers! { "coverage":
     /// A record that says nothing for longer than this has ended, days: three weeks are longer than any
     /// logger is out of reach during a season, and shorter than a winter. Chosen.
     pub LONGEST_SILENCE_DAYS: i64 = 21, "d", [7.0, 63.0], Chosen;

@@ -2,60 +2,32 @@
 //! This crate stands apart because it is pure: values in, values out, time is an argument. What it
 //! returns can be thrown away and computed again.
 
-pub mod input;
-pub mod output;
-
-pub mod analysis;
-pub mod days;
-pub mod events;
-pub mod feeder;
-pub mod flags;
-pub mod level;
-pub mod lifecycle;
-pub mod losses;
-pub mod night_weight;
-#[macro_use]
-pub mod numbers;
 pub mod coverage;
-pub mod hands;
-pub mod notices;
-pub mod parameters;
-pub mod scale;
-pub mod series;
-pub mod strengths;
-pub mod water;
+pub mod numbers;
 pub mod window;
-
-pub mod kalman;
-pub mod robust;
 
 use larder_domain::time::local_day;
 use larder_domain::{Span, Timestamp};
-
-mod intervals;
-mod learned;
-pub(crate) mod report;
-
-pub use analysis::{FeederAnalysis, HiveAnalysis, YardAnalysis, analyse_yard, analyse_yard_with};
-pub use input::{ClockOff, DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};
-pub use output::{FeederNow, YardOutput};
-pub use parameters::Parameters;
+use larder_estimate::report::{learned, report, within};
+use larder_estimate::series::days;
+use larder_estimate::{Parameters, YardInput, YardOutput, analyse_yard_with};
+use larder_flags::{YardParameters, raise};
 
 /// Estimates one yard: the unit of work, because neighbours are each other's control group. The
 /// results of a day depend only on the readings in [`window::context_of`] that day.
 pub fn process_yard(input: &YardInput<'_>) -> YardOutput {
-    process_yard_with(input, &flags::YardParameters::default())
+    process_yard_with(input, &YardParameters::default())
 }
 
 /// The same with thresholds of the yard's and its hives' own.
-pub fn process_yard_with(input: &YardInput<'_>, thresholds: &flags::YardParameters) -> YardOutput {
+pub fn process_yard_with(input: &YardInput<'_>, thresholds: &YardParameters) -> YardOutput {
     process_yard_by(input, thresholds, &Parameters::default())
 }
 
 /// The same with estimators that are set otherwise.
 pub fn process_yard_by(
     input: &YardInput<'_>,
-    thresholds: &flags::YardParameters,
+    thresholds: &YardParameters,
     parameters: &Parameters,
 ) -> YardOutput {
     let zone = input.yard.timezone;
@@ -86,11 +58,11 @@ pub fn process_yard_by(
         let analysis = analyse_yard_with(&block_input, parameters);
         let is_covered = |day: &days::Day| days.iter().any(|known| known.start == day.span.start);
         let open = &parameters.interval;
-        let mut part = report::report(&block_input, &analysis, asked, is_covered, open);
+        let mut part = report(&block_input, &analysis, asked, is_covered, open);
         let last_date = asked.end.plus_ms(-1).local_date(zone);
-        part.learned = learned::learned(&block_input, &analysis, last_date);
-        let flags = flags::raise(&block_input, &analysis, thresholds);
-        output.append(part, report::within(flags, asked));
+        part.learned = learned(&block_input, &analysis, last_date);
+        let flags = raise(&block_input, &analysis, thresholds);
+        output.append(part, within(flags, asked));
     }
     let last = input.span.end.plus_ms(-1).max(input.span.start);
     if !coverage.holds(local_day(zone, last.local_date(zone)).end) {

@@ -6,14 +6,14 @@
 //! [`CONTEXT_BEFORE_DAYS`] before it and [`CONTEXT_AFTER_DAYS`] after it and from nothing else. Who
 //! asks for one day or for a year, now or later, gets the same answer once those readings are in.
 
-use crate::input::{DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};
 use chrono::{Datelike, Days, NaiveDate};
 use chrono_tz::Tz;
 use larder_domain::time::local_day;
 use larder_domain::{RecordedFill, Sample, Span, Timestamp};
+use larder_estimate::input::{DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};
 use std::ops::RangeInclusive;
 
-crate::numbers! { "window":
+larder_estimate::numbers! { "window":
     /// Local days that are worked out together.
     pub BLOCK_DAYS: u64 = 28, "d", [9.0, 84.0], Chosen;
     /// Days before a block whose readings it rests on: what the sensors were like, what was poured in.

@@ -7,10 +7,10 @@ mod common;
 
 use common::Random;
 use larder_domain::{Span, Timestamp};
-use larder_process::Parameters;
-use larder_process::feeder::{Observations, Task, Watched, Workspace, estimate};
-use larder_process::kalman::{Adjoint, State, Transition, Update, Vector};
-use larder_process::series::grid::Grid;
+use larder_estimate::Parameters;
+use larder_estimate::feeder::{Observations, Task, Watched, Workspace, estimate};
+use larder_estimate::math::kalman::{Adjoint, State, Transition, Update, Vector};
+use larder_estimate::series::grid::Grid;
 
 /// The level falls at the rate; these are the states.
 struct Drawdown {

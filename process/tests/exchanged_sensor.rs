@@ -7,7 +7,8 @@ use common::{CAPACITY_L, START, Story};
 use larder_domain::{
     Assignment, ChannelName, ChannelRef, DeviceId, Geometry, LevelSensor, Sample, Span, Trait,
 };
-use larder_process::{LevelInput, process_yard};
+use larder_estimate::LevelInput;
+use larder_process::process_yard;
 
 /// The depth sensor reads so much too deep, m, and the load cell so much too heavy, kg.
 const DEPTH_OFFSET_M: f64 = 0.006;

@@ -4,8 +4,8 @@ mod common;
 
 use common::{Random, START, Story};
 use larder_domain::{Assignment, Learned, Sample, Trait};
+use larder_estimate::series::weather::LOAD_CELL_LAG_HOURS;
 use larder_process::process_yard;
-use larder_process::series::weather::LOAD_CELL_LAG_HOURS;
 use larder_syrup::Estimate;
 
 const DAYS: i64 = 50;

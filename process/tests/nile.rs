@@ -2,7 +2,7 @@
 //! (J. Durbin, S. J. Koopman, *Time Series Analysis by State Space Methods*, chapter 2). Values and
 //! their sources: `tests/checks/nile_local_level.csv`.
 
-use larder_process::kalman::{Adjoint, State, Transition, Update, Vector};
+use larder_estimate::math::kalman::{Adjoint, State, Transition, Update, Vector};
 use std::collections::BTreeMap;
 use std::path::Path;
 

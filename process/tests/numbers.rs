@@ -1,9 +1,11 @@
 //! The registry of numbers: sensible, complete, and written into `docs/numbers.md`.
 
-use larder_process::flags::catalogue::CATALOGUE;
-use larder_process::numbers::{Number, all};
-use larder_process::parameters::PARAMETERS;
-use larder_process::{Parameters, flags::FlagParameters};
+use larder_estimate::Parameters;
+use larder_estimate::numbers::Number;
+use larder_estimate::parameters::PARAMETERS;
+use larder_flags::FlagParameters;
+use larder_flags::catalogue::CATALOGUE;
+use larder_process::numbers::all;
 use std::collections::BTreeSet;
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
@@ -21,24 +23,24 @@ fn source_files(folder: &Path, found: &mut Vec<PathBuf>) {
 
 fn sources() -> Vec<PathBuf> {
     let mut found = Vec::new();
-    source_files(
-        &Path::new(env!("CARGO_MANIFEST_DIR")).join("src"),
-        &mut found,
-    );
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    for folder in ["src", "estimate/src", "flags/src"] {
+        source_files(&root.join(folder), &mut found);
+    }
     found.retain(|path| !path.components().any(|part| part.as_os_str() == "tests"));
     found.retain(|path| path.file_name().is_some_and(|name| name != "tests.rs"));
     found.sort();
     found
 }
 
-/// The code without comments, strings, tests and what [`larder_process::numbers!`] declares.
+/// The code without comments, strings, tests and what [`larder_estimate::numbers!`] declares.
 fn rules(text: &str) -> String {
     let text = text.split("#[cfg(test)]\nmod tests {").next().unwrap_or("");
     let mut kept = String::new();
     let mut depth = None;
     for line in text.lines() {
         let code = line.split("//").next().unwrap_or("");
-        if code.trim_start().starts_with("crate::numbers! {") {
+        if code.trim_end().ends_with("numbers! {") || code.contains("numbers! { \"") {
             depth = Some(());
         }
         if depth.is_none() {
@@ -113,7 +115,7 @@ fn every_file_that_declares_numbers_is_in_the_registry() {
     let listed: BTreeSet<&str> = all().map(|number| number.group).collect();
     for path in sources() {
         let text = std::fs::read_to_string(&path).expect("a file");
-        for declared in text.split("crate::numbers! { \"").skip(1) {
+        for declared in text.split("numbers! { \"").skip(1) {
             let group = declared.split('"').next().unwrap_or("");
             assert!(
                 listed.contains(group),

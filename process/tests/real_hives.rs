@@ -9,7 +9,8 @@ use larder_domain::{
     Assignment, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, FeederKind, FillEvent,
     FlagKind, Goal, Hive, HiveId, Sample, Span, Timestamp, Yard, YardId,
 };
-use larder_process::{FeederInput, HiveInput, Weather, YardInput, YardOutput, process_yard};
+use larder_estimate::{FeederInput, HiveInput, Weather, YardInput, YardOutput};
+use larder_process::process_yard;
 use std::collections::BTreeMap;
 use std::fs::File;
 use std::path::{Path, PathBuf};

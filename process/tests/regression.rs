@@ -11,7 +11,8 @@ mod readings;
 #[path = "../examples/score_scenario/yard.rs"]
 mod yard;
 
-use larder_process::{YardOutput, process_yard};
+use larder_estimate::YardOutput;
+use larder_process::process_yard;
 use std::path::{Path, PathBuf};
 
 fn folder() -> PathBuf {

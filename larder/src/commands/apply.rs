@@ -59,7 +59,7 @@ pub fn mistakes(path: &Path, problems: &[Problem]) -> anyhow::Error {
 
 /// Every threshold must be one that there is, with a value that it can have.
 pub fn thresholds_are_known(path: &Path, apiary: &Apiary) -> Result<()> {
-    let wrong = larder_process::flags::catalogue::mistakes(apiary);
+    let wrong = larder_flags::catalogue::mistakes(apiary);
     if wrong.is_empty() {
         return Ok(());
     }

@@ -9,8 +9,8 @@ use clap::{Args, Subcommand};
 use larder_domain::{
     Act, Apiary, CareEntry, FlagId, HiveId, Said, ThresholdPlace, Timestamp, Verdict, YardId,
 };
-use larder_process::flags::YardParameters;
-use larder_process::flags::catalogue::CATALOGUE;
+use larder_flags::YardParameters;
+use larder_flags::catalogue::CATALOGUE;
 use larder_store::{Access, Desk, EmbeddedStore, Records, StoreError};
 use serde_json::json;
 

@@ -2,7 +2,7 @@
 
 use crate::failure::wrong_use;
 use anyhow::{Context, Result};
-use larder_process::notices::Letter;
+use larder_flags::notices::Letter;
 use lettre::message::Mailbox;
 use lettre::message::header::ContentType;
 use lettre::transport::smtp::authentication::Credentials;

@@ -117,7 +117,7 @@ async fn news(heard: &mut broadcast::Receiver<News>) {
 /// The flags that may be news, and all open ones: those that were open in the last days.
 fn lately(now: Timestamp) -> larder_domain::Span {
     larder_domain::Span {
-        start: now.plus_ms(-larder_process::notices::plan::NEWS_FOR_MS - 86_400_000),
+        start: now.plus_ms(-larder_flags::notices::plan::NEWS_FOR_MS - 86_400_000),
         end: now.plus_ms(1),
     }
 }

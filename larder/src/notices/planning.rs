@@ -3,7 +3,7 @@
 use super::lately;
 use anyhow::Result;
 use larder_domain::{FlagId, Timestamp};
-use larder_process::notices::{Event, Planned, Situation, Told, plan};
+use larder_flags::notices::{Event, Planned, Situation, Told, plan};
 use larder_store::notices::{NewNotice, NoticeKind, Notices};
 use larder_store::{EmbeddedStore, Records};
 use std::collections::BTreeSet;

@@ -9,9 +9,10 @@ use larder_domain::{
     Assignment, ChannelKind, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, Hive, HiveId,
     LevelSensor, RecordedFill, Sample, Span, Timestamp, Yard, YardId,
 };
-use larder_process::{
-    ClockOff, DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput, coverage, window,
+use larder_estimate::{
+    ClockOff, DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput,
 };
+use larder_process::{coverage, window};
 use larder_store::{CLOCK_OFF, DeviceHealth, Readings, Records, SeriesInfo, StoreError};
 use std::ops::RangeInclusive;
 

@@ -12,7 +12,8 @@ mod tuning;
 mod yard;
 
 use apiary_file::read_apiary;
-use larder_process::{YardOutput, process_yard_by};
+use larder_estimate::YardOutput;
+use larder_process::process_yard_by;
 use readings::{Archive, read_fills};
 use std::error::Error;
 use std::path::Path;

@@ -1,7 +1,7 @@
 //! The four reports of the outside contract, as CSV.
 
 use larder_domain::{Apiary, FeederId, HiveId};
-use larder_process::YardOutput;
+use larder_estimate::YardOutput;
 use larder_syrup::Estimate;
 use std::error::Error;
 use std::path::Path;

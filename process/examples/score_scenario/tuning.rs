@@ -1,8 +1,8 @@
 //! Estimators and flags set otherwise from the command line: `interval.factor=1.2 loss.slow_sds=3`.
 
-use larder_process::Parameters;
-use larder_process::flags::{FlagParameters, YardParameters};
-use larder_process::parameters::{PARAMETERS, Parameter};
+use larder_estimate::Parameters;
+use larder_estimate::parameters::{PARAMETERS, Parameter};
+use larder_flags::{FlagParameters, YardParameters};
 use std::error::Error;
 
 /// Sets each `name=value`, of an estimator or else a flag's threshold; a name that there is not is refused.

@@ -2,7 +2,7 @@
 
 use crate::readings::{Archive, Fills};
 use larder_domain::{Apiary, Span, Timestamp, Yard};
-use larder_process::{DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};
+use larder_estimate::{DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};
 
 /// Everything that stands in one yard, from the first reading to the last.
 pub fn yard_input<'a>(

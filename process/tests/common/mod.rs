@@ -5,7 +5,7 @@ use larder_domain::{
     Assignment, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, FeederKind, Geometry, Goal,
     Hive, HiveId, LevelSensor, Sample, Span, Timestamp, Yard, YardId,
 };
-use larder_process::{FeederInput, HiveInput, LevelInput, Weather, YardInput};
+use larder_estimate::{FeederInput, HiveInput, LevelInput, Weather, YardInput};
 use larder_syrup::feeder::Shape;
 
 /// Random numbers that are the same in every run: SplitMix64 (G. L. Steele, D. Lea, C. H. Flood,

@@ -9,7 +9,7 @@ use larder_domain::{
     Assignment, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, Geometry, Goal, Hive, HiveId,
     LevelSensor, Span, Yard, YardId,
 };
-use larder_process::{DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};
+use larder_estimate::{DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};
 
 /// As the keeper declares it.
 pub struct Declared {

@@ -5,7 +5,7 @@ use crate::failure::wrong_use;
 use crate::settings::{SettingsFile, Shared, data_dir};
 use anyhow::Result;
 use larder_domain::{ChannelRef, Feeder, FeederId, Geometry, Learned, LevelSensor, Trait};
-use larder_process::series::SENSOR_REFERENCE_CEL;
+use larder_estimate::series::SENSOR_REFERENCE_CEL;
 use larder_store::{Access, EmbeddedStore, Readings, Records};
 use larder_syrup::Estimate;
 use larder_syrup::feeder::Shape;

@@ -1,0 +1,125 @@
+//! When hands were in the yard. A keeper goes from hive to hive: a doubtful step on one scale is
+//! believed when something that cannot be doubted happened in the same yard about then, and when
+//! neither the other hives nor other days show the like: bees that fly out on a fine morning take a
+//! quarter of a kilogram with them.
+
+use crate::input::HiveInput;
+use crate::math::robust::median_of_few;
+use crate::series::grid::{Grid, PER_DAY, STEP_MS};
+use crate::series::level::LevelTrack;
+use crate::series::scale::{LEAST_STEP_KG, ScaleStep, ScaleTrack};
+use larder_domain::Timestamp;
+
+crate::numbers! { "estimate.events.hands":
+    /// A step this large needs no second witness, kg: more than a swarm, and nothing else takes or
+    /// brings as much within minutes.
+    BEYOND_DOUBT_KG: f64 = 1.5, "kg", [0.5, 4.5], Chosen;
+    /// One visit to a yard lasts about so long, hours.
+    VISIT_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
+    /// A note is written up to this long before or after, hours.
+    NOTE_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
+    /// A level jumps within this of a step that it goes with, minutes.
+    SAME_MINUTES: i64 = 30, "min", [10.0, 90.0], Chosen;
+    /// Of a step on the scale at least this share shows in the feeder's level, where it was syrup.
+    LEAST_SHARE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
+    /// And at least this share of a doubtful step happens between two readings.
+    LEAST_SHARP_SHARE: f64 = 0.65, "1", [0.22, 1.0], Chosen;
+    /// The same time of day is looked at on so many days on each side.
+    OTHER_DAYS: usize = 4, "d", [1.0, 12.0], Chosen;
+}
+
+/// Takes out steps that nothing but the scale itself speaks for.
+pub fn drop_unconfirmed_steps(
+    grid: &Grid,
+    hives: &[HiveInput<'_>],
+    scales: &mut [ScaleTrack],
+    levels: &[Vec<LevelTrack>],
+) {
+    let visits = certain_visits(hives, scales, levels);
+    let mut kept: Vec<Vec<bool>> = Vec::with_capacity(scales.len());
+    for (h, ((hive, scale), levels)) in hives.iter().zip(scales.iter()).zip(levels).enumerate() {
+        let keep = scale.steps.iter().map(|step| {
+            is_certain(hive, step, levels)
+                || (visited(&visits, step)
+                    && step.sharp_share >= LEAST_SHARP_SHARE
+                    && !is_usual(grid, scales, h, step))
+        });
+        kept.push(keep.collect());
+    }
+    for (scale, kept) in scales.iter_mut().zip(kept) {
+        let mut keep = kept.into_iter();
+        scale.steps.retain(|_| keep.next().unwrap_or(true));
+    }
+}
+
+/// Moments at which hands were certainly at one of the hives.
+fn certain_visits(
+    hives: &[HiveInput<'_>],
+    scales: &[ScaleTrack],
+    levels: &[Vec<LevelTrack>],
+) -> Vec<Timestamp> {
+    let mut visits = Vec::new();
+    for ((hive, scale), levels) in hives.iter().zip(scales).zip(levels) {
+        let sure = scale
+            .steps
+            .iter()
+            .filter(|step| is_certain(hive, step, levels));
+        visits.extend(sure.map(ScaleStep::time));
+    }
+    visits.sort();
+    visits
+}
+
+fn visited(visits: &[Timestamp], step: &ScaleStep) -> bool {
+    let at = step.time();
+    let first = visits.partition_point(|visit| at.hours_since(*visit) > VISIT_HOURS);
+    let next = visits.get(first);
+    next.is_some_and(|visit| visit.hours_since(at) <= VISIT_HOURS)
+}
+
+/// Whether the other hives changed about as much in the same hour, or this one does at that time of
+/// day.
+fn is_usual(grid: &Grid, scales: &[ScaleTrack], own: usize, step: &ScaleStep) -> bool {
+    let from = grid.nearest(step.earliest.plus_ms(-STEP_MS / 2));
+    let to = grid.nearest(step.latest.plus_ms(STEP_MS / 2));
+    let change = |scale: &ScaleTrack, from: usize, to: usize| {
+        let at = |k: usize| scale.at_nodes.get(k).copied().unwrap_or(f64::NAN);
+        let kg = at(to) - at(from);
+        (kg.abs() < BEYOND_DOUBT_KG).then_some(kg)
+    };
+    let others = (0..scales.len()).filter(|&h| h != own);
+    let by_others = of_several(others.filter_map(|h| change(&scales[h], from, to)), 2);
+    let days = (1..=OTHER_DAYS).map(|d| d * PER_DAY);
+    let earlier = days.clone().filter(|&d| d <= from);
+    let earlier = earlier.filter_map(|d| change(&scales[own], from - d, to - d));
+    let later = days.filter_map(|d| change(&scales[own], from + d, to + d));
+    let by_days = of_several(earlier.chain(later), 4);
+    let rest = |usual: f64| (step.kg - usual) * step.kg.signum() < LEAST_STEP_KG;
+    by_others.is_some_and(rest) || by_days.is_some_and(rest)
+}
+
+fn of_several(values: impl Iterator<Item = f64>, least: usize) -> Option<f64> {
+    let mut n = 0;
+    let counted = values.inspect(|_| n += 1).take(9);
+    let middle = median_of_few(counted);
+    middle.filter(|_| n >= least)
+}
+
+fn is_certain(hive: &HiveInput<'_>, step: &ScaleStep, levels: &[LevelTrack]) -> bool {
+    let at = step.time();
+    let noted = || {
+        let notes = hive.feeders.iter().flat_map(|feeder| feeder.recorded);
+        notes
+            .into_iter()
+            .any(|note| note.time.hours_since(at).abs() <= NOTE_HOURS)
+    };
+    let jumped = |level: &LevelTrack| {
+        level.jumps.iter().any(|jump| {
+            let apart = jump.earliest.0.max(step.earliest.0) - jump.latest.0.min(step.latest.0);
+            apart <= SAME_MINUTES * 60_000
+                && jump.litres * step.kg > 0.0
+                && jump.litres.abs() > LEAST_SHARE * step.kg.abs()
+        })
+    };
+    step.kg.abs() >= BEYOND_DOUBT_KG || noted() || levels.iter().any(jumped)
+}

@@ -1,0 +1,252 @@
+//! The way forwards: the Kalman filter over the nodes of one feeder.
+
+#![allow(
+    clippy::needless_range_loop,
+    reason = "indices here are nodes or states shared by several arrays"
+)]
+
+use super::model::{OFFSET, RATE, SHARE, SensorTraits, Step, TAKEN, VOLUME, WARMTH};
+use super::observe::{Observations, Watched};
+use super::smooth::RATE_SD_SHARE;
+use super::smooth::{Task, Workspace};
+use crate::events::{Change, ChangeKind};
+use crate::math::kalman::{State, Vector};
+use crate::parameters::SensorPrior;
+use crate::series::grid::{PER_HOUR, STEP_HOURS};
+
+crate::numbers! { "estimate.feeder.filter":
+    /// A loss is known to about this share, and its errors go together over so many nodes.
+    LOSS_SHARE: f64 = 0.2, "1", [0.067, 0.6], Chosen;
+    LOSS_NODES: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// How much a sensor's offset wanders, as a share of its prior variance at each node.
+    OFFSET_DRIFT: f64 = 1e-4, "1", [3.3e-05, 0.0003], Chosen;
+    /// How well it is known that an empty feeder holds its dregs, as a share of the capacity.
+    EMPTY_SD_SHARE: f64 = 0.004, "1", [0.0013, 0.012], Chosen;
+    /// A spill that leaves less than this share of what was in it, and litres, leaves nothing.
+    SPILT_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    SPILT_L: f64 = 0.1, "l", [0.033, 0.3], Chosen;
+    /// What a feeder that lost all may yet hold, as a share of the capacity.
+    EMPTIED_SD_SHARE: f64 = 0.01, "1", [0.0033, 0.03], Chosen;
+}
+
+/// Readings that disagree for so long are right after all: something happened that nobody saw.
+pub(super) const GIVE_IN_NODES: usize = 14 * PER_HOUR;
+
+/// Runs over all nodes and leaves in the workspace what the smoother needs. With `M` of the states:
+/// all, or only those that readings depend on.
+pub(super) fn forwards<const M: usize>(
+    task: &Task<'_>,
+    nodes: &[usize],
+    empty: &[bool],
+    workspace: &mut Workspace,
+) {
+    let n = task.grid.len();
+    workspace.clear(n, nodes.len());
+    let mut prior = prior_of(task, 0);
+    let gate = task.parameters.gate_sds.powi(2);
+    let mut state = first_state(task, &prior);
+    let mut step = Step::new(workspace.appetite.first().map_or(1.0, |a| a.memory_hours));
+    let mut next_change = 0;
+    let mut refused = 0;
+    // Whether a colony emptied it or it was put on clean is not known before the first change.
+    let mut left_behind = 0.5 * task.parameters.dregs_share;
+    for k in 0..n {
+        if k > 0 {
+            let appetite = &workspace.appetite[k - 1];
+            step = step.with_memory(appetite.memory_hours);
+            step.keep_volume = 1.0;
+            let node = &task.observations.nodes[k];
+            step.keep_sensor = if node.new_sensor { 0.0 } else { 1.0 };
+            if node.new_sensor {
+                workspace.sensors.push(sensor_traits(task, &state));
+                prior = prior_of(task, k);
+            }
+            step.keep_taken = if task.midnights[k - 1] { 0.0 } else { 1.0 };
+            let mut jump = Jump::by_loss(task, k - 1);
+            while next_change < nodes.len() && nodes[next_change] == k {
+                let change = &task.changes[next_change];
+                left_behind = match change.kind {
+                    ChangeKind::Fill | ChangeKind::Renewed => task.parameters.dregs_share,
+                    ChangeKind::Spill => left_behind,
+                    ChangeKind::Lost => 0.0,
+                };
+                let variance = jump.add(task, change, state.mean[VOLUME]);
+                workspace.jump_variance[next_change] = variance;
+                next_change += 1;
+            }
+            if refused > GIVE_IN_NODES {
+                jump.variance += (0.5 * task.capacity_l).powi(2);
+                refused = 0;
+            }
+            if jump.all_goes {
+                step.keep_volume = 0.0;
+            }
+            state.predict(&step);
+            step.add_appetite(appetite, &mut state);
+            state.mean[VOLUME] += jump.litres;
+            state.covariance[VOLUME][VOLUME] += jump.variance;
+            state.covariance[OFFSET][OFFSET] += OFFSET_DRIFT * prior.offset_sd.powi(2);
+            if node.new_sensor {
+                set_sensor_prior(&mut state, &prior);
+            }
+            workspace.steps.push(step);
+        }
+        let node = &task.observations.nodes[k];
+        if node.n > 0 {
+            let row = row_of(node, &state);
+            let expected = row[VOLUME] * state.mean[VOLUME]
+                + row[OFFSET] * state.mean[OFFSET]
+                + row[WARMTH] * state.mean[WARMTH];
+            let residual = node.litres - expected;
+            let noise = noise_variance(task.observations, node.n) / workspace.weights[k];
+            let innovation = state.innovation(&row, noise);
+            if residual.powi(2) <= gate * innovation.variance() {
+                workspace
+                    .updates
+                    .push(state.update(&innovation, residual).of_first());
+                refused = 0;
+            } else {
+                workspace.refused[k] = residual / row[VOLUME];
+                refused += 1;
+            }
+        }
+        if empty[k] {
+            let mut row = [0.0; M];
+            row[VOLUME] = 1.0;
+            let residual = left_behind * task.capacity_l - state.mean[VOLUME];
+            let innovation = state.innovation(&row, (EMPTY_SD_SHARE * task.capacity_l).powi(2));
+            workspace
+                .updates
+                .push(state.update(&innovation, residual).of_first());
+        }
+        workspace.updates_until.push(workspace.updates.len());
+        workspace
+            .filtered
+            .push([VOLUME, RATE].map(|i| state.marginal(i)));
+        if M > TAKEN && task.day_ends(k) {
+            workspace.taken.push(state.marginal(TAKEN));
+        }
+    }
+    workspace.sensors.push(sensor_traits(task, &state));
+}
+
+/// How the states enter a node's reading.
+fn row_of<const M: usize>(node: &Watched, state: &State<M>) -> Vector<M> {
+    let mut row = [0.0; M];
+    row[VOLUME] = (1.0 + state.mean[SHARE]) * node.expansion;
+    row[OFFSET] = node.litres_per_unit;
+    row[WARMTH] = node.litres_per_unit * node.warmth;
+    row[SHARE] = node.expansion * state.mean[VOLUME].max(0.0);
+    row
+}
+
+/// What comes in within a step besides what the colony takes.
+struct Jump {
+    /// Litres.
+    litres: f64,
+    /// Their variance.
+    variance: f64,
+    /// Whether what was in it before no longer matters.
+    all_goes: bool,
+}
+
+impl Jump {
+    /// What was lost in the step behind node `k`.
+    fn by_loss(task: &Task<'_>, k: usize) -> Self {
+        let loss = task.losses.get(k).copied().unwrap_or(0.0);
+        let open = task
+            .losses_sd
+            .get(k)
+            .map_or(0.0, |sd| sd.hypot(LOSS_SHARE * loss) * STEP_HOURS);
+        Self {
+            litres: -loss * STEP_HOURS,
+            variance: LOSS_NODES * open * open,
+            all_goes: false,
+        }
+    }
+
+    /// Puts a change in, with `in_it` litres in the feeder; returns the variance that it adds.
+    fn add(&mut self, task: &Task<'_>, change: &Change, in_it: f64) -> f64 {
+        let (litres, sd) = match (change.kind, change.litres) {
+            (ChangeKind::Fill, None) => (0.5 * task.capacity_l, task.capacity_l),
+            (ChangeKind::Fill, Some(poured)) => poured,
+            (ChangeKind::Spill, Some((litres, sd)))
+                if in_it + litres > SPILT_SHARE * in_it + SPILT_L =>
+            {
+                (litres, sd)
+            }
+            (ChangeKind::Spill, None) => (-0.5 * in_it, task.capacity_l),
+            (ChangeKind::Spill | ChangeKind::Lost, _) => {
+                self.empty();
+                (0.0, EMPTIED_SD_SHARE * task.capacity_l)
+            }
+            (ChangeKind::Renewed, litres) => {
+                self.empty();
+                litres.unwrap_or((0.5 * task.capacity_l, task.capacity_l))
+            }
+        };
+        self.litres += litres;
+        self.variance += sd.powi(2);
+        sd.powi(2)
+    }
+
+    fn empty(&mut self) {
+        self.all_goes = true;
+        self.litres = 0.0;
+    }
+}
+
+pub(super) fn noise_variance(observations: &Observations, n: u32) -> f64 {
+    observations.noise_l.powi(2) / f64::from(n)
+}
+
+fn first_state<const M: usize>(task: &Task<'_>, prior: &SensorPrior) -> State<M> {
+    let first = task.observations.nodes.iter().find(|node| node.n > 0);
+    let mut state = State {
+        mean: [0.0; M],
+        covariance: [[0.0; M]; M],
+    };
+    state.mean[VOLUME] = first.map_or(0.0, |node| node.litres.max(0.0));
+    state.covariance[VOLUME][VOLUME] = task.capacity_l.powi(2);
+    state.covariance[RATE][RATE] = (RATE_SD_SHARE * task.capacity_l).powi(2);
+    set_sensor_prior(&mut state, prior);
+    state
+}
+
+fn set_sensor_prior<const M: usize>(state: &mut State<M>, prior: &SensorPrior) {
+    let variances = [
+        (OFFSET, prior.offset_sd),
+        (WARMTH, prior.per_kelvin_sd),
+        (SHARE, prior.share_sd),
+    ];
+    for (i, sd) in variances {
+        state.covariance[i] = [0.0; M];
+        state.covariance.iter_mut().for_each(|row| row[i] = 0.0);
+        state.covariance[i][i] = sd * sd;
+        state.mean[i] = 0.0;
+    }
+}
+
+fn sensor_traits<const M: usize>(task: &Task<'_>, state: &State<M>) -> SensorTraits {
+    let of = |i: usize| (state.mean[i], state.covariance[i][i].max(0.0).sqrt());
+    SensorTraits {
+        offset: of(OFFSET),
+        per_kelvin: of(WARMTH),
+        geometry_share: of(SHARE),
+        noise_l: task.observations.noise_l,
+    }
+}
+
+/// What is expected of the sensor that watches at node `k`.
+fn prior_of(task: &Task<'_>, k: usize) -> SensorPrior {
+    let weighs = task
+        .observations
+        .nodes
+        .get(k)
+        .is_some_and(|node| node.weighs);
+    if weighs {
+        task.parameters.load_cell
+    } else {
+        task.parameters.level
+    }
+}

@@ -1,0 +1,316 @@
+//! A feeder's level sensor: its readings as litres, without absurd ones, and the jumps in them.
+
+use crate::input::FeederInput;
+use crate::math::robust::median_of_few;
+use crate::series::clean::{CleanSeries, Sanity, clean};
+use larder_domain::{Geometry, Sample, Span, Timestamp};
+
+crate::numbers! { "estimate.series.level":
+    /// A reading may lie this share of the capacity, and so many litres, outside the feeder before it
+    /// is refused: offsets, warmth, comb built into the beam.
+    OUTSIDE_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    OUTSIDE_LITRES: f64 = 0.4, "l", [0.13, 1.2], Chosen;
+    MEDIAN_OF: usize = 5, "1", [1.0, 15.0], Chosen;
+    /// A median of five is this much noisier than a mean of five (normal noise).
+    MEDIAN_SD: f64 = 1.2, "1", [1.2, 1.2], Defined;
+    /// A jump stands out from the noise of a single reading by this factor: some five standard
+    /// deviations of a difference of medians.
+    JUMP_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// And is at least this large, l.
+    LEAST_JUMP_L: f64 = 0.08, "l", [0.027, 0.24], Chosen;
+    /// At least this share of a jump lies between two readings: more where noise cannot hide it. Robbers
+    /// and leaks take a quarter of an hour for each part.
+    SHARP_SHARE: f64 = 0.35, "1", [0.12, 1.0], Chosen;
+    CLEAR_SHARP_SHARE: f64 = 0.5, "1", [0.17, 1.0], Chosen;
+    CLEAR_JUMPS: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// Readings further apart than this say nothing about suddenness, hours.
+    SUDDEN_HOURS: f64 = 1.6, "h", [0.53, 4.8], Chosen;
+    /// A level reading this many standard deviations from those around it is a spike; one that stays the same
+    /// for so many hours may be stuck.
+    SPIKE_SDS: f64 = 5.0, "1", [1.7, 15.0], Chosen;
+    STUCK_HOURS: f64 = 1.5, "h", [0.5, 4.5], Chosen;
+    /// Readings agree that lie within so many times their noise, over so many hours.
+    STEADY_SDS: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    STEADY_HOURS: f64 = 2.5, "h", [0.83, 7.5], Chosen;
+    /// Sensors report about as often as this, hours, and no oftener than that.
+    USUAL_INTERVAL_HOURS: f64 = 0.25, "h", [0.083, 0.75], Chosen;
+    LEAST_INTERVAL_HOURS: f64 = 1.0 / 60.0, "h", [0.0056, 0.05], Chosen;
+}
+
+/// A sudden change of level.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct LevelJump {
+    /// Last reading before it.
+    pub earliest: Timestamp,
+    /// First reading behind it.
+    pub latest: Timestamp,
+    /// How much more is in the feeder, l by the geometry given.
+    pub litres: f64,
+}
+
+/// The readings that one of a feeder's sensors made.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct SensorTurn {
+    /// The sensor, as an index into [`FeederInput::levels`].
+    pub sensor: usize,
+    /// Its first reading, as an index into the series.
+    pub first: usize,
+    /// When that was.
+    pub since: Timestamp,
+}
+
+/// A feeder's level over the whole record. All volumes are by the geometry given and at the
+/// temperature of the moment; what the geometry and the sensor get wrong is learned later.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct LevelTrack {
+    /// Litres, in order of time; no absurd values.
+    pub series: CleanSeries,
+    /// Jumps of the level, in order.
+    pub jumps: Vec<LevelJump>,
+    /// Which sensor made which readings, in order.
+    pub turns: Vec<SensorTurn>,
+}
+
+/// Litres for one value of the channel; `kg_per_litre` is asked only where the feeder is weighed.
+pub fn litres(geometry: &Geometry, value: f64, kg_per_litre: impl FnOnce() -> f64) -> f64 {
+    match geometry {
+        Geometry::Distance { mount_m, shape } => shape.litres_at(mount_m - value),
+        Geometry::Depth { shape } => shape.litres_at(value),
+        Geometry::Volume => value,
+        Geometry::FeederWeight => value / kg_per_litre(),
+    }
+}
+
+/// What an error of one unit of the channel (m, l or kg) costs in litres at `litres`.
+pub fn litres_per_unit(geometry: &Geometry, litres: f64, kg_per_litre: f64) -> f64 {
+    match geometry {
+        Geometry::Distance { shape, .. } | Geometry::Depth { shape } => {
+            shape.litres_per_metre_at(shape.depth_at(litres))
+        }
+        Geometry::Volume => 1.0,
+        Geometry::FeederWeight => 1.0 / kg_per_litre,
+    }
+}
+
+/// What a level sensor over a feeder of a capacity may show, l; what lies outside is a fault.
+pub fn possible_litres(capacity_l: f64) -> std::ops::RangeInclusive<f64> {
+    let outside = OUTSIDE_SHARE * capacity_l + OUTSIDE_LITRES;
+    -outside..=capacity_l + OUTSIDE_SHARE * capacity_l + outside
+}
+
+/// Reads all sensors of one feeder. `kg_per_litre` gives the density of what is in it at a moment.
+pub fn track_level(
+    feeder: &FeederInput<'_>,
+    kg_per_litre: impl Fn(Timestamp) -> f64,
+    scratch: &mut Vec<f64>,
+) -> LevelTrack {
+    let capacity = feeder.feeder.capacity_l;
+    let sanity = Sanity {
+        least: *possible_litres(capacity).start(),
+        most: *possible_litres(capacity).end(),
+        spike_sds: SPIKE_SDS,
+        spike_least: 0.0,
+        stuck_hours: STUCK_HOURS,
+        quiet_per_hour: 0.0,
+    };
+    let mut track = LevelTrack::default();
+    for (sensor, level) in feeder.levels.iter().enumerate() {
+        let in_litres = level.samples.iter().map(|sample| Sample {
+            time: sample.time,
+            value: litres(level.geometry(), sample.value, || kg_per_litre(sample.time)),
+        });
+        let series = clean(in_litres, &sanity, scratch);
+        if let Some(&since) = series.times.first() {
+            let first = track.series.times.len();
+            track.turns.push(SensorTurn {
+                sensor,
+                first,
+                since,
+            });
+        }
+        track.append(series);
+    }
+    track.jumps = find_jumps(&track.series);
+    track
+}
+
+impl LevelTrack {
+    fn append(&mut self, other: CleanSeries) {
+        let n = (self.series.values.len(), other.values.len());
+        let weight = |sd: f64, n: usize| sd * n as f64;
+        let total = (n.0 + n.1).max(1) as f64;
+        self.series.noise_sd =
+            (weight(self.series.noise_sd, n.0) + weight(other.noise_sd, n.1)) / total;
+        self.series.times.extend(other.times);
+        self.series.values.extend(other.values);
+        self.series.n_refused += other.n_refused;
+    }
+
+    /// Which turn the newest reading at or before `at` belongs to, by index; before the first reading
+    /// the first. `None`: no sensor ever read.
+    pub fn turn_at(&self, at: Timestamp) -> Option<usize> {
+        let begun = self.turns.partition_point(|turn| turn.since <= at);
+        (!self.turns.is_empty()).then(|| begun.saturating_sub(1))
+    }
+
+    /// How the level changed between `span.start` and `span.end`: medians of up to five readings
+    /// within `reach_hours` on each side. `None` where a side has no readings.
+    pub fn change_across(&self, span: Span, reach_hours: f64) -> Option<LevelChange> {
+        self.change_between(span, reach_hours, Span::ALWAYS)
+    }
+
+    /// The same from readings within `bounds` only: where other steps follow soon.
+    pub fn change_between(
+        &self,
+        span: Span,
+        reach_hours: f64,
+        bounds: Span,
+    ) -> Option<LevelChange> {
+        let t = &self.series.times;
+        let last = t.partition_point(|&time| time <= span.start);
+        let first = t.partition_point(|&time| time < span.end);
+        let before = (last.saturating_sub(MEDIAN_OF)..last)
+            .filter(|&i| span.start.hours_since(t[i]) <= reach_hours && t[i] >= bounds.start);
+        let behind = (first..t.len().min(first + MEDIAN_OF))
+            .filter(|&i| t[i].hours_since(span.end) <= reach_hours && t[i] <= bounds.end);
+        let (n0, n1) = (before.clone().count(), behind.clone().count());
+        let v = &self.series.values;
+        let from = median_of_few(before.map(|i| v[i]))?;
+        let to = median_of_few(behind.map(|i| v[i]))?;
+        let share = 1.0 / n0 as f64 + 1.0 / n1 as f64;
+        Some(LevelChange {
+            from,
+            to,
+            sd: MEDIAN_SD * self.series.noise_sd * share.sqrt(),
+        })
+    }
+
+    /// The level just before `at`: a median of readings within `reach_hours`.
+    pub fn level_before(&self, at: Timestamp, reach_hours: f64) -> Option<f64> {
+        let t = &self.series.times;
+        let end = t.partition_point(|&time| time <= at);
+        let recent =
+            (end.saturating_sub(MEDIAN_OF)..end).filter(|&i| at.hours_since(t[i]) <= reach_hours);
+        median_of_few(recent.map(|i| self.series.values[i]))
+    }
+
+    /// The share of the readings expected in the `hours` from `at` on that lie within `slack` of
+    /// `litres`. Readings that were refused, or never came, count as elsewhere.
+    pub fn share_near(&self, at: Timestamp, hours: f64, litres: f64, slack: f64) -> f64 {
+        let t = &self.series.times;
+        let from = t.partition_point(|&time| time < at);
+        let within = (from..t.len()).take_while(|&i| t[i].hours_since(at) <= hours);
+        let near = within
+            .filter(|&i| (self.series.values[i] - litres).abs() <= slack)
+            .count();
+        let every = self.usual_interval_hours();
+        near as f64 / (hours / every).max(1.0)
+    }
+
+    /// When the level is again seen for good after `at`: the first of eight readings in two and a
+    /// half hours that agree with each other.
+    pub fn steady_again(&self, at: Timestamp) -> Option<Timestamp> {
+        let t = &self.series.times;
+        let from = t.partition_point(|&time| time < at);
+        let slack = STEADY_SDS * self.noise_l();
+        let mut windows = (from..t.len().saturating_sub(8)).filter(|&i| {
+            let eight = &self.series.values[i..i + 8];
+            let centre = median_of_few(eight.iter().copied()).unwrap_or(f64::NAN);
+            t[i + 7].hours_since(t[i]) <= STEADY_HOURS
+                && eight.iter().all(|v| (v - centre).abs() < slack)
+        });
+        windows.next().map(|i| t[i])
+    }
+
+    /// Noise of one reading, l.
+    pub fn noise_l(&self) -> f64 {
+        self.series.noise_sd
+    }
+
+    fn usual_interval_hours(&self) -> f64 {
+        let t = &self.series.times;
+        let sparse = t
+            .windows(2)
+            .step_by(1 + t.len() / 64)
+            .map(|w| w[1].hours_since(w[0]));
+        let mut gaps: Vec<f64> = sparse.collect();
+        crate::math::robust::median(&mut gaps)
+            .unwrap_or(USUAL_INTERVAL_HOURS)
+            .max(LEAST_INTERVAL_HOURS)
+    }
+
+    /// Whether readings within `hours` exist on both sides of `at`.
+    pub fn watches(&self, at: Timestamp, hours: f64) -> bool {
+        let t = &self.series.times;
+        let i = t.partition_point(|&time| time <= at);
+        let near = |j: usize| {
+            t.get(j)
+                .is_some_and(|time| time.hours_since(at).abs() <= hours)
+        };
+        i > 0 && near(i - 1) && near(i)
+    }
+}
+
+/// A level on both sides of a moment.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct LevelChange {
+    /// Before, l.
+    pub from: f64,
+    /// Behind, l.
+    pub to: f64,
+    /// Standard deviation of the difference, l.
+    pub sd: f64,
+}
+
+impl LevelChange {
+    /// The difference, l.
+    pub fn litres(&self) -> f64 {
+        self.to - self.from
+    }
+}
+
+fn find_jumps(series: &CleanSeries) -> Vec<LevelJump> {
+    let limit = LEAST_JUMP_L.max(JUMP_SDS * series.noise_sd);
+    let (t, v) = (&series.times, &series.values);
+    let mut found: Vec<(usize, f64)> = Vec::new();
+    for i in 1..v.len() {
+        let near = |range: std::ops::Range<usize>, at: Timestamp| {
+            let range = range.filter(move |&j| (t[j].0 - at.0).abs() <= 2 * 3_600_000);
+            median_of_few(range.map(|j| v[j]))
+        };
+        if (v[i] - v[i - 1]).abs() < SHARP_SHARE * limit
+            || t[i].hours_since(t[i - 1]) > SUDDEN_HOURS
+        {
+            continue;
+        }
+        let before = near(i.saturating_sub(MEDIAN_OF)..i, t[i - 1]);
+        let behind = near(i..v.len().min(i + MEDIAN_OF), t[i]);
+        let (Some(before), Some(behind)) = (before, behind) else {
+            continue;
+        };
+        let change = behind - before;
+        let here = v[i] - v[i - 1];
+        let sharp = if change.abs() > CLEAR_JUMPS * limit {
+            CLEAR_SHARP_SHARE
+        } else {
+            SHARP_SHARE
+        };
+        if change.abs() < limit || here * change < 0.0 || here.abs() < sharp * change.abs() {
+            continue;
+        }
+        match found.last_mut() {
+            Some(last) if i - last.0 < MEDIAN_OF && change * last.1 > 0.0 => {
+                if change.abs() > last.1.abs() {
+                    *last = (i, change);
+                }
+            }
+            _ => found.push((i, change)),
+        }
+    }
+    let jump = |(i, litres)| LevelJump {
+        earliest: t[i - 1],
+        latest: t[i],
+        litres,
+    };
+    found.into_iter().map(jump).collect()
+}

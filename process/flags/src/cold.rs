@@ -1,0 +1,87 @@
+//! Too cold to take syrup: bees do not leave the cluster for cold syrup, and are chilled by it.
+
+use super::parameters::Cold;
+use super::{Details, Exclusions, RuleContext, Vote, episodes, food_reserves, goal};
+use larder_domain::{Evidence, Flag, FlagKind, Measure};
+use larder_estimate::math::robust::median;
+use larder_estimate::series::grid::PER_DAY;
+
+larder_estimate::numbers! { "flags.cold":
+    /// How sure it is with a thermometer in the syrup, and with none.
+    PROBABILITY: [f64; 2] = [0.95, 0.7], "1", [0.23, 1.0], Chosen;
+}
+
+/// How easily syrup of a temperature is taken: 0 below the coldest they take, 1 where they take it
+/// freely, a straight line between.
+pub(super) fn ease(parameters: &Cold, celsius: f64) -> f64 {
+    let span = parameters.free_cel - parameters.none_cel;
+    ((celsius - parameters.none_cel) / span).clamp(0.0, 1.0)
+}
+
+/// The mean ease of the 24 hours before each node; NaN where less than half of it is known.
+pub(super) fn ease_of_day(parameters: &Cold, syrup: &[f64]) -> Vec<f64> {
+    let day = PER_DAY;
+    let (mut sum, mut n) = (0.0, 0usize);
+    (0..syrup.len())
+        .map(|k| {
+            if !syrup[k].is_nan() {
+                sum += ease(parameters, syrup[k]);
+                n += 1;
+            }
+            if k >= day && !syrup[k - day].is_nan() {
+                sum -= ease(parameters, syrup[k - day]);
+                n -= 1;
+            }
+            if n * 2 < day {
+                f64::NAN
+            } else {
+                sum / n as f64
+            }
+        })
+        .collect()
+}
+
+/// Opens when a whole day was too cold, closes when taking is possible again or nothing is left.
+pub(super) fn raise(context: &RuleContext<'_>, exclusions: &Exclusions, flags: &mut Vec<Flag>) {
+    let signals = context.signals;
+    for (h, f, _, feeder) in context.feeders() {
+        let parameters = &context.parameters(h).cold;
+        let capacity = context.feeder(h, f).capacity_l;
+        let easy = ease_of_day(parameters, &feeder.syrup);
+        let votes = (0..=signals.last).map(|k| {
+            let left = food_reserves::left(context, h, f, k);
+            let nothing = left < parameters.least_share * capacity || feeder.filled[k].is_none();
+            let vote = match easy[k] {
+                _ if nothing || exclusions.off(context, h, f, k) => Vote::Close,
+                easy if easy < parameters.open_ease => Vote::Open,
+                easy if easy > parameters.close_ease => Vote::Close,
+                _ => Vote::Keep,
+            };
+            (signals.grid.time(k), vote)
+        });
+        for episode in episodes(votes, 0.5, 2.0) {
+            let k = episode.opened;
+            let day = &feeder.syrup[k.saturating_sub(PER_DAY)..=k];
+            let mean = day.iter().filter(|v| !v.is_nan()).sum::<f64>() / day.len() as f64;
+            let warmest = day.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+            let beside = median(&mut day.to_vec()).unwrap_or(mean);
+            let whose = if feeder.has_thermometer() {
+                "The syrup"
+            } else {
+                "Syrup in this yard"
+            };
+            let details = Details {
+                severity: goal::severity(FlagKind::TooCold, goal::of_feeder(context, h, f, k)),
+                probability: if feeder.has_thermometer() { PROBABILITY[0] } else { PROBABILITY[1] },
+                evidence: Evidence::new(format!(
+                    "{whose} was at {{syrup}} in the last day (warmest {{warmest}}), and bees do not take it below {{none}}; {{left}} left."
+                ))
+                .with_estimate("syrup", feeder.celsius(beside), Measure::Temperature)
+                .with_estimate("warmest", feeder.celsius(warmest), Measure::Temperature)
+                .with("none", parameters.none_cel, Measure::Temperature)
+                .with_estimate("left", food_reserves::left_estimate(context, h, f, k), Measure::Volume),
+            };
+            flags.push(context.feeder_flag(FlagKind::TooCold, (h, f), episode, details));
+        }
+    }
+}

@@ -1,0 +1,292 @@
+//! Nectar comes in: the hive gains what no feeder explains. Time to stop feeding, and to keep syrup
+//! out of honey that is to be sold.
+//!
+//! A day's change of weight with handling taken out; what the feeders gave is water that dries off
+//! and sugar that was on the scale already, so that any gain at all comes from flowers. Neighbours
+//! of the same yard gain at the same time; a scale that gains alone drifts.
+
+use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes};
+use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
+use larder_estimate::math::robust::median;
+use larder_estimate::series::grid::PER_DAY;
+use larder_syrup::Estimate;
+use larder_syrup::physics::kg_per_litre;
+
+larder_estimate::numbers! { "flags.flow":
+    /// Rain that wets a hive and hides gains, mm in the last day.
+    WET_MM: f64 = 1.0, "mm", [0.33, 3.0], Chosen;
+    DARK_GAIN_KG: f64 = 0.06, "kg", [0.02, 0.18], Chosen;
+    /// A storm reaches all hives of a yard within this, hours.
+    STORM_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+    /// So much on the yard's median hive in it is water, kg.
+    STORM_KG: f64 = 0.3, "kg", [0.1, 0.9], Chosen;
+    /// And so much where no gauge tells of showers.
+    SHOWER_KG: f64 = 0.15, "kg", [0.05, 0.45], Chosen;
+    /// A day that brought so many times what came at once had more than a storm.
+    GOES_ON: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    /// So many scales that gain at once tell rain from nectar.
+    LEAST_SCALES: usize = 3, "1", [1.0, 9.0], Chosen;
+    /// A wet roof and box carry about so much, kg (common practice).
+    WET_HIVE_KG: f64 = 0.3, "kg", [0.1, 0.9], CommonPractice;
+    /// What a load cell's drift with warmth leaves of a day's change, kg (measured).
+    GAIN_SD_KG: f64 = 0.05, "kg", [0.017, 0.15], Measured;
+    /// How sure it is.
+    PROBABILITY: f64 = 0.9, "1", [0.3, 1.0], Chosen;
+}
+
+/// The window in [`super::balance::WINDOWS`] that is one day.
+const DAY: usize = 5;
+
+/// For each hive, when flow was on.
+pub(super) fn raise(
+    context: &RuleContext<'_>,
+    exclusions: &Exclusions,
+    flags: &mut Vec<Flag>,
+) -> Vec<Vec<Episode>> {
+    let n = context.signals.last + 1;
+    let gains: Vec<Vec<f64>> = (0..context.input.hives.len())
+        .map(|h| (0..n).map(|k| gain(context, exclusions, h, k)).collect())
+        .collect();
+    let stormy = storms(context);
+    let gains: Vec<Vec<f64>> = gains
+        .into_iter()
+        .map(|gains| {
+            let dry = gains.iter().zip(&stormy);
+            dry.map(|(&gain, &wet)| if wet { f64::NAN } else { gain })
+                .collect()
+        })
+        .collect();
+    let mut known = Vec::new();
+    let yard: Vec<f64> = (0..n)
+        .map(|k| {
+            known.clear();
+            known.extend(gains.iter().map(|g| g[k]).filter(|g| !g.is_nan()));
+            median(&mut known).unwrap_or(f64::NAN)
+        })
+        .collect();
+    let reference = nights_before(context);
+    (0..context.input.hives.len())
+        .map(|h| of_hive(context, h, &gains[h], &yard, &reference, flags))
+        .collect()
+}
+
+/// For each node by day the last one of the night before, when all bees were at home.
+fn nights_before(context: &RuleContext<'_>) -> Vec<Option<usize>> {
+    let mut dark = None;
+    let daylight = context.signals.weather.light.iter().enumerate();
+    daylight
+        .map(|(k, &day)| {
+            if !day {
+                dark = Some(k);
+            }
+            dark.filter(|_| day)
+        })
+        .collect()
+}
+
+/// Nodes within a day of a storm: water lands on all hives within an hour or two, where nectar comes
+/// in all day. Told by the scales alone, since a yard need not have a rain gauge.
+fn storms(context: &RuleContext<'_>) -> Vec<bool> {
+    let day = PER_DAY;
+    let loaded = loads_on_all(context);
+    let least = if context.signals.weather.has_gauge {
+        STORM_KG
+    } else {
+        SHOWER_KG
+    };
+    let (mut until, mut largest) = (0, 0.0);
+    (0..=context.signals.last)
+        .map(|k| {
+            let sudden = context.balance.common(k, SUDDEN);
+            let whole = context.balance.common(k, DAY);
+            let rest = whole - sudden;
+            // Bees that come home in the evening went out in the morning: no gain of the day.
+            let shower = sudden > least && rest < 0.5 * sudden;
+            let by_night = gained_in_the_dark(context, k);
+            if loaded[k] || shower || by_night {
+                until = k + day + super::signals::nodes(STORM_HOURS);
+                let fallen = if by_night { whole } else { sudden };
+                largest = f64::max(largest, fallen.max(least));
+            }
+            if k >= until {
+                largest = 0.0;
+            }
+            // A flow that sets in strongly looks like a storm at first, and then goes on.
+            let goes_on = whole > GOES_ON * largest;
+            k < until && !goes_on
+        })
+        .collect()
+}
+
+/// Whether the yard's hives became heavier while nothing flew: rain or dew, where no gauge tells.
+fn gained_in_the_dark(context: &RuleContext<'_>, k: usize) -> bool {
+    // The last foragers come home after sunset.
+    let hours = super::balance::WINDOWS[IN_THE_DARK] + 1.0;
+    let from = k.saturating_sub(super::signals::nodes(hours));
+    let dark = || {
+        context.signals.weather.light[from..=k]
+            .iter()
+            .all(|light| !light)
+    };
+    let no_gauge = !context.signals.weather.has_gauge;
+    no_gauge && context.balance.common(k, IN_THE_DARK) > DARK_GAIN_KG && dark()
+}
+
+/// The window of three hours, and what no hive gains in it at night but by water, kg (measured: dry nights
+/// lose 0.02 to 0.1).
+const IN_THE_DARK: usize = 2;
+
+/// Nodes at which most of the yard's scales went up by a step within the hours before, and nobody
+/// filled anything.
+fn loads_on_all(context: &RuleContext<'_>) -> Vec<bool> {
+    let grid = &context.signals.grid;
+    let mut hives_at = vec![0usize; context.signals.last + 1];
+    let reach = super::signals::nodes(STORM_HOURS);
+    for (hive, found) in context.input.hives.iter().zip(&context.analysis.hives) {
+        let mut hit = vec![false; context.signals.last + 1];
+        // A fill that a note or a level sensor speaks for; the scale alone cannot tell it from rain.
+        let feeders = || hive.feeders.iter().zip(&found.feeders);
+        let filled = |i: usize| {
+            feeders().any(|(feeder, found)| {
+                let mut changes = found.events.changes.iter();
+                let vouched = |recorded: bool| recorded || !feeder.levels.is_empty();
+                changes.any(|c| c.scale_step == Some(i) && vouched(c.recorded.is_some()))
+            })
+        };
+        for (i, step) in found
+            .scale
+            .steps
+            .iter()
+            .enumerate()
+            .filter(|(_, s)| s.kg > 0.0)
+        {
+            if !filled(i) {
+                let from = grid.at_or_after(step.latest);
+                hit.iter_mut()
+                    .skip(from)
+                    .take(reach)
+                    .for_each(|node| *node = true);
+            }
+        }
+        for (count, hit) in hives_at.iter_mut().zip(hit) {
+            *count += usize::from(hit);
+        }
+    }
+    let weighed = context
+        .signals
+        .hives
+        .iter()
+        .filter(|hive| hive.weighed)
+        .count();
+    let most = |count: usize| count >= 3 && 2 * count >= weighed;
+    hives_at.into_iter().map(most).collect()
+}
+
+/// The window of an hour and a half.
+const SUDDEN: usize = 0;
+
+fn of_hive(
+    context: &RuleContext<'_>,
+    h: usize,
+    gains: &[f64],
+    yard: &[f64],
+    reference: &[Option<usize>],
+    flags: &mut Vec<Flag>,
+) -> Vec<Episode> {
+    let parameters = &context.parameters(h).flow;
+    let grid = &context.signals.grid;
+    // Bees that stay in on a wet morning are no gain, though a day ago at that hour they were out.
+    let open_kg = parameters.open_kg_per_day + unknown_rain(context);
+    let beyond_bees = |k: usize| {
+        reference[k].is_none_or(|night| {
+            let gained = context.balance.weight(h, k) - context.balance.weight(h, night);
+            gained.is_nan() || gained > open_kg
+        })
+    };
+    let votes = gains
+        .iter()
+        .zip(yard)
+        .enumerate()
+        .map(|(k, (&own, &yard))| {
+            let enough = own > open_kg && yard > parameters.yard_kg_per_day;
+            let vote = if enough && beyond_bees(k) {
+                Vote::Open
+            } else if own < parameters.close_kg_per_day {
+                Vote::Close
+            } else {
+                Vote::Keep
+            };
+            (grid.time(k), vote)
+        });
+    let found = episodes(votes, 1.0, parameters.close_hours);
+    let hive = context.input.hives[h].hive;
+    let noise_kg = context.signals.hives[h].noise_kg;
+    for episode in &found {
+        let (own, yard) = (gains[episode.opened], yard[episode.opened]);
+        let supers = if hive.supers_on {
+            " Honey supers are on."
+        } else {
+            ""
+        };
+        let known = |kg: f64| Estimate::normal(kg, GAIN_SD_KG.hypot(noise_kg));
+        let details = Details {
+            severity: if hive.supers_on {
+                Severity::Urgent
+            } else {
+                Severity::Warning
+            },
+            probability: PROBABILITY,
+            evidence: Evidence::new(
+                "Gained {gained} in a day that no feeder explains; the yard's median hive gained {yard}.",
+            )
+            .and(supers)
+            .with_estimate("gained", known(own), Measure::Mass)
+            .with_estimate("yard", known(yard), Measure::Mass),
+        };
+        flags.push(context.hive_flag(FlagKind::FlowOn, h, *episode, details));
+    }
+    found
+}
+
+/// What rain may have laid on a hive where neither a gauge nor the yard's other scales tell of it, kg.
+fn unknown_rain(context: &RuleContext<'_>) -> f64 {
+    let weighed = context.signals.hives.iter().filter(|hive| hive.weighed);
+    if context.signals.weather.has_gauge || weighed.count() >= LEAST_SCALES {
+        0.0
+    } else {
+        WET_HIVE_KG
+    }
+}
+
+/// What flowers gave in the day before node `k`, kg; NaN where unknown.
+fn gain(context: &RuleContext<'_>, exclusions: &Exclusions, h: usize, k: usize) -> f64 {
+    let signals = context.signals;
+    let back = PER_DAY;
+    if k < back || exclusions.scale(context, h, k) {
+        return f64::NAN;
+    }
+    let from_beside: f64 = signals.hives[h]
+        .feeders
+        .iter()
+        .zip(&context.input.hives[h].feeders)
+        .filter(|(_, feeder)| !feeder.feeder.on_scale)
+        .map(|(feeder, _)| {
+            let rate: f64 = feeder.filtered[k - back..=k]
+                .iter()
+                .map(|f| f.rate.max(0.0))
+                .sum();
+            rate * 0.5 * kg_per_litre(feeder.strength[k])
+        })
+        .sum();
+    let gained = context.balance.change(h, k, DAY) - from_beside;
+    if signals.weather.rain_between(k - back, k) <= WET_MM {
+        return gained;
+    }
+    // Rain hides a small gain, and no more than it weighs of a large one.
+    let beyond_rain = gained - WET_HIVE_KG;
+    if beyond_rain > context.parameters(h).flow.open_kg_per_day {
+        beyond_rain
+    } else {
+        f64::NAN
+    }
+}

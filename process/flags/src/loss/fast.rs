@@ -1,0 +1,161 @@
+//! Fast losses: more goes out of the feeder than a colony takes, and the hive loses as much.
+
+use super::super::balance;
+use super::super::signals::nodes;
+use super::{GRADUAL, Loss, Watch};
+use larder_estimate::math::robust::median_of_few;
+use larder_estimate::series::grid::PER_DAY;
+use larder_syrup::physics::kg_per_litre;
+
+larder_estimate::numbers! { "flags.loss.fast":
+    /// Indices into [`balance::WINDOWS`] of the windows for fast losses.
+    pub(super) WINDOWS: [usize; 3] = [0, 1, 2], "1", [0.0, 6.0], Chosen;
+    /// The least of a fast loss where no scale confirms it, l/h.
+    UNWEIGHED_L_PER_H: f64 = 0.25, "l/h", [0.083, 0.75], Chosen;
+    /// Faster than this is a keeper or a fall, l/h.
+    UNWEIGHED_MOST_L_PER_H: f64 = 0.8, "l/h", [0.27, 2.4], Chosen;
+    /// A level that fell by so many standard deviations is beyond doubt; else the scale must show more,
+    /// kg in two hours (measured).
+    SHARP_Z: f64 = 10.0, "1", [3.3, 30.0], Measured;
+    BLURRED_KG: f64 = 0.33, "kg", [0.11, 0.99], Measured;
+    /// And more again in a record's first days, a factor.
+    UNKNOWN_FACTOR: f64 = 1.5, "1", [0.5, 4.5], Chosen;
+    /// The level must have fallen by so many standard deviations, by fewer where the hive lost so many.
+    SEEN_Z: [f64; 2] = [2.5, 1.5], "1", [0.5, 7.5], Chosen;
+    HEAVY_Z: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    /// One witness counts for so much at most, standard deviations, and both together by this factor more
+    /// than they must are beyond doubt.
+    MOST_Z: f64 = 9.0, "1", [3.0, 27.0], Chosen;
+    SURE_FACTOR: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// A colony may take so much at any time, l/h for each litre of capacity (measured).
+    LEAST_USUAL: f64 = 0.008, "1", [0.0027, 0.024], Measured;
+    /// By how much two hives of a yard differ in two hours, by day and by night, kg (measured).
+    DAY_SD_KG: f64 = 0.08, "kg", [0.027, 0.24], Measured;
+    NIGHT_SD_KG: f64 = 0.04, "kg", [0.013, 0.12], Measured;
+    /// Days that make a hive's habit, and the most that it explains, kg.
+    HABIT_DAYS: usize = 5, "d", [1.0, 15.0], Chosen;
+    MOST_HABIT_KG: f64 = 0.3, "kg", [0.1, 0.9], Chosen;
+    /// What was usual is that of so long before, hours.
+    USUAL_LAG_HOURS: f64 = 6.0, "h", [2.0, 18.0], Chosen;
+    /// More than so many times the usual is no appetite.
+    USUAL_FACTOR: f64 = 1.5, "1", [0.5, 4.5], Chosen;
+    /// Without a scale the level must fall by so many times its noise, and faster than so many times the usual.
+    UNWEIGHED_SDS: f64 = 8.0, "1", [2.7, 24.0], Chosen;
+    UNWEIGHED_FACTOR: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    /// A hive that gains more than this share of what left the feeder ate it.
+    GAIN_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// Two days and a little: a fill before that is no news.
+    TWO_DAYS_HOURS: f64 = 52.0, "h", [17.0, 160.0], Chosen;
+}
+
+impl Watch<'_> {
+    /// What the colony took before the window, and how well that is known, l/h.
+    pub(super) fn usual(&self, k: usize, back: usize) -> (f64, f64) {
+        let before = &self.feeder.filtered[k.saturating_sub(back + nodes(USUAL_LAG_HOURS))];
+        let least = LEAST_USUAL * self.context.feeder(self.h, self.f).capacity_l;
+        (before.rate.max(least), before.rate_sd)
+    }
+
+    /// What the two witnesses say of a window.
+    pub(super) fn loss(&self, k: usize, window: usize) -> Loss {
+        let hours = balance::WINDOWS[window];
+        let drop_l = self.drop(k, nodes(hours));
+        let scale = self.weighed && !self.exclusions.scale(self.context, self.h, k);
+        Loss {
+            hours,
+            drop_l,
+            drop_kg: drop_l * kg_per_litre(self.feeder.strength[k]),
+            hive_kg: if scale {
+                self.context.balance.excess_loss(self.h, k, window) - self.habit(k, window)
+            } else {
+                f64::NAN
+            },
+            hive_sd_kg: hive_sd_kg(self.context.signals.weather.light[k], hours),
+        }
+    }
+
+    /// What this hive loses beyond its yard at this time of other days, kg: strong colonies send more
+    /// bees out.
+    pub(super) fn habit(&self, k: usize, window: usize) -> f64 {
+        let mut n = 0;
+        let days = (1..=HABIT_DAYS).filter_map(|day| {
+            let then = k.checked_sub(day * PER_DAY)?;
+            let excess = self.context.balance.excess_loss(self.h, then, window);
+            (!excess.is_nan()).then_some(excess)
+        });
+        let found = median_of_few(days.inspect(|_| n += 1)).unwrap_or(0.0);
+        if n >= 2 {
+            found.clamp(-MOST_HABIT_KG, MOST_HABIT_KG)
+        } else {
+            0.0
+        }
+    }
+
+    /// A window in which more went than the colony takes, and the hive lost as much; and whether that is
+    /// so plain that one look is enough.
+    pub(super) fn fast(&self, k: usize, window: usize) -> Option<(Loss, bool)> {
+        let parameters = &self.context.parameters(self.h).loss;
+        let hours = balance::WINDOWS[window];
+        let (usual, _) = self.usual(k, nodes(hours));
+        let rate = self.drop(k, nodes(hours)) / hours;
+        if rate.is_nan() || rate <= parameters.fast_l_per_h + USUAL_FACTOR * usual {
+            return None;
+        }
+        let seen = self.loss(k, window);
+        let noise = self.feeder.noise_l;
+        if seen.hive_kg.is_nan() {
+            let clear = seen.drop_l > UNWEIGHED_SDS * noise
+                && rate > UNWEIGHED_L_PER_H + UNWEIGHED_FACTOR * usual;
+            // A keeper, or a fall, takes it at once; robbers and holes take their time.
+            let half = self.drop(k, nodes(0.5 * seen.hours));
+            let gradual = GRADUAL.contains(&(half / seen.drop_l));
+            let slow_enough = rate < UNWEIGHED_MOST_L_PER_H;
+            return (clear && gradual && slow_enough && seen.hours >= 2.0).then_some((seen, false));
+        }
+        let density = kg_per_litre(self.feeder.strength[k]);
+        let beyond_usual = seen.drop_kg - USUAL_FACTOR * usual * seen.hours * density;
+        let drop_z = beyond_usual / (density * noise);
+        let hive_z = seen.hive_kg / seen.hive_sd_kg;
+        let both = drop_z.min(MOST_Z) + hive_z.min(MOST_Z);
+        let sure = self.on_scale && both > SURE_FACTOR * parameters.sds * 2f64.sqrt();
+        let clear = (drop_z > SEEN_Z[0] || drop_z > SEEN_Z[1] && hive_z > HEAVY_Z)
+            && hive_z > 2.0
+            && both > parameters.sds * 2f64.sqrt()
+            && rate > parameters.fast_l_per_h + USUAL_FACTOR * usual;
+        let agrees = if self.on_scale {
+            let known = if self.settled(k) { 1.0 } else { UNKNOWN_FACTOR };
+            let least = if drop_z > SHARP_Z {
+                parameters.fast_kg
+            } else {
+                BLURRED_KG
+            };
+            seen.hive_kg > known * least * (seen.hours / 2.0).sqrt()
+                && seen.hive_kg > 0.5 * seen.drop_kg
+        } else {
+            // What the colony takes from beside the hive would show on the scale.
+            seen.hive_kg > -GAIN_SHARE * seen.drop_kg && seen.drop_kg > parameters.fast_kg
+        };
+        (clear && agrees).then_some((seen, sure))
+    }
+
+    /// Whether two days are known by which to tell what is usual.
+    fn settled(&self, k: usize) -> bool {
+        let then = k.checked_sub(nodes(TWO_DAYS_HOURS));
+        then.is_some_and(|then| !self.context.balance.weight(self.h, then).is_nan())
+    }
+
+    /// Whether a fast loss goes on.
+    pub(super) fn still_fast(&self, k: usize) -> bool {
+        let parameters = &self.context.parameters(self.h).loss;
+        let seen = self.loss(k, WINDOWS[1]);
+        let rate = seen.drop_l / seen.hours;
+        rate > parameters.fast_l_per_h + USUAL_FACTOR * self.usual(k, nodes(USUAL_LAG_HOURS)).0
+            && (seen.hive_kg.is_nan() || seen.hive_kg >= 0.5 * parameters.fast_kg)
+    }
+}
+
+/// By how much two hives of a yard differ in a window, kg.
+pub(super) fn hive_sd_kg(by_day: bool, hours: f64) -> f64 {
+    let in_two_hours = if by_day { DAY_SD_KG } else { NIGHT_SD_KG };
+    in_two_hours * (hours / 2.0).sqrt()
+}

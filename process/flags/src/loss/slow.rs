@@ -1,0 +1,266 @@
+//! Slow leaks, some tens of millilitres an hour: too little for an hour, plain in half a day.
+
+use super::super::balance;
+use super::super::cold::ease;
+use super::super::drying::DRYING_DOUBT;
+use super::super::night::left_feeders;
+use super::super::signals::nodes;
+use super::fast::hive_sd_kg;
+use super::{Culprit, GRADUAL, Loss, Watch};
+use crate::night::WHOLE_NIGHT_HOURS;
+use larder_estimate::math::robust::{MAD_TO_SD, median_of_few};
+use larder_estimate::series::grid::PER_DAY;
+use larder_syrup::physics::kg_per_litre;
+
+larder_estimate::numbers! { "flags.loss.slow":
+    /// And of three hours and six.
+    DARK_WINDOWS: [usize; 2] = [3, 2], "1", [0.67, 9.0], Chosen;
+    BURST_SHARE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// It must stand out so far from what hives do by day, standard deviations, and the feeder go down with
+    /// it, a share: some two hours of every day look odd.
+    BURST_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    BURST_FED: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// Days before that make a hive's habit, and how many of them it takes.
+    HABIT_DAYS: usize = 7, "d", [2.0, 21.0], Chosen;
+    LEAST_HABIT_DAYS: usize = 3, "d", [1.0, 9.0], Chosen;
+    /// By how much hives of a yard differ in half a day, dry and after rain, kg (measured).
+    DRY_SD_KG: f64 = 0.06, "kg", [0.02, 0.18], Measured;
+    WET_SD_KG: f64 = 0.12, "kg", [0.04, 0.36], Measured;
+    /// Less than this is no leak worth a flag, kg/h (some 10 ml).
+    LEAST_KG_PER_H: f64 = 0.012, "kg/h", [0.004, 0.036], Chosen;
+    /// The feeder lost at least this share of what the hive did, and went down faster by this share; where
+    /// it went down faster by more than this many times that, the colony takes more, and dries it.
+    FED_OF_LOST: f64 = 0.8, "1", [0.27, 2.4], Chosen;
+    ADDED_OF_LOST: f64 = 0.5, "1", [0.17, 1.5], Chosen;
+    MOST_ADDED: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// A loss that is no burst is a hole so many times as often as robbers, before the dark has shown more
+    /// (common practice: robbers come in crowds).
+    HOLE_ODDS: f64 = 3.0, "1", [1.0, 9.0], CommonPractice;
+    /// Syrup is too cold to be taken when the day's ease is below this (see [`super::super::cold`]).
+    COLD_EASE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
+    /// And a feeder that goes down by this in 12 h then leaks, l.
+    COLD_DROP_L: f64 = 0.15, "l", [0.05, 0.45], Chosen;
+    /// How sure a slow loss is.
+    LEAK_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    ROBBED_PROBABILITY: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// Half a day, hours.
+    HALF_DAY_HOURS: f64 = 12.0, "h", [12.0, 12.0], Defined;
+    /// The level falls by so many times its noise in a night of a leak, and by so many in the cold.
+    DROP_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    COLD_DROP_SDS: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    /// A leak in the cold takes at least this share of the drop off the hive; one that a gain of less than
+    /// that hides goes on.
+    LOST_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    HIDDEN_SHARE: f64 = 0.4, "1", [0.13, 1.0], Chosen;
+}
+
+/// Index into [`balance::WINDOWS`] of half a day, and of a day.
+const HALF_DAY: usize = 4;
+const DAY: usize = 5;
+/// And of two hours, in which robbers take at least this share of what went.
+const TWO_HOURS: usize = 1;
+
+impl Watch<'_> {
+    /// A night in which the hive lost more than its like and the feeder went down, a day or half of
+    /// one that does not add up, or a feeder that goes down while the syrup is too cold to take.
+    pub(super) fn slow(&self, k: usize) -> Option<(Loss, (Culprit, f64))> {
+        let leak = (Culprit::SlowLeak, LEAK_PROBABILITY);
+        let seen = self.by_night(k).or_else(|| self.by_cold(k));
+        seen.map(|seen| (seen, leak)).or_else(|| self.by_balance(k))
+    }
+
+    /// A hive that loses more in half a day or a day than its yard, its own days before and the drying
+    /// of what it took explain, while its feeder goes down by as much.
+    fn by_balance(&self, k: usize) -> Option<(Loss, (Culprit, f64))> {
+        // Who flies out in the morning comes home in the evening: only dark ends compare.
+        let dark = |k: usize| !self.context.signals.weather.light[k];
+        if !dark(k) || self.exclusions.scale(self.context, self.h, k) {
+            return None;
+        }
+        [HALF_DAY, DAY].into_iter().find_map(|window| {
+            let from = k.checked_sub(nodes(balance::WINDOWS[window]));
+            let seen = from
+                .filter(|&from| dark(from))
+                .and_then(|_| self.out_of_balance(k, window))?;
+            Some((seen, self.slow_culprit(k, &seen)?))
+        })
+    }
+
+    fn out_of_balance(&self, k: usize, window: usize) -> Option<Loss> {
+        let now = self.unexplained(k, window)?;
+        let dried = |k: usize| self.context.balance.dried(self.h, k, nodes(now.hours));
+        if now.drop_kg <= FED_OF_LOST * LEAST_KG_PER_H * now.hours {
+            // Too little for any loss below.
+            return None;
+        }
+        let before: [Option<(usize, Loss)>; HABIT_DAYS] = std::array::from_fn(|day| {
+            let then = k.checked_sub((day + 1) * PER_DAY)?;
+            Some((then, self.unexplained(then, window)?))
+        });
+        let before = || before.iter().flatten();
+        if before().count() < LEAST_HABIT_DAYS {
+            return None;
+        }
+        let habit = median_of_few(before().map(|(_, then)| then.hive_kg))?;
+        let spread = median_of_few(before().map(|(_, then)| (then.hive_kg - habit).abs()))?;
+        let usual_drop = median_of_few(before().map(|(_, then)| then.drop_kg))?;
+        let usual_dries = median_of_few(before().map(|(then, _)| dried(*then)))?;
+        let odd = now.hive_kg - habit;
+        let doubt = DRYING_DOUBT * (dried(k) - usual_dries);
+        let sd = (MAD_TO_SD * spread).max(now.hive_sd_kg).hypot(doubt);
+        let clear = odd > self.context.parameters(self.h).loss.slow_sds * sd
+            && odd > LEAST_KG_PER_H * now.hours;
+        let fed = now.drop_kg > FED_OF_LOST * odd && faster(now.drop_kg - usual_drop, odd);
+        (clear && fed).then_some(Loss {
+            hive_kg: odd,
+            hive_sd_kg: sd,
+            ..now
+        })
+    }
+
+    /// What the hive lost in a window beyond its yard and the drying of what it took. What a yard gains
+    /// from flowers, a weak hive need not.
+    fn unexplained(&self, k: usize, window: usize) -> Option<Loss> {
+        let context = self.context;
+        let hours = balance::WINDOWS[window];
+        let back = nodes(hours);
+        if k < back {
+            return None;
+        }
+        let (on_scale_kg, seen) = left_feeders(context.input, context.signals, self.h, k, back);
+        let drop_kg = if self.on_scale {
+            on_scale_kg
+        } else {
+            self.drop_kg(k, back)
+        };
+        let lost = self.lost(k, window);
+        let wet = context.signals.weather.wet(k - back, k);
+        let seen = seen && self.feeder.filtered[k - back].age <= 2;
+        (seen && !lost.is_nan()).then_some(Loss {
+            hours,
+            drop_l: drop_kg / kg_per_litre(self.feeder.strength[k]),
+            drop_kg,
+            hive_kg: lost,
+            hive_sd_kg: if wet { WET_SD_KG } else { DRY_SD_KG } * (hours / HALF_DAY_HOURS).sqrt(),
+        })
+    }
+
+    /// What the hive lost in a window beyond its yard and drying; of a feeder beside the scale, what left
+    /// it and did not make the hive heavier, kg.
+    fn lost(&self, k: usize, window: usize) -> f64 {
+        let brought = if self.on_scale {
+            0.0
+        } else {
+            self.drop_kg(k, nodes(balance::WINDOWS[window]))
+        };
+        self.context.balance.loss_beside(self.h, k, window) + brought
+    }
+
+    /// The same at this time of other days.
+    fn usually_lost(&self, k: usize, window: usize) -> f64 {
+        let days = (1..=HABIT_DAYS).filter_map(|day| k.checked_sub(day * PER_DAY));
+        let lost = days
+            .map(|then| self.lost(then, window))
+            .filter(|kg| !kg.is_nan());
+        median_of_few(lost).unwrap_or(0.0)
+    }
+
+    fn drop_kg(&self, k: usize, back: usize) -> f64 {
+        self.drop(k, back) * kg_per_litre(self.feeder.strength[k])
+    }
+
+    /// Most of it within two hours of flight weather was robbers; a loss that went on after dark is a hole.
+    /// `None` while it has not been dark for long enough, or where it is neither: a level and a scale that
+    /// err together.
+    fn slow_culprit(&self, k: usize, seen: &Loss) -> Option<(Culprit, f64)> {
+        let from = k.saturating_sub(nodes(seen.hours));
+        let mut flown = (from..=k).filter(|&k| self.flying(k));
+        let lost = |k: usize, window: usize| self.lost(k, window) - self.usually_lost(k, window);
+        let least = BURST_SHARE * seen.hive_kg;
+        let least = least.max(BURST_SDS * hive_sd_kg(true, balance::WINDOWS[TWO_HOURS]));
+        let burst = |k: usize| {
+            let lost = lost(k, TWO_HOURS);
+            lost > least && self.drop_kg(k, nodes(balance::WINDOWS[TWO_HOURS])) > BURST_FED * lost
+        };
+        if flown.any(burst) {
+            return Some((Culprit::Robbers, ROBBED_PROBABILITY));
+        }
+        let daylight = &self.context.signals.weather.light;
+        let window = DARK_WINDOWS.into_iter().find(|&window| {
+            let from = k.checked_sub(nodes(balance::WINDOWS[window]));
+            from.is_some_and(|from| daylight[from..=k].iter().all(|day| !day))
+        })?;
+        let lost = lost(k, window);
+        let hours = balance::WINDOWS[window];
+        let pace = seen.hive_kg / seen.hours * hours;
+        // How much likelier so much lost in the dark is from a hole that goes on than from nothing, logarithm.
+        let sd = hive_sd_kg(false, hours);
+        let evidence = pace * (lost - 0.5 * pace) / (sd * sd);
+        (evidence + HOLE_ODDS.ln() > 0.0).then_some((Culprit::SlowLeak, LEAK_PROBABILITY))
+    }
+
+    fn by_night(&self, k: usize) -> Option<Loss> {
+        let parameters = &self.context.parameters(self.h).loss;
+        let at = self.nights.partition_point(|night| night.known < k);
+        let night = self.nights[at..].iter().find(|night| night.known == k)?;
+        if self.exclusions.scale(self.context, self.h, k) {
+            return None;
+        }
+        let drop_l = night.drop_kg / kg_per_litre(self.feeder.strength[k]);
+        let odd = -night.odd_kg;
+        let clear = odd > parameters.slow_kg * night.hours / WHOLE_NIGHT_HOURS
+            && odd > parameters.slow_sds * night.sd_kg;
+        let fed = drop_l > DROP_SDS * self.feeder.noise_l
+            && faster(night.drop_kg - night.usual_drop_kg, odd);
+        (self.on_scale && night.n_habit >= 3 && clear && fed).then_some(Loss {
+            hours: night.hours,
+            drop_l,
+            drop_kg: night.drop_kg,
+            hive_kg: odd,
+            hive_sd_kg: night.sd_kg,
+        })
+    }
+
+    fn by_cold(&self, k: usize) -> Option<Loss> {
+        let cold_day = self.easy[k] < COLD_EASE;
+        if !cold_day {
+            return None;
+        }
+        let seen = self.loss(k, HALF_DAY);
+        let parameters = &self.context.parameters(self.h).cold;
+        let window = &self.feeder.syrup[k.saturating_sub(nodes(HALF_DAY_HOURS))..=k];
+        // It may be warmer than the yard's others.
+        let doubt = self.feeder.celsius_sd();
+        let easy = window.iter().map(|&t| ease(parameters, t + doubt));
+        let lately = easy.sum::<f64>() / window.len() as f64;
+        let cold = lately < COLD_EASE;
+        // One odd reading at either end is not enough.
+        let level = |hours: f64| self.feeder.level(k.saturating_sub(nodes(hours)));
+        let fallen = (level(seen.hours) - level(0.0)).min(seen.drop_l);
+        let clear = fallen > COLD_DROP_L && fallen > COLD_DROP_SDS * self.feeder.noise_l;
+        // A feeder that is warmer than it is thought goes on as before.
+        let usual_l = self.usual(k, nodes(seen.hours)).0 * seen.hours;
+        let clear = clear && fallen > usual_l;
+        // Comb that goes out of a sensor's sight makes it fall at once.
+        let half = (level(0.5 * seen.hours) - level(0.0)) / fallen;
+        let clear = clear && GRADUAL.contains(&half);
+        // What is taken cold from beside the hive would weigh on the scale.
+        let agrees = if self.on_scale {
+            seen.hive_kg.is_nan() || seen.hive_kg >= LOST_SHARE * seen.drop_kg
+        } else {
+            seen.hive_kg.is_nan() || seen.hive_kg >= -HIDDEN_SHARE * seen.drop_kg
+        };
+        (cold && clear && agrees).then_some(seen)
+    }
+
+    /// Whether a slow leak goes on.
+    pub(super) fn still_slow(&self, k: usize) -> bool {
+        let drop_l = self.drop(k, nodes(HALF_DAY_HOURS));
+        drop_l.is_nan() || drop_l > 0.5 * COLD_DROP_L
+    }
+}
+
+/// Whether a feeder went down faster than usual as it does where so much of it runs out.
+fn faster(added_kg: f64, lost_kg: f64) -> bool {
+    (ADDED_OF_LOST * lost_kg..MOST_ADDED * lost_kg).contains(&added_kg)
+}
