@@ -18,16 +18,19 @@ use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
+/// All yards as declared.
 #[derive(Serialize, ToSchema)]
 struct YardsBody {
     yards: Vec<YardBody>,
 }
 
+/// All hives as declared.
 #[derive(Serialize, ToSchema)]
 struct HivesBody {
     hives: Vec<HiveBody>,
 }
 
+/// All feeders as declared.
 #[derive(Serialize, ToSchema)]
 struct FeedersBody {
     feeders: Vec<FeederBody>,
@@ -35,12 +38,12 @@ struct FeedersBody {
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
     OpenApiRouter::new()
-        .routes(routes!(yards))
-        .routes(routes!(yard, put_yard, delete_yard))
-        .routes(routes!(hives))
-        .routes(routes!(hive, put_hive, delete_hive))
-        .routes(routes!(feeders))
-        .routes(routes!(feeder, put_feeder, delete_feeder))
+        .routes(routes!(list_yards))
+        .routes(routes!(get_yard, put_yard, delete_yard))
+        .routes(routes!(list_hives))
+        .routes(routes!(get_hive, put_hive, delete_hive))
+        .routes(routes!(list_feeders))
+        .routes(routes!(get_feeder, put_feeder, delete_feeder))
         .routes(routes!(place::place_device))
 }
 
@@ -91,7 +94,7 @@ fn missing(what: &str, id: impl std::fmt::Display) -> Problem {
 
 /// All yards.
 #[utoipa::path(get, path = "/api/v1/yards", tag = "yards", responses((status = 200, body = YardsBody)))]
-async fn yards(State(service): State<ServiceState>) -> Result<Json<YardsBody>, Problem> {
+async fn list_yards(State(service): State<ServiceState>) -> Result<Json<YardsBody>, Problem> {
     let apiary = service.blocking(|s| Ok(s.records.apiary()?)).await?;
     Ok(Json(YardsBody {
         yards: apiary
@@ -102,9 +105,9 @@ async fn yards(State(service): State<ServiceState>) -> Result<Json<YardsBody>, P
 }
 
 /// One yard.
-#[utoipa::path(get, path = "/api/v1/yards/{id}", tag = "yards", params(("id" = String, Path)),
-    responses((status = 200, body = YardBody), (status = 404, body = Problem)))]
-async fn yard(
+#[utoipa::path(get, path = "/api/v1/yards/{id}", tag = "yards", params(Id<YardId>),
+    responses((status = 200, body = YardBody)))]
+async fn get_yard(
     State(service): State<ServiceState>,
     Id(id): Id<YardId>,
 ) -> Result<Tagged<YardBody>, Problem> {
@@ -116,9 +119,8 @@ async fn yard(
 }
 
 /// Declares a yard, or declares it anew.
-#[utoipa::path(put, path = "/api/v1/yards/{id}", tag = "yards", params(("id" = String, Path), Expected), request_body = YardBody,
-    responses((status = 200, body = YardBody), (status = 400, body = Problem), (status = 409, body = Problem),
-        (status = 412, description = "Somebody changed it meanwhile", body = Problem)))]
+#[utoipa::path(put, path = "/api/v1/yards/{id}", tag = "yards", params(Id<YardId>, Expected), request_body = YardBody,
+    responses((status = 200, body = YardBody), (status = 409)))]
 async fn put_yard(
     State(service): State<ServiceState>,
     Id(id): Id<YardId>,
@@ -147,9 +149,8 @@ async fn put_yard(
 }
 
 /// Takes a yard out; it must have no hives.
-#[utoipa::path(delete, path = "/api/v1/yards/{id}", tag = "yards", params(("id" = String, Path), Expected),
-    responses((status = 204), (status = 404, body = Problem), (status = 409, body = Problem),
-        (status = 412, description = "Somebody changed it meanwhile", body = Problem)))]
+#[utoipa::path(delete, path = "/api/v1/yards/{id}", tag = "yards", params(Id<YardId>, Expected),
+    responses((status = 204), (status = 409)))]
 async fn delete_yard(
     State(service): State<ServiceState>,
     Id(id): Id<YardId>,
@@ -169,7 +170,7 @@ async fn delete_yard(
 
 /// All hives.
 #[utoipa::path(get, path = "/api/v1/hives", tag = "hives", responses((status = 200, body = HivesBody)))]
-async fn hives(State(service): State<ServiceState>) -> Result<Json<HivesBody>, Problem> {
+async fn list_hives(State(service): State<ServiceState>) -> Result<Json<HivesBody>, Problem> {
     let apiary = service.blocking(|s| Ok(s.records.apiary()?)).await?;
     Ok(Json(HivesBody {
         hives: apiary
@@ -180,9 +181,9 @@ async fn hives(State(service): State<ServiceState>) -> Result<Json<HivesBody>, P
 }
 
 /// One hive.
-#[utoipa::path(get, path = "/api/v1/hives/{id}", tag = "hives", params(("id" = String, Path)),
-    responses((status = 200, body = HiveBody), (status = 404, body = Problem)))]
-async fn hive(
+#[utoipa::path(get, path = "/api/v1/hives/{id}", tag = "hives", params(Id<HiveId>),
+    responses((status = 200, body = HiveBody)))]
+async fn get_hive(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
 ) -> Result<Tagged<HiveBody>, Problem> {
@@ -194,9 +195,8 @@ async fn hive(
 }
 
 /// Declares a hive, or declares it anew.
-#[utoipa::path(put, path = "/api/v1/hives/{id}", tag = "hives", params(("id" = String, Path), Expected), request_body = HiveBody,
-    responses((status = 200, body = HiveBody), (status = 400, body = Problem), (status = 409, body = Problem),
-        (status = 412, description = "Somebody changed it meanwhile", body = Problem)))]
+#[utoipa::path(put, path = "/api/v1/hives/{id}", tag = "hives", params(Id<HiveId>, Expected), request_body = HiveBody,
+    responses((status = 200, body = HiveBody), (status = 409)))]
 async fn put_hive(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
@@ -225,9 +225,8 @@ async fn put_hive(
 }
 
 /// Takes a hive out; it must have no feeders.
-#[utoipa::path(delete, path = "/api/v1/hives/{id}", tag = "hives", params(("id" = String, Path), Expected),
-    responses((status = 204), (status = 404, body = Problem), (status = 409, body = Problem),
-        (status = 412, description = "Somebody changed it meanwhile", body = Problem)))]
+#[utoipa::path(delete, path = "/api/v1/hives/{id}", tag = "hives", params(Id<HiveId>, Expected),
+    responses((status = 204), (status = 409)))]
 async fn delete_hive(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
@@ -247,7 +246,7 @@ async fn delete_hive(
 
 /// All feeders.
 #[utoipa::path(get, path = "/api/v1/feeders", tag = "feeders", responses((status = 200, body = FeedersBody)))]
-async fn feeders(State(service): State<ServiceState>) -> Result<Json<FeedersBody>, Problem> {
+async fn list_feeders(State(service): State<ServiceState>) -> Result<Json<FeedersBody>, Problem> {
     let apiary = service.blocking(|s| Ok(s.records.apiary()?)).await?;
     Ok(Json(FeedersBody {
         feeders: apiary
@@ -258,9 +257,9 @@ async fn feeders(State(service): State<ServiceState>) -> Result<Json<FeedersBody
 }
 
 /// One feeder.
-#[utoipa::path(get, path = "/api/v1/feeders/{id}", tag = "feeders", params(("id" = String, Path)),
-    responses((status = 200, body = FeederBody), (status = 404, body = Problem)))]
-async fn feeder(
+#[utoipa::path(get, path = "/api/v1/feeders/{id}", tag = "feeders", params(Id<FeederId>),
+    responses((status = 200, body = FeederBody)))]
+async fn get_feeder(
     State(service): State<ServiceState>,
     Id(id): Id<FeederId>,
 ) -> Result<Tagged<FeederBody>, Problem> {
@@ -272,9 +271,8 @@ async fn feeder(
 }
 
 /// Declares a feeder, or declares it anew.
-#[utoipa::path(put, path = "/api/v1/feeders/{id}", tag = "feeders", params(("id" = String, Path), Expected), request_body = FeederBody,
-    responses((status = 200, body = FeederBody), (status = 400, body = Problem), (status = 409, body = Problem),
-        (status = 412, description = "Somebody changed it meanwhile", body = Problem)))]
+#[utoipa::path(put, path = "/api/v1/feeders/{id}", tag = "feeders", params(Id<FeederId>, Expected), request_body = FeederBody,
+    responses((status = 200, body = FeederBody), (status = 409)))]
 async fn put_feeder(
     State(service): State<ServiceState>,
     Id(id): Id<FeederId>,
@@ -303,9 +301,8 @@ async fn put_feeder(
 }
 
 /// Takes a feeder out; its readings stay.
-#[utoipa::path(delete, path = "/api/v1/feeders/{id}", tag = "feeders", params(("id" = String, Path), Expected),
-    responses((status = 204), (status = 404, body = Problem),
-        (status = 412, description = "Somebody changed it meanwhile", body = Problem)))]
+#[utoipa::path(delete, path = "/api/v1/feeders/{id}", tag = "feeders", params(Id<FeederId>, Expected),
+    responses((status = 204)))]
 async fn delete_feeder(
     State(service): State<ServiceState>,
     Id(id): Id<FeederId>,

@@ -12,15 +12,18 @@ use std::collections::{BTreeMap, BTreeSet};
 use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
+/// Every device that is known.
 #[derive(Serialize, ToSchema)]
 struct DevicesBody {
     devices: Vec<DeviceBody>,
 }
 
+/// A device: where it stands, when it was last heard, what it says.
 #[derive(Serialize, ToSchema, Default)]
 struct DeviceBody {
     id: String,
     /// The newest of: a message received, a reading's own time.
+    #[schema(format = DateTime)]
     last_heard: Option<String>,
     latest: Vec<LatestValue>,
     attributes: Vec<AttributeBody>,
@@ -28,6 +31,7 @@ struct DeviceBody {
     /// Where it stands now; empty: nobody said.
     assigned: Vec<AssignedBody>,
     /// When it was taken off its last place; null: it stands somewhere, or never did.
+    #[schema(format = DateTime)]
     free_since: Option<String>,
     /// Values refused as impossible in the last seven days.
     impossible_count_7d: usize,
@@ -41,22 +45,27 @@ struct DeviceBody {
 #[derive(Serialize, ToSchema)]
 struct ExcessBody {
     messages: u64,
+    #[schema(format = DateTime)]
     last_at: String,
 }
 
+/// The newest value of one of its channels.
 #[derive(Serialize, ToSchema)]
 struct LatestValue {
     channel: String,
     unit: String,
+    #[schema(format = DateTime)]
     time: String,
     value: f64,
 }
 
+/// Something that the device says of itself and that is no reading.
 #[derive(Serialize, ToSchema)]
 struct AttributeBody {
     name: String,
     /// As the device sent it: text, a number, true or false.
     value: serde_json::Value,
+    #[schema(format = DateTime)]
     time: String,
 }
 
@@ -69,6 +78,7 @@ struct AssignedBody {
     /// Which of its channels; a weather station gives all of them.
     channel: Option<String>,
     /// Since when; null: from its first reading on.
+    #[schema(format = DateTime)]
     from: Option<String>,
 }
 
@@ -78,12 +88,12 @@ fn since(assignment: &Assignment) -> Option<String> {
 }
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
-    OpenApiRouter::new().routes(routes!(devices))
+    OpenApiRouter::new().routes(routes!(list_devices))
 }
 
 /// Every device that was ever heard, declared or imported.
 #[utoipa::path(get, path = "/api/v1/devices", tag = "devices", responses((status = 200, body = DevicesBody)))]
-async fn devices(State(service): State<ServiceState>) -> Result<Json<DevicesBody>, Problem> {
+async fn list_devices(State(service): State<ServiceState>) -> Result<Json<DevicesBody>, Problem> {
     service.blocking(|s| devices_body(s).map(Json)).await
 }
 

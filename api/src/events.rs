@@ -22,16 +22,18 @@ pub(crate) const MOST_LISTENERS_FROM_ONE_ADDRESS: usize = 64;
 const KEEP_ALIVE: Duration = Duration::from_secs(20);
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
-    OpenApiRouter::new().routes(routes!(events))
+    OpenApiRouter::new().routes(routes!(listen))
 }
 
+/// What changes, as it changes.
+///
 /// A stream of `readings` ({devices}), `results` ({yards, hives}), `flags` ({flags: id, kind, state, yard,
 /// hive}: opened, changed, closed, withdrawn, or something was said of them), `people`, `apiary`, and `missed` where a
 /// listener was too slow and should load everything anew.
 #[utoipa::path(get, path = "/api/v1/events", tag = "events",
-    responses((status = 200, content_type = "text/event-stream", body = String),
-        (status = 503, description = "Too many listen already", body = Problem)))]
-async fn events(
+    responses((status = 200, description = "Server-sent events.", content_type = "text/event-stream", body = String),
+        (status = 503, description = "Too many listen already.")))]
+async fn listen(
     State(service): State<ServiceState>,
     peer: Option<Extension<Peer>>,
 ) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Problem> {

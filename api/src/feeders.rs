@@ -7,9 +7,9 @@ use crate::wire::{Columns, chart_samples, rounded};
 use crate::{Problem, Service, ServiceState};
 use axum::Json;
 use axum::extract::State;
-use larder_domain::{Feeder, FeederId, LevelSensor, Sample, Span, Strength, Timestamp};
+use larder_domain::{Apiary, Feeder, FeederId, LevelSensor, Sample, Span, Timestamp};
 use larder_process::level::{litres, track_level};
-use larder_process::strengths::kg_per_litre;
+use larder_process::strengths::Strengths;
 use larder_process::{FeederInput, LevelInput};
 use larder_store::reduce;
 use serde::Serialize;
@@ -27,13 +27,13 @@ struct VolumeBody {
 }
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
-    OpenApiRouter::new().routes(routes!(feeder_volume))
+    OpenApiRouter::new().routes(routes!(get_feeder_volume))
 }
 
 /// Syrup in the feeder as its level sensors see it, in litres; what cannot be stands apart.
-#[utoipa::path(get, path = "/api/v1/feeders/{id}/volume", tag = "feeders", params(("id" = String, Path), Moments),
-    responses((status = 200, body = VolumeBody), (status = 404, body = Problem)))]
-async fn feeder_volume(
+#[utoipa::path(get, path = "/api/v1/feeders/{id}/volume", tag = "feeders", params(Id<FeederId>, Moments),
+    responses((status = 200, body = VolumeBody)))]
+async fn get_feeder_volume(
     State(service): State<ServiceState>,
     Id(id): Id<FeederId>,
     Params(moments): Params<Moments>,
@@ -45,7 +45,8 @@ async fn feeder_volume(
             let feeder = apiary
                 .feeder(&id)
                 .ok_or_else(|| Problem::not_found(format!("there is no feeder \"{id}\"")))?;
-            volume(s, feeder, span, points).map(Json)
+            let strengths = strengths_of(s, &apiary, feeder, span.end)?;
+            volume(s, feeder, &strengths, span, points).map(Json)
         })
         .await
 }
@@ -53,14 +54,15 @@ async fn feeder_volume(
 fn volume(
     service: &Service,
     feeder: &Feeder,
+    strengths: &Strengths,
     span: Span,
     points: usize,
 ) -> Result<VolumeBody, Problem> {
-    let kg_per_litre = kg_per_litre(Some(strength_of(service, feeder, span)?));
+    let kg_per_litre = |at: Timestamp| strengths.kg_per_litre(feeder, at);
     let mut seen = Seen::default();
     for sensor in &feeder.sensors {
         if let Some(part) = sensor.assignment.during.intersect(span) {
-            seen.add(read(service, feeder, sensor, part, points, kg_per_litre)?);
+            seen.add(read(service, feeder, sensor, part, points, &kg_per_litre)?);
         }
     }
     let reduced = seen.reduced || seen.believed.len() > points;
@@ -110,13 +112,13 @@ fn read(
     sensor: &LevelSensor,
     part: Span,
     points: usize,
-    kg_per_litre: f64,
+    kg_per_litre: &impl Fn(Timestamp) -> f64,
 ) -> Result<Seen, Problem> {
     let readings = service.readings.as_ref();
     let source = &sensor.assignment.source;
     let in_litres = |sample: &Sample| Sample {
         time: sample.time,
-        value: litres(&sensor.geometry, sample.value, || kg_per_litre),
+        value: litres(&sensor.geometry, sample.value, || kg_per_litre(sample.time)),
     };
     if readings.count(source, part)? > MOST_LOOKED_AT {
         let (few, reduced) = chart_samples(readings, source, part, points)?;
@@ -149,7 +151,7 @@ fn believed_times(
     feeder: &Feeder,
     sensor: &LevelSensor,
     samples: &[Sample],
-    kg_per_litre: f64,
+    kg_per_litre: &impl Fn(Timestamp) -> f64,
 ) -> Vec<Timestamp> {
     if samples.len() < FEWEST {
         return samples.iter().map(|sample| sample.time).collect();
@@ -157,27 +159,33 @@ fn believed_times(
     let input = FeederInput {
         feeder,
         levels: vec![LevelInput {
-            geometry: &sensor.geometry,
+            sensor,
             samples,
             syrup_temperature: &[],
         }],
         recorded: &[],
     };
-    let track = track_level(&input, |_| kg_per_litre, &mut Vec::new());
+    let track = track_level(&input, kg_per_litre, &mut Vec::new());
     track.series.times
 }
 
-/// The strength poured last before the span's end; 1:1 where nobody wrote one down.
-fn strength_of(service: &Service, feeder: &Feeder, span: Span) -> Result<Strength, Problem> {
+/// What was in the yard's feeders when, as the estimates take it.
+fn strengths_of(
+    service: &Service,
+    apiary: &Apiary,
+    feeder: &Feeder,
+    until: Timestamp,
+) -> Result<Strengths, Problem> {
     let before = Span {
         start: Span::ALWAYS.start,
-        end: span.end,
+        end: until,
     };
-    let fills = service.records.recorded_fills(Some(&feeder.id), before)?;
-    let even = Strength::by_mass(1.0, 1.0).expect("1:1 is a strength");
-    Ok(fills
-        .iter()
-        .rev()
-        .find_map(|fill| fill.strength)
-        .unwrap_or(even))
+    let yard = apiary.hive(&feeder.hive).map(|hive| &hive.yard);
+    let hives = || apiary.hives().filter(|hive| Some(&hive.yard) == yard);
+    let mut fills = Vec::new();
+    for feeder in hives().flat_map(|hive| apiary.feeders_of(&hive.id)) {
+        fills.extend(service.records.recorded_fills(Some(&feeder.id), before)?);
+    }
+    let goals = hives().map(|hive| hive.goal);
+    Ok(Strengths::written_down(fills.iter(), goals))
 }

@@ -18,7 +18,8 @@ struct FillRecord {
     #[serde(default)]
     id: Option<String>,
     feeder: String,
-    /// RFC 3339.
+    /// When.
+    #[schema(format = DateTime)]
     time: String,
     /// Litres poured; null: not written down.
     volume_l: Option<f64>,
@@ -29,8 +30,10 @@ struct FillRecord {
 #[derive(Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 struct FillIdentity {
+    /// The feeder.
     feeder: String,
-    /// RFC 3339.
+    /// When it was filled.
+    #[param(format = DateTime)]
     time: String,
 }
 
@@ -40,8 +43,7 @@ pub(crate) fn router() -> OpenApiRouter<ServiceState> {
 
 /// Writes a fill down.
 #[utoipa::path(post, path = "/api/v1/fills", tag = "fills", request_body = FillRecord,
-    responses((status = 201, body = FillRecord), (status = 200, description = "it was written down before", body = FillRecord),
-        (status = 400, body = Problem)))]
+    responses((status = 201, description = "It is written down.", body = FillRecord), (status = 200, description = "It was written down before.", body = FillRecord)))]
 async fn record_fill(
     State(service): State<ServiceState>,
     Body(body): Body<FillRecord>,
@@ -125,7 +127,7 @@ fn parse_time(text: &str) -> Result<Timestamp, Problem> {
 
 /// Takes a fill out again.
 #[utoipa::path(delete, path = "/api/v1/fills", tag = "fills", params(FillIdentity),
-    responses((status = 204), (status = 404, body = Problem)))]
+    responses((status = 204), (status = 404)))]
 async fn remove_fill(
     State(service): State<ServiceState>,
     Params(identity): Params<FillIdentity>,

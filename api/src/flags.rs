@@ -3,19 +3,26 @@
 use crate::problem::{Body, Id, Params};
 use crate::service::FlagNews;
 use crate::wire_flag::{FlagBody, FlagWriter};
+use crate::words::{FlagKindWord, SeverityWord, VerdictWord};
 use crate::{News, Problem, ServiceState};
 use axum::Json;
 use axum::extract::State;
+use larder_domain::person::ONLY_WHEN_NAMED;
 use larder_domain::reading::AHEAD_LIMIT_MS;
-use larder_domain::{Act, CareEntry, FlagId, Said, Span, Timestamp, Verdict, YardId};
+use larder_domain::{
+    Act, CareEntry, FlagId, FlagKind, Said, Severity, Span, Timestamp, Verdict, YardId,
+};
+use larder_process::flags::texts::{FlagTexts, told_from, when_to_act};
 use serde::{Deserialize, Serialize};
 use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
+/// Flags, by the time at which they opened.
 #[derive(Serialize, ToSchema)]
 struct FlagsBody {
     flags: Vec<FlagBody>,
     /// Where there are older ones: ask for them with this as `opened_before`.
+    #[schema(format = DateTime)]
     next: Option<String>,
 }
 
@@ -30,53 +37,71 @@ struct FlagsQuery {
     /// Only those that still hold.
     #[serde(default)]
     open: bool,
-    /// Only those that opened before, RFC 3339.
+    /// Only those that opened before.
+    #[param(format = DateTime)]
     opened_before: Option<String>,
     /// About so many at most, the newest ones: 1 to 5000, which is what there are without it.
+    #[param(minimum = 1, maximum = 5000)]
     limit: Option<usize>,
 }
 
 /// Who does it, and when by their own clock. The same act sent twice with the same `at` is one act.
 #[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-struct AcknowledgeBody {
+struct AcknowledgeRequest {
     /// false: takes it back.
     #[serde(default = "yes")]
     acknowledged: bool,
     /// The person's name; left out: not said.
     #[serde(default)]
     who: String,
-    /// RFC 3339; left out: now.
+    /// Left out: now.
+    #[schema(format = DateTime)]
     at: Option<String>,
 }
 
+/// Until when it keeps quiet, who says so, and when by their own clock.
 #[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct SnoozeRequest {
-    /// Quiet until then, RFC 3339; null: no longer.
+    /// Quiet until then; null: no longer.
+    #[schema(format = DateTime)]
     until: Option<String>,
+    /// The person's name; left out: not said.
     #[serde(default)]
     who: String,
+    /// Left out: now.
+    #[schema(format = DateTime)]
     at: Option<String>,
 }
 
+/// What somebody notes, who, and when by their own clock.
 #[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct NoteRequest {
     /// Up to 2,000 characters.
+    #[schema(min_length = 1, max_length = 2000)]
     text: String,
+    /// The person's name; left out: not said.
     #[serde(default)]
     who: String,
+    /// Left out: now.
+    #[schema(format = DateTime)]
     at: Option<String>,
 }
 
+/// Whether it was right, who says so, and when by their own clock.
 #[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct VerdictRequest {
-    /// `right` or `wrong`; null: not known after all.
+    /// Null: not known after all.
+    #[schema(value_type = Option<VerdictWord>)]
     verdict: Option<String>,
+    /// The person's name; left out: not said.
     #[serde(default)]
     who: String,
+    /// Left out: now.
+    #[schema(format = DateTime)]
     at: Option<String>,
 }
 
@@ -84,21 +109,97 @@ fn yes() -> bool {
     true
 }
 
-pub(crate) fn router() -> OpenApiRouter<ServiceState> {
-    OpenApiRouter::new()
-        .routes(routes!(flags))
-        .routes(routes!(flag))
-        .routes(routes!(acknowledge))
-        .routes(routes!(snooze))
-        .routes(routes!(note))
-        .routes(routes!(verdict))
+/// What there is to say of flags before one is there.
+#[derive(Serialize, ToSchema)]
+struct FlagKindsBody {
+    /// In the order in which reports list them.
+    kinds: Vec<FlagKindWordsBody>,
+    /// From the most pressing on.
+    severities: Vec<SeverityWordsBody>,
 }
 
-/// Flags, by the time at which they opened; withdrawn ones too, unless only open ones are asked for. The
-/// newest ones where there are more than one answer holds; `next` leads to those before them.
+/// A kind of flag in words.
+#[derive(Serialize, ToSchema)]
+struct FlagKindWordsBody {
+    kind: FlagKindWord,
+    /// The state in a word or two: "refill due".
+    word: &'static str,
+    /// What is said of one place: "needs syrup soon".
+    one: &'static str,
+    /// What is said of several: "need syrup soon".
+    many: &'static str,
+    /// What to do about it.
+    act: &'static str,
+    /// What could hurt someone while doing it; null: nothing of its own.
+    caution: Option<&'static str>,
+    /// Only those are told of it who name it.
+    only_when_named: bool,
+}
+
+impl From<FlagKind> for FlagKindWordsBody {
+    fn from(kind: FlagKind) -> Self {
+        let texts = FlagTexts::of(kind);
+        Self {
+            kind: kind.into(),
+            word: texts.word,
+            one: texts.one,
+            many: texts.many,
+            act: texts.act,
+            caution: texts.caution,
+            only_when_named: ONLY_WHEN_NAMED.contains(&kind),
+        }
+    }
+}
+
+/// How soon someone should act, in words.
+#[derive(Serialize, ToSchema)]
+struct SeverityWordsBody {
+    severity: SeverityWord,
+    /// "today", "on the next trip", "good to know".
+    when: &'static str,
+    /// What someone hears of who is told from this severity on.
+    told: &'static str,
+}
+
+impl From<Severity> for SeverityWordsBody {
+    fn from(severity: Severity) -> Self {
+        Self {
+            severity: severity.into(),
+            when: when_to_act(severity),
+            told: told_from(severity),
+        }
+    }
+}
+
+pub(crate) fn router() -> OpenApiRouter<ServiceState> {
+    OpenApiRouter::new()
+        .routes(routes!(list_flag_kinds))
+        .routes(routes!(list_flags))
+        .routes(routes!(get_flag))
+        .routes(routes!(acknowledge_flag))
+        .routes(routes!(snooze_flag))
+        .routes(routes!(note_flag))
+        .routes(routes!(judge_flag))
+}
+
+/// The kinds of flags and the severities, with the words for them.
+#[utoipa::path(get, path = "/api/v1/flag-kinds", tag = "flags",
+    responses((status = 200, body = FlagKindsBody)))]
+async fn list_flag_kinds() -> Json<FlagKindsBody> {
+    let severities = [Severity::Urgent, Severity::Warning, Severity::Info];
+    Json(FlagKindsBody {
+        kinds: FlagKind::ALL.map(Into::into).into(),
+        severities: severities.map(Into::into).into(),
+    })
+}
+
+/// Flags, by the time at which they opened.
+///
+/// Withdrawn ones too, unless only open ones are asked for. The newest ones where there are more than
+/// one answer holds; `next` leads to those before them.
 #[utoipa::path(get, path = "/api/v1/flags", tag = "flags", params(FlagsQuery),
-    responses((status = 200, body = FlagsBody), (status = 400, body = Problem)))]
-async fn flags(
+    responses((status = 200, body = FlagsBody)))]
+async fn list_flags(
     State(service): State<ServiceState>,
     Params(query): Params<FlagsQuery>,
 ) -> Result<Json<FlagsBody>, Problem> {
@@ -143,9 +244,9 @@ async fn flags(
 }
 
 /// One flag.
-#[utoipa::path(get, path = "/api/v1/flags/{id}", tag = "flags", params(("id" = String, Path)),
-    responses((status = 200, body = FlagBody), (status = 404, body = Problem)))]
-async fn flag(
+#[utoipa::path(get, path = "/api/v1/flags/{id}", tag = "flags", params(Id<FlagId>),
+    responses((status = 200, body = FlagBody)))]
+async fn get_flag(
     State(service): State<ServiceState>,
     Id(id): Id<FlagId>,
 ) -> Result<Json<FlagBody>, Problem> {
@@ -153,23 +254,23 @@ async fn flag(
 }
 
 /// Says that someone knows of it and sees to it; it is quiet from then on.
-#[utoipa::path(post, path = "/api/v1/flags/{id}/acknowledge", tag = "flags", params(("id" = String, Path)),
-    request_body = AcknowledgeBody,
-    responses((status = 200, body = FlagBody), (status = 400, body = Problem), (status = 404, body = Problem)))]
-async fn acknowledge(
+#[utoipa::path(post, path = "/api/v1/flags/{id}/acknowledge", tag = "flags", params(Id<FlagId>),
+    request_body = AcknowledgeRequest,
+    responses((status = 200, body = FlagBody)))]
+async fn acknowledge_flag(
     State(service): State<ServiceState>,
     Id(id): Id<FlagId>,
-    Body(body): Body<AcknowledgeBody>,
+    Body(body): Body<AcknowledgeRequest>,
 ) -> Result<Json<FlagBody>, Problem> {
     let act = Act::Acknowledge(body.acknowledged);
     care_for(service, id, act, body.who, body.at).await
 }
 
 /// Keeps it quiet until a time.
-#[utoipa::path(post, path = "/api/v1/flags/{id}/snooze", tag = "flags", params(("id" = String, Path)),
+#[utoipa::path(post, path = "/api/v1/flags/{id}/snooze", tag = "flags", params(Id<FlagId>),
     request_body = SnoozeRequest,
-    responses((status = 200, body = FlagBody), (status = 400, body = Problem), (status = 404, body = Problem)))]
-async fn snooze(
+    responses((status = 200, body = FlagBody)))]
+async fn snooze_flag(
     State(service): State<ServiceState>,
     Id(id): Id<FlagId>,
     Body(body): Body<SnoozeRequest>,
@@ -179,10 +280,10 @@ async fn snooze(
 }
 
 /// Writes a note to it.
-#[utoipa::path(post, path = "/api/v1/flags/{id}/note", tag = "flags", params(("id" = String, Path)),
+#[utoipa::path(post, path = "/api/v1/flags/{id}/note", tag = "flags", params(Id<FlagId>),
     request_body = NoteRequest,
-    responses((status = 200, body = FlagBody), (status = 400, body = Problem), (status = 404, body = Problem)))]
-async fn note(
+    responses((status = 200, body = FlagBody)))]
+async fn note_flag(
     State(service): State<ServiceState>,
     Id(id): Id<FlagId>,
     Body(body): Body<NoteRequest>,
@@ -192,10 +293,10 @@ async fn note(
 }
 
 /// Says whether it was right; `larder report flags --review` sums up.
-#[utoipa::path(post, path = "/api/v1/flags/{id}/verdict", tag = "flags", params(("id" = String, Path)),
+#[utoipa::path(post, path = "/api/v1/flags/{id}/verdict", tag = "flags", params(Id<FlagId>),
     request_body = VerdictRequest,
-    responses((status = 200, body = FlagBody), (status = 400, body = Problem), (status = 404, body = Problem)))]
-async fn verdict(
+    responses((status = 200, body = FlagBody)))]
+async fn judge_flag(
     State(service): State<ServiceState>,
     Id(id): Id<FlagId>,
     Body(body): Body<VerdictRequest>,

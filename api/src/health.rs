@@ -9,14 +9,13 @@ use serde::Serialize;
 use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
+/// How the service is.
 #[derive(Serialize, ToSchema)]
 struct HealthBody {
-    /// `ok`, or `degraded` while something that the service does beside taking readings in fails.
-    status: &'static str,
+    status: HealthStatus,
     /// The program's version.
     version: &'static str,
-    /// Something that an operator should know although readings are taken in.
-    #[serde(skip_serializing_if = "Option::is_none")]
+    /// Something that an operator should know although readings are taken in; null: nothing.
     note: Option<String>,
     /// What of the notices does not get through, in a sentence; null: nothing.
     notices: Option<String>,
@@ -24,22 +23,36 @@ struct HealthBody {
     processing: ProcessingBody,
 }
 
+/// Whether all goes well.
+#[derive(Serialize, ToSchema)]
+#[serde(rename_all = "snake_case")]
+enum HealthStatus {
+    /// It does.
+    Ok,
+    /// Something that the service does beside taking readings in fails.
+    Degraded,
+}
+
+/// How estimating goes.
 #[derive(Serialize, ToSchema)]
 struct ProcessingBody {
     /// When the last run ended that estimated what was due; null: none has since the start.
+    #[schema(format = DateTime)]
     estimated_at: Option<String>,
     /// How long ago that is, s.
     age_s: Option<i64>,
     /// Why the last run estimated nothing; null: it did.
     problem: Option<String>,
     /// Yards that are not estimated in full; their results of before stand.
-    failures: Vec<FailureBody>,
+    failures: Vec<YardFailureBody>,
 }
 
+/// A yard that is not estimated in full.
 #[derive(Serialize, ToSchema)]
-struct FailureBody {
+struct YardFailureBody {
     yard: String,
     /// Since when.
+    #[schema(format = DateTime)]
     since: String,
     /// Why.
     reason: String,
@@ -58,7 +71,10 @@ async fn healthz(State(service): State<ServiceState>) -> axum::Json<HealthBody> 
     let processing = service.live.processing();
     let is_whole = processing.problem.is_none() && processing.failures.is_empty();
     axum::Json(HealthBody {
-        status: if is_whole { "ok" } else { "degraded" },
+        status: match is_whole {
+            true => HealthStatus::Ok,
+            false => HealthStatus::Degraded,
+        },
         version: env!("CARGO_PKG_VERSION"),
         note: service.host.note(),
         notices: service.live.notice_trouble(),
@@ -71,7 +87,7 @@ async fn healthz(State(service): State<ServiceState>) -> axum::Json<HealthBody> 
             failures: processing
                 .failures
                 .into_iter()
-                .map(|failure| FailureBody {
+                .map(|failure| YardFailureBody {
                     yard: failure.yard.to_string(),
                     since: failure.since.to_rfc3339(),
                     reason: failure.reason,
@@ -83,7 +99,7 @@ async fn healthz(State(service): State<ServiceState>) -> axum::Json<HealthBody> 
 
 /// Takes readings; 503 with the reason while it does not.
 #[utoipa::path(get, path = "/readyz", tag = "health",
-    responses((status = 200, body = HealthBody), (status = 503, body = Problem)))]
+    responses((status = 200, body = HealthBody), (status = 503, description = "It takes no readings in; `detail` says why.")))]
 async fn readyz(State(service): State<ServiceState>) -> Result<axum::Json<HealthBody>, Problem> {
     service.host.ready().map_err(Problem::unavailable)?;
     Ok(healthz(State(service)).await)
@@ -91,7 +107,7 @@ async fn readyz(State(service): State<ServiceState>) -> Result<axum::Json<Health
 
 /// Counters and gauges in Prometheus' text format.
 #[utoipa::path(get, path = "/metrics", tag = "health",
-    responses((status = 200, content_type = "text/plain", body = String)))]
+    responses((status = 200, description = "Prometheus' text format.", content_type = "text/plain", body = String)))]
 async fn metrics(State(service): State<ServiceState>) -> impl IntoResponse {
     (
         [(

@@ -1,25 +1,63 @@
 //! What is known of one hive: daily uptake, weight, fills, flags, the scale's curve.
 
 use crate::problem::{Id, Params};
+use crate::shelf::litres;
 use crate::span::{Dates, Moments};
-use crate::wire::{Columns, EstimateBody, chart_samples, rounded};
+use crate::wire::{Columns, EstimateBody, TotalBody, chart_samples, rounded};
 use crate::wire_flag::{FlagBody, FlagWriter};
+use crate::words::{FillSourceWord, WeightQualityWord};
 use crate::{Problem, Service, ServiceState};
 use axum::Json;
 use axum::extract::State;
-use larder_domain::{Apiary, FeederId, FillEvent, Hive, HiveId, UptakeDay, WeightDay};
+use chrono::NaiveDate;
+use chrono_tz::Tz;
+use larder_domain::syrup::kg_per_litre;
+use larder_domain::time::local_day;
+use larder_domain::{Apiary, FeederId, FillEvent, Hive, HiveId, Span, UptakeDay, WeightDay};
 use serde::Serialize;
+use std::collections::{BTreeMap, BTreeSet};
 use utoipa::ToSchema;
 use utoipa_axum::{router::OpenApiRouter, routes};
 
+/// Daily uptake, by date and feeder.
 #[derive(Serialize, ToSchema)]
 pub(crate) struct UptakeBody {
     days: Vec<UptakeDayBody>,
+    /// All feeders of a day together, oldest first.
+    totals: Vec<UptakeTotal>,
+}
+
+/// What the colony took from all its feeders on one local day.
+#[derive(Serialize, ToSchema)]
+struct UptakeTotal {
+    date: String,
+    uptake_l: TotalBody,
+    /// At the end of the day.
+    remaining_l: TotalBody,
+}
+
+impl UptakeBody {
+    fn of(days: Vec<UptakeDay>) -> Self {
+        let mut by_date: BTreeMap<NaiveDate, Vec<&UptakeDay>> = BTreeMap::new();
+        for day in &days {
+            by_date.entry(day.date).or_default().push(day);
+        }
+        let total = |(date, feeders): (NaiveDate, Vec<&UptakeDay>)| UptakeTotal {
+            date: date.to_string(),
+            uptake_l: litres(feeders.iter().map(|day| day.uptake_l)),
+            remaining_l: litres(feeders.iter().map(|day| day.remaining_l)),
+        };
+        Self {
+            totals: by_date.into_iter().map(total).collect(),
+            days: days.into_iter().map(Into::into).collect(),
+        }
+    }
 }
 
 /// What the colony took from one feeder on one local day.
 #[derive(Serialize, ToSchema)]
 pub(crate) struct UptakeDayBody {
+    #[schema(format = Date)]
     date: String,
     feeder: String,
     /// null: not known.
@@ -28,6 +66,7 @@ pub(crate) struct UptakeDayBody {
     remaining_l: Option<EstimateBody>,
     sugar_kg: Option<f64>,
     /// The share of the day that readings cover.
+    #[schema(minimum = 0, maximum = 1)]
     sensed_share: f64,
 }
 
@@ -44,35 +83,45 @@ impl From<UptakeDay> for UptakeDayBody {
     }
 }
 
+/// Night-time weights, by date.
 #[derive(Serialize, ToSchema)]
-struct WeightBody {
+struct HiveWeightBody {
     days: Vec<WeightDayBody>,
 }
 
 /// The night-time weight that starts a local day.
 #[derive(Serialize, ToSchema)]
 struct WeightDayBody {
+    #[schema(format = Date)]
     date: String,
     weight_kg: Option<EstimateBody>,
     /// To the next night, handling taken out.
     net_change_kg: Option<EstimateBody>,
     /// What hands put on or took off.
     handling_kg: f64,
-    quality: &'static str,
+    /// What of it the day's fills do not explain: boxes, frames. null: nobody knows how much was filled.
+    beyond_fills_kg: Option<f64>,
+    quality: WeightQualityWord,
 }
 
-impl From<WeightDay> for WeightDayBody {
-    fn from(day: WeightDay) -> Self {
+impl WeightDayBody {
+    /// `fills`: those of the day into feeders that the scale carries.
+    fn of<'a>(day: &WeightDay, fills: impl Iterator<Item = &'a FillEvent>) -> Self {
+        let filled_kg: Option<f64> = fills
+            .map(|fill| Some(fill.volume_l?.value * kg_per_litre(fill.strength)))
+            .sum();
         Self {
             date: day.date.to_string(),
             weight_kg: day.weight_kg.map(Into::into),
             net_change_kg: day.net_change_kg.map(Into::into),
             handling_kg: rounded(day.handling_kg),
-            quality: day.quality.name(),
+            beyond_fills_kg: filled_kg.map(|filled| rounded(day.handling_kg - filled)),
+            quality: day.quality.into(),
         }
     }
 }
 
+/// Fills, by time.
 #[derive(Serialize, ToSchema)]
 struct FillsBody {
     fills: Vec<FillBody>,
@@ -81,12 +130,12 @@ struct FillsBody {
 /// A fill as it is believed to have happened.
 #[derive(Serialize, ToSchema)]
 pub(crate) struct FillBody {
+    #[schema(format = DateTime)]
     pub time: String,
     pub feeder: String,
     pub volume_l: Option<EstimateBody>,
     pub strength: Option<String>,
-    /// `recorded`, `detected` or `both`.
-    pub source: &'static str,
+    pub source: FillSourceWord,
 }
 
 impl From<&FillEvent> for FillBody {
@@ -96,23 +145,24 @@ impl From<&FillEvent> for FillBody {
             feeder: fill.feeder.to_string(),
             volume_l: fill.volume_l.map(Into::into),
             strength: fill.strength.map(|s| s.to_string()),
-            source: fill.source.name(),
+            source: fill.source.into(),
         }
     }
 }
 
+/// Flags of one hive, by the time at which they opened.
 #[derive(Serialize, ToSchema)]
-struct FlagsBody {
+struct HiveFlagsBody {
     flags: Vec<FlagBody>,
 }
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
     OpenApiRouter::new()
-        .routes(routes!(hive_uptake))
-        .routes(routes!(hive_weight))
-        .routes(routes!(hive_fills))
-        .routes(routes!(hive_flags))
-        .routes(routes!(hive_scale))
+        .routes(routes!(get_hive_uptake))
+        .routes(routes!(get_hive_weight))
+        .routes(routes!(get_hive_fills))
+        .routes(routes!(get_hive_flags))
+        .routes(routes!(get_hive_scale))
 }
 
 pub(crate) fn find_hive<'a>(apiary: &'a Apiary, id: &HiveId) -> Result<&'a Hive, Problem> {
@@ -131,9 +181,9 @@ fn feeder_ids(service: &Service, id: &HiveId) -> Result<Vec<FeederId>, Problem> 
 }
 
 /// Daily uptake.
-#[utoipa::path(get, path = "/api/v1/hives/{id}/uptake", tag = "hives", params(("id" = String, Path), Dates),
-    responses((status = 200, body = UptakeBody), (status = 404, body = Problem)))]
-async fn hive_uptake(
+#[utoipa::path(get, path = "/api/v1/hives/{id}/uptake", tag = "hives", params(Id<HiveId>, Dates),
+    responses((status = 200, body = UptakeBody)))]
+async fn get_hive_uptake(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
     Params(dates): Params<Dates>,
@@ -146,37 +196,70 @@ async fn hive_uptake(
                 true => Vec::new(),
                 false => s.records.uptake(&feeders, from, to)?,
             };
-            Ok(Json(UptakeBody {
-                days: days.into_iter().map(Into::into).collect(),
-            }))
+            Ok(Json(UptakeBody::of(days)))
         })
         .await
 }
 
 /// Night-time weights.
-#[utoipa::path(get, path = "/api/v1/hives/{id}/weight", tag = "hives", params(("id" = String, Path), Dates),
-    responses((status = 200, body = WeightBody), (status = 404, body = Problem)))]
-async fn hive_weight(
+#[utoipa::path(get, path = "/api/v1/hives/{id}/weight", tag = "hives", params(Id<HiveId>, Dates),
+    responses((status = 200, body = HiveWeightBody)))]
+async fn get_hive_weight(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
     Params(dates): Params<Dates>,
-) -> Result<Json<WeightBody>, Problem> {
+) -> Result<Json<HiveWeightBody>, Problem> {
     let (from, to) = dates.range()?;
     service
         .blocking(move |s| {
-            find_hive(&s.records.apiary()?, &id)?;
-            let days = s.records.weight(&[id], from, to)?;
-            Ok(Json(WeightBody {
-                days: days.into_iter().map(Into::into).collect(),
+            let apiary = s.records.apiary()?;
+            let hive = find_hive(&apiary, &id)?;
+            let zone = apiary
+                .yard(&hive.yard)
+                .map_or(Tz::UTC, |yard| yard.timezone);
+            let days = s.records.weight(std::slice::from_ref(&id), from, to)?;
+            let fills = fills_on_scale(s, &apiary, &id, &days, zone)?;
+            let body = |day: &WeightDay| {
+                let of_day = fills
+                    .iter()
+                    .filter(|fill| fill.time.local_date(zone) == day.date);
+                WeightDayBody::of(day, of_day)
+            };
+            Ok(Json(HiveWeightBody {
+                days: days.iter().map(body).collect(),
             }))
         })
         .await
 }
 
+/// The fills of these days into feeders that the hive's scale carries.
+fn fills_on_scale(
+    service: &Service,
+    apiary: &Apiary,
+    hive: &HiveId,
+    days: &[WeightDay],
+    zone: Tz,
+) -> Result<Vec<FillEvent>, Problem> {
+    let on_scale = apiary.feeders_of(hive).filter(|feeder| feeder.on_scale);
+    let feeders: Vec<_> = on_scale.map(|feeder| feeder.id.clone()).collect();
+    let dates = || days.iter().map(|day| day.date);
+    let Some((first, last)) = dates().min().zip(dates().max()) else {
+        return Ok(Vec::new());
+    };
+    if feeders.is_empty() {
+        return Ok(Vec::new());
+    }
+    let span = Span {
+        start: local_day(zone, first).start,
+        end: local_day(zone, last).end,
+    };
+    Ok(service.records.fill_events(&feeders, span)?)
+}
+
 /// Fills.
-#[utoipa::path(get, path = "/api/v1/hives/{id}/fills", tag = "hives", params(("id" = String, Path), Moments),
-    responses((status = 200, body = FillsBody), (status = 404, body = Problem)))]
-async fn hive_fills(
+#[utoipa::path(get, path = "/api/v1/hives/{id}/fills", tag = "hives", params(Id<HiveId>, Moments),
+    responses((status = 200, body = FillsBody)))]
+async fn get_hive_fills(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
     Params(moments): Params<Moments>,
@@ -197,24 +280,30 @@ async fn hive_fills(
 }
 
 /// Flags of the hive, its feeders and the devices that stand there; withdrawn ones too.
-#[utoipa::path(get, path = "/api/v1/hives/{id}/flags", tag = "hives", params(("id" = String, Path), Moments),
-    responses((status = 200, body = FlagsBody), (status = 404, body = Problem)))]
-async fn hive_flags(
+#[utoipa::path(get, path = "/api/v1/hives/{id}/flags", tag = "hives", params(Id<HiveId>, Moments),
+    responses((status = 200, body = HiveFlagsBody)))]
+async fn get_hive_flags(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
     Params(moments): Params<Moments>,
-) -> Result<Json<FlagsBody>, Problem> {
+) -> Result<Json<HiveFlagsBody>, Problem> {
     service
         .blocking(move |s| {
             let span = moments.span(s.as_of())?;
             let apiary = s.records.apiary()?;
-            find_hive(&apiary, &id)?;
+            let hive = find_hive(&apiary, &id)?;
             let writer = FlagWriter::new(s, &apiary)?;
-            let flags = s.records.flags(None, span)?;
+            let moved = hive.moves.iter().map(|carried| &carried.yard);
+            let yards: BTreeSet<_> = std::iter::once(&hive.yard).chain(moved).collect();
+            let mut flags = Vec::new();
+            for yard in yards {
+                flags.extend(s.records.flags(Some(yard), span)?);
+            }
+            flags.sort_by_key(|kept| kept.flag.opened_at);
             let flags = flags
                 .iter()
                 .filter(|kept| kept.flag.hive.as_ref() == Some(&id));
-            Ok(Json(FlagsBody {
+            Ok(Json(HiveFlagsBody {
                 flags: flags.map(|kept| writer.body(kept)).collect(),
             }))
         })
@@ -222,9 +311,9 @@ async fn hive_flags(
 }
 
 /// The scale's curve, across every scale that stood under the hive.
-#[utoipa::path(get, path = "/api/v1/hives/{id}/scale", tag = "hives", params(("id" = String, Path), Moments),
-    responses((status = 200, body = Columns), (status = 404, body = Problem)))]
-async fn hive_scale(
+#[utoipa::path(get, path = "/api/v1/hives/{id}/scale", tag = "hives", params(Id<HiveId>, Moments),
+    responses((status = 200, body = Columns)))]
+async fn get_hive_scale(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
     Params(moments): Params<Moments>,

@@ -1,6 +1,7 @@
 //! What was learned of devices, and learning anew after a repair.
 
 use crate::problem::{Body, Id};
+use crate::words::TraitWord;
 use crate::{Problem, ServiceState};
 use axum::Json;
 use axum::extract::State;
@@ -14,10 +15,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 #[derive(Serialize, ToSchema)]
 pub(crate) struct LearnedBody {
     channel: String,
-    /// `offset`: what it reads at an empty feeder beyond what it should; `per_kelvin`: how its
-    /// reading moves with warmth; `geometry_share`: by what share the geometry given makes volumes
-    /// too large; `noise`: how far a single reading strays.
-    what: &'static str,
+    what: TraitWord,
     /// The unit of the values: that of the channel, the same per kelvin, or 1.
     unit: String,
     value: f64,
@@ -26,8 +24,10 @@ pub(crate) struct LearnedBody {
     /// Upper end of the 90 % interval.
     hi: f64,
     /// As of the end of this local day.
+    #[schema(format = Date)]
     date: String,
     /// The first reading that speaks for it.
+    #[schema(format = DateTime)]
     since: String,
     /// The hive at which it stood.
     hive: String,
@@ -39,7 +39,7 @@ impl From<Learned> for LearnedBody {
         let unit = kind.map(|kind| learned.what.unit(&kind.unit()));
         Self {
             channel: learned.source.channel.to_string(),
-            what: learned.what.name(),
+            what: learned.what.into(),
             unit: unit.unwrap_or_default(),
             value: finely(learned.value.value),
             lo: finely(learned.value.lo),
@@ -56,21 +56,26 @@ fn finely(value: f64) -> f64 {
     (value * 1e7).round() / 1e7
 }
 
+/// All that was ever learned of a device, by channel and day.
 #[derive(Serialize, ToSchema)]
-struct HistoryBody {
+struct LearnedHistoryBody {
     learned: Vec<LearnedBody>,
 }
 
+/// Since when a device counts as a new instrument.
 #[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-struct AnewBody {
-    /// From when on it counts as a new instrument; now where it is left out. RFC 3339.
+struct LearnAnewRequest {
+    /// From when on it counts as a new instrument; now where it is left out.
+    #[schema(format = DateTime)]
     at: Option<String>,
 }
 
+/// What is learned anew.
 #[derive(Serialize, ToSchema)]
-struct BegunBody {
+struct LearnAnewBody {
     /// From when on.
+    #[schema(format = DateTime)]
     at: String,
     /// The channels that are learned anew.
     channels: Vec<String>,
@@ -78,37 +83,41 @@ struct BegunBody {
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
     OpenApiRouter::new()
-        .routes(routes!(history))
+        .routes(routes!(get_learned))
         .routes(routes!(learn_anew))
 }
 
-/// All that was ever learned of a device, by channel and day: how its zero and its drift went.
-#[utoipa::path(get, path = "/api/v1/devices/{id}/learned", tag = "devices", params(("id" = String, Path)),
-    responses((status = 200, body = HistoryBody)))]
-async fn history(
+/// All that was ever learned of a device.
+///
+/// By channel and day: how its zero and its drift went.
+#[utoipa::path(get, path = "/api/v1/devices/{id}/learned", tag = "devices", params(Id<DeviceId>),
+    responses((status = 200, body = LearnedHistoryBody)))]
+async fn get_learned(
     State(service): State<ServiceState>,
     Id(id): Id<DeviceId>,
-) -> Result<Json<HistoryBody>, Problem> {
+) -> Result<Json<LearnedHistoryBody>, Problem> {
     service
         .blocking(move |s| {
             let learned = s.records.learned_of(&id)?;
-            Ok(Json(HistoryBody {
+            Ok(Json(LearnedHistoryBody {
                 learned: learned.into_iter().map(Into::into).collect(),
             }))
         })
         .await
 }
 
-/// From now on, or from `at` on, a device counts as a new instrument: it was repaired, turned round or
-/// set to zero. What was measured before stays as it was. Asking again with the same `at` is safe.
-#[utoipa::path(post, path = "/api/v1/devices/{id}/learn-anew", tag = "devices", params(("id" = String, Path)),
-    request_body = AnewBody,
-    responses((status = 200, body = BegunBody), (status = 400, body = Problem), (status = 409, body = Problem)))]
+/// Learns a device anew.
+///
+/// From now on, or from `at` on, it counts as a new instrument: it was repaired, turned round or set to
+/// zero. What was measured before stays as it was. Asking again with the same `at` is safe.
+#[utoipa::path(post, path = "/api/v1/devices/{id}/learn-anew", tag = "devices", params(Id<DeviceId>),
+    request_body = LearnAnewRequest,
+    responses((status = 200, body = LearnAnewBody), (status = 409)))]
 async fn learn_anew(
     State(service): State<ServiceState>,
     Id(id): Id<DeviceId>,
-    Body(body): Body<AnewBody>,
-) -> Result<Json<BegunBody>, Problem> {
+    Body(body): Body<LearnAnewRequest>,
+) -> Result<Json<LearnAnewBody>, Problem> {
     service
         .blocking(move |s| {
             let at = match body.at {
@@ -130,7 +139,7 @@ async fn learn_anew(
             if changed {
                 s.host.changed();
             }
-            Ok(Json(BegunBody {
+            Ok(Json(LearnAnewBody {
                 at: at.to_rfc3339(),
                 channels: channels.iter().map(|c| c.channel.to_string()).collect(),
             }))

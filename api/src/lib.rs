@@ -8,6 +8,7 @@ mod problem;
 mod span;
 mod wire;
 mod wire_flag;
+mod words;
 
 mod declare;
 mod devices;
@@ -28,6 +29,7 @@ mod shelf;
 
 mod pages;
 
+mod describe;
 mod router;
 mod server;
 

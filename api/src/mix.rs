@@ -29,8 +29,7 @@ pub(crate) fn router() -> OpenApiRouter<ServiceState> {
 /// Give any two of sugar, water, volume and strength, or leftovers and what to bring them to.
 /// Amounts are text with their unit: `25 lb`, `5 x 25 lb`, `15 gal`, `2:1`, `66.7 %`.
 #[utoipa::path(post, path = "/api/v1/mix", tag = "mix", request_body = MixRequest,
-    responses((status = 200, body = MixResponse),
-        (status = 400, description = "the detail says what to change", body = Problem)))]
+    responses((status = 200, body = MixResponse)))]
 async fn mix_syrup(
     State(service): State<ServiceState>,
     Body(request): Body<MixRequest>,

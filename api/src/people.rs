@@ -1,6 +1,9 @@
 //! Who is told of flags, and what became of the notices.
 
 use crate::problem::{Body, Id, Params};
+use crate::words::{
+    FlagKindWord, NoticeKindWord, NoticeStateWord, SeverityWord, UnitSystemWord, WayWord,
+};
 use crate::{News, Problem, ServiceState};
 use axum::Json;
 use axum::extract::State;
@@ -33,26 +36,31 @@ pub struct PersonBody {
     /// Only these kinds; empty: all but `needs_feed` and `behind_target`, of which only those are
     /// told who name them.
     #[serde(default)]
+    #[schema(value_type = Vec<FlagKindWord>)]
     pub kinds: Vec<String>,
-    /// `info`, `warning` or `urgent`: only flags at least so pressing.
+    /// Only flags at least so pressing; `warning` where left out.
     #[serde(default = "warning")]
+    #[schema(value_type = SeverityWord)]
     pub from_severity: String,
     /// Local hours of the flag's yard in which nothing is sent.
     #[serde(default)]
     pub quiet: Option<QuietBody>,
     /// Mail once a day at this local time, `HH:MM`; null: at once.
     #[serde(default)]
+    #[schema(pattern = "^([01]?[0-9]|2[0-3]):[0-5][0-9]$")]
     pub digest_at: Option<String>,
-    /// `metric` or `us`; null: as the operation.
+    /// In which units notices speak to them; null: as the operation.
     #[serde(default)]
+    #[schema(value_type = Option<UnitSystemWord>)]
     pub units: Option<String>,
 }
 
-/// Where notices go.
+/// One way to someone.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct WayBody {
-    /// `mail` or `webhook`.
+    /// Whether it is mail or a webhook.
+    #[schema(value_type = WayWord)]
     pub way: String,
     /// `ada@example.org`, or a URL that takes CloudEvents.
     pub address: String,
@@ -63,8 +71,10 @@ pub struct WayBody {
 #[serde(deny_unknown_fields)]
 pub struct QuietBody {
     /// From.
+    #[schema(pattern = "^([01]?[0-9]|2[0-3]):[0-5][0-9]$")]
     pub from: String,
     /// To.
+    #[schema(pattern = "^([01]?[0-9]|2[0-3]):[0-5][0-9]$")]
     pub to: String,
 }
 
@@ -145,11 +155,13 @@ impl From<&Person> for PersonBody {
     }
 }
 
+/// Everyone who is told of flags.
 #[derive(Serialize, ToSchema)]
 struct PeopleBody {
     people: Vec<PersonBody>,
 }
 
+/// Notices and what became of them.
 #[derive(Serialize, ToSchema)]
 struct NoticesBody {
     /// How many wait to be sent.
@@ -164,6 +176,7 @@ struct NoticesBody {
 #[into_params(parameter_in = Query)]
 struct NoticesQuery {
     /// How many; 50 where left out, 500 at most.
+    #[param(minimum = 0, maximum = 500)]
     limit: Option<usize>,
 }
 
@@ -172,19 +185,20 @@ struct NoticesQuery {
 struct NoticeBody {
     id: i64,
     person: String,
-    way: &'static str,
+    way: WayWord,
     address: String,
-    /// `news`, `digest` or `test`.
-    kind: &'static str,
+    kind: NoticeKindWord,
     /// Ids of the flags that it tells of.
     flags: Vec<String>,
+    #[schema(format = DateTime)]
     made_at: String,
-    /// `waiting`, `sent`, `given_up`, or `moot`: it was over before it could be sent.
-    state: &'static str,
+    state: NoticeStateWord,
     tries: u32,
     /// When it is tried again.
+    #[schema(format = DateTime)]
     next_at: Option<String>,
     /// When it was tried last.
+    #[schema(format = DateTime)]
     tried_at: Option<String>,
     /// What the other side said last.
     error: Option<String>,
@@ -200,12 +214,12 @@ impl From<&Notice> for NoticeBody {
         Self {
             id: notice.id,
             person: notice.person.to_string(),
-            way: notice.way.name(),
+            way: (&notice.way).into(),
             address: notice.way.address().to_owned(),
-            kind: notice.kind.name(),
+            kind: notice.kind.into(),
             flags: flags.collect(),
             made_at: notice.made_at.to_rfc3339(),
-            state: notice.state.name(),
+            state: (&notice.state).into(),
             tries: notice.tries,
             next_at,
             tried_at: notice.done_at.map(Timestamp::to_rfc3339),
@@ -216,15 +230,15 @@ impl From<&Notice> for NoticeBody {
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
     OpenApiRouter::new()
-        .routes(routes!(people))
-        .routes(routes!(put_person, remove_person))
+        .routes(routes!(list_people))
+        .routes(routes!(put_person, delete_person))
         .routes(routes!(test_person))
-        .routes(routes!(notices))
+        .routes(routes!(list_notices))
 }
 
 /// Everyone who is told of flags.
 #[utoipa::path(get, path = "/api/v1/people", tag = "notices", responses((status = 200, body = PeopleBody)))]
-async fn people(State(service): State<ServiceState>) -> Result<Json<PeopleBody>, Problem> {
+async fn list_people(State(service): State<ServiceState>) -> Result<Json<PeopleBody>, Problem> {
     let people = service.blocking(|s| Ok(s.notices.people()?)).await?;
     Ok(Json(PeopleBody {
         people: people.iter().map(Into::into).collect(),
@@ -232,8 +246,8 @@ async fn people(State(service): State<ServiceState>) -> Result<Json<PeopleBody>,
 }
 
 /// Adds someone, or changes them. Whoever is new is told of what is known from then on.
-#[utoipa::path(put, path = "/api/v1/people/{id}", tag = "notices", params(("id" = String, Path)),
-    request_body = PersonBody, responses((status = 200, body = PersonBody), (status = 400, body = Problem)))]
+#[utoipa::path(put, path = "/api/v1/people/{id}", tag = "notices", params(Id<PersonId>),
+    request_body = PersonBody, responses((status = 200, body = PersonBody)))]
 async fn put_person(
     State(service): State<ServiceState>,
     Id(id): Id<PersonId>,
@@ -258,9 +272,9 @@ async fn put_person(
 }
 
 /// Takes someone out, and what waits for them.
-#[utoipa::path(delete, path = "/api/v1/people/{id}", tag = "notices", params(("id" = String, Path)),
-    responses((status = 204), (status = 404, body = Problem)))]
-async fn remove_person(
+#[utoipa::path(delete, path = "/api/v1/people/{id}", tag = "notices", params(Id<PersonId>),
+    responses((status = 204)))]
+async fn delete_person(
     State(service): State<ServiceState>,
     Id(id): Id<PersonId>,
 ) -> Result<StatusCode, Problem> {
@@ -276,8 +290,8 @@ async fn remove_person(
 }
 
 /// Sends a test on every way to someone; `GET /api/v1/notices` says what became of it.
-#[utoipa::path(post, path = "/api/v1/people/{id}/test", tag = "notices", params(("id" = String, Path)),
-    responses((status = 202), (status = 404, body = Problem), (status = 503, body = Problem)))]
+#[utoipa::path(post, path = "/api/v1/people/{id}/test", tag = "notices", params(Id<PersonId>),
+    responses((status = 202, description = "The tests are on their way.")))]
 async fn test_person(
     State(service): State<ServiceState>,
     Id(id): Id<PersonId>,
@@ -308,7 +322,7 @@ async fn test_person(
 /// Notices and what became of them, newest first.
 #[utoipa::path(get, path = "/api/v1/notices", tag = "notices", params(NoticesQuery),
     responses((status = 200, body = NoticesBody)))]
-async fn notices(
+async fn list_notices(
     State(service): State<ServiceState>,
     Params(query): Params<NoticesQuery>,
 ) -> Result<Json<NoticesBody>, Problem> {

@@ -5,27 +5,31 @@ use axum::extract::rejection::{JsonRejection, PathRejection, QueryRejection};
 use axum::extract::{FromRequest, FromRequestParts, Request};
 use axum::http::{HeaderValue, StatusCode, header, request::Parts};
 use axum::response::{IntoResponse, Response};
+use larder_domain::{DeviceId, FeederId, FlagId, HiveId, PersonId, YardId};
 use larder_store::StoreError;
 use serde::Serialize;
-use utoipa::ToSchema;
+use utoipa::openapi::path::{Parameter, ParameterBuilder, ParameterIn};
+use utoipa::openapi::{ObjectBuilder, Required, Type};
+use utoipa::{IntoParams, ToSchema};
 
-/// What went wrong, as the caller sees it. 400: the request is wrong; 404: no such thing;
-/// 409: in the way of something else; 412: changed by somebody meanwhile; 503: trying again may help; 500: ours.
+/// What went wrong, as RFC 9457 has it.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, ToSchema)]
 pub struct Problem {
     /// Always `about:blank`: the status says the kind.
+    #[schema(format = "uri-reference")]
     #[serde(rename = "type")]
     pub kind: &'static str,
     /// The kind in words.
     pub title: &'static str,
     /// The HTTP status.
+    #[schema(minimum = 400, maximum = 599)]
     pub status: u16,
     /// What to change, in a sentence.
     pub detail: String,
 }
 
 impl Problem {
-    fn new(status: StatusCode, detail: impl Into<String>) -> Self {
+    pub(crate) fn new(status: StatusCode, detail: impl Into<String>) -> Self {
         Self {
             kind: "about:blank",
             title: status.canonical_reason().unwrap_or("Error"),
@@ -115,6 +119,9 @@ impl<S: Send + Sync, T: serde::de::DeserializeOwned> FromRequest<S> for Body<T> 
             Err(JsonRejection::MissingJsonContentType(_)) => Err(Problem::bad_request(
                 "send JSON, with content-type: application/json",
             )),
+            Err(rejection) if rejection.status() == StatusCode::PAYLOAD_TOO_LARGE => {
+                Err(Problem::new(rejection.status(), rejection.body_text()))
+            }
             Err(rejection) => Err(Problem::bad_request(rejection.body_text())),
         }
     }
@@ -136,6 +143,44 @@ impl<S: Send + Sync, T: serde::de::DeserializeOwned + Send> FromRequestParts<S> 
 
 /// A part of the path that is an id; anything else is no such thing.
 pub(crate) struct Id<T>(pub T);
+
+/// Something with an id in a path.
+pub(crate) trait Named {
+    /// What has the id.
+    const WHAT: &'static str;
+    /// How the id is written.
+    const PATTERN: &'static str = "^[A-Za-z0-9._-]{1,64}$";
+}
+
+macro_rules! named {
+    ($($id:ty: $what:literal),+) => {$(
+        impl Named for $id {
+            const WHAT: &'static str = $what;
+        }
+    )+};
+}
+
+named!(YardId: "yard", HiveId: "hive", FeederId: "feeder", DeviceId: "device", PersonId: "person");
+
+impl Named for FlagId {
+    const WHAT: &'static str = "flag";
+    const PATTERN: &'static str = "^[!-.0-~]{1,200}$";
+}
+
+impl<T: Named> IntoParams for Id<T> {
+    fn into_params(_: impl Fn() -> Option<ParameterIn>) -> Vec<Parameter> {
+        let id = ObjectBuilder::new()
+            .schema_type(Type::String)
+            .pattern(Some(T::PATTERN));
+        let id = ParameterBuilder::new()
+            .name("id")
+            .parameter_in(ParameterIn::Path)
+            .required(Required::True)
+            .description(Some(format!("The {}'s id.", T::WHAT)))
+            .schema(Some(id));
+        vec![id.build()]
+    }
+}
 
 impl<S: Send + Sync, T: std::str::FromStr<Err: std::fmt::Display> + Send> FromRequestParts<S>
     for Id<T>

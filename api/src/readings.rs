@@ -1,10 +1,11 @@
 //! Readings: one channel over a span, the latest of every channel, all channels of a yard's day.
 
-use crate::problem::Params;
+use crate::problem::{Id, Params};
 use crate::span::Moments;
 use crate::wire::{Columns, chart_samples};
 use crate::{Problem, Service, ServiceState};
 use axum::Json;
+use axum::extract::rejection::PathRejection;
 use axum::extract::{Path, State};
 use chrono::NaiveDate;
 use larder_domain::{ChannelName, ChannelRef, DeviceId, YardId, time::local_day};
@@ -21,23 +22,28 @@ pub(crate) struct SeriesBody {
     pub columns: Columns,
 }
 
+/// The latest value of every channel.
 #[derive(Serialize, ToSchema)]
 struct LatestBody {
     latest: Vec<LatestEntry>,
 }
 
+/// The latest value of one channel.
 #[derive(Serialize, ToSchema)]
 struct LatestEntry {
     device: String,
     channel: String,
     unit: String,
+    #[schema(format = DateTime)]
     time: String,
     value: f64,
 }
 
+/// All channels of a yard on one local day.
 #[derive(Serialize, ToSchema)]
-struct DayBody {
+struct YardDayBody {
     yard: String,
+    #[schema(format = Date)]
     date: String,
     /// Every channel of every device that stood in the yard, at full resolution.
     series: Vec<SeriesBody>,
@@ -50,34 +56,27 @@ struct SeriesQuery {
     device: String,
     /// Its channel.
     channel: String,
-    from: Option<String>,
-    to: Option<String>,
-    points: Option<usize>,
 }
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
     OpenApiRouter::new()
-        .routes(routes!(readings))
-        .routes(routes!(latest))
-        .routes(routes!(yard_day))
+        .routes(routes!(get_readings))
+        .routes(routes!(list_latest))
+        .routes(routes!(get_yard_day))
 }
 
 /// One channel over a span, at full resolution or reduced without losing peaks.
-#[utoipa::path(get, path = "/api/v1/readings", tag = "readings", params(SeriesQuery),
-    responses((status = 200, body = SeriesBody), (status = 400, body = Problem)))]
-async fn readings(
+#[utoipa::path(get, path = "/api/v1/readings", tag = "readings", params(SeriesQuery, Moments),
+    responses((status = 200, body = SeriesBody)))]
+async fn get_readings(
     State(service): State<ServiceState>,
     Params(query): Params<SeriesQuery>,
+    Params(moments): Params<Moments>,
 ) -> Result<Json<SeriesBody>, Problem> {
     let device =
         DeviceId::new(&query.device).map_err(|error| Problem::bad_request(error.to_string()))?;
     let channel = ChannelName::new(&query.channel)
         .map_err(|error| Problem::bad_request(error.to_string()))?;
-    let moments = Moments {
-        from: query.from,
-        to: query.to,
-        points: query.points,
-    };
     let series = ChannelRef { device, channel };
     service
         .blocking(move |s| series_body(s, &series, &moments).map(Json))
@@ -114,7 +113,7 @@ fn unit_of(service: &Service, series: &ChannelRef) -> Result<String, Problem> {
 /// The latest value of every channel.
 #[utoipa::path(get, path = "/api/v1/latest", tag = "readings",
     responses((status = 200, body = LatestBody)))]
-async fn latest(State(service): State<ServiceState>) -> Result<Json<LatestBody>, Problem> {
+async fn list_latest(State(service): State<ServiceState>) -> Result<Json<LatestBody>, Problem> {
     let latest = service.blocking(|s| Ok(s.readings.latest()?)).await?;
     let latest = latest
         .into_iter()
@@ -131,12 +130,13 @@ async fn latest(State(service): State<ServiceState>) -> Result<Json<LatestBody>,
 
 /// All channels of a yard on one local day.
 #[utoipa::path(get, path = "/api/v1/yards/{id}/readings/{date}", tag = "readings",
-    params(("id" = String, Path, description = "the yard"), ("date" = String, Path, description = "a local day, 2026-09-01")),
-    responses((status = 200, body = DayBody), (status = 404, body = Problem)))]
-async fn yard_day(
+    params(Id<YardId>, ("date" = String, Path, format = Date, description = "A local day of the yard.")),
+    responses((status = 200, body = YardDayBody), (status = 400)))]
+async fn get_yard_day(
     State(service): State<ServiceState>,
-    Path((id, date)): Path<(String, String)>,
-) -> Result<Json<DayBody>, Problem> {
+    path: Result<Path<(String, String)>, PathRejection>,
+) -> Result<Json<YardDayBody>, Problem> {
+    let Path((id, date)) = path.map_err(|rejection| Problem::bad_request(rejection.body_text()))?;
     let id: YardId = id.parse().map_err(|e| Problem::not_found(format!("{e}")))?;
     let date: NaiveDate = date
         .parse()
@@ -146,7 +146,7 @@ async fn yard_day(
         .await
 }
 
-fn day_body(service: &Service, id: &YardId, date: NaiveDate) -> Result<DayBody, Problem> {
+fn day_body(service: &Service, id: &YardId, date: NaiveDate) -> Result<YardDayBody, Problem> {
     let apiary = service.records.apiary()?;
     let yard = apiary
         .yard(id)
@@ -167,7 +167,7 @@ fn day_body(service: &Service, id: &YardId, date: NaiveDate) -> Result<DayBody, 
             });
         }
     }
-    Ok(DayBody {
+    Ok(YardDayBody {
         yard: id.to_string(),
         date: date.to_string(),
         series,

@@ -11,19 +11,23 @@ use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 #[derive(Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
 #[serde(deny_unknown_fields)]
 struct RemovalParams {
     /// The device's channel, like `weight`.
     channel: String,
-    /// The first moment, RFC 3339.
+    /// The first moment.
+    #[param(format = DateTime)]
     from: String,
-    /// The moment after the last, RFC 3339.
+    /// The moment after the last.
+    #[param(format = DateTime)]
     to: String,
     /// Only count them.
     #[serde(default)]
     dry_run: bool,
 }
 
+/// What was taken out.
 #[derive(Serialize, ToSchema)]
 struct RemovedBody {
     /// Readings in the span: in the quarantine now, or only counted.
@@ -36,10 +40,12 @@ pub(crate) fn router() -> OpenApiRouter<ServiceState> {
     OpenApiRouter::new().routes(routes!(remove_readings))
 }
 
-/// Takes the readings of one channel in a span out: they go to the quarantine, and the days that they
-/// belong to are estimated again. At most 100,000 at once.
-#[utoipa::path(delete, path = "/api/v1/devices/{id}/readings", tag = "devices", params(("id" = String, Path), RemovalParams),
-    responses((status = 200, body = RemovedBody), (status = 400, body = Problem), (status = 409, body = Problem)))]
+/// Takes the readings of one channel in a span out.
+///
+/// They go to the quarantine, and the days that they belong to are estimated again. At most 100,000 at
+/// once.
+#[utoipa::path(delete, path = "/api/v1/devices/{id}/readings", tag = "devices", params(Id<DeviceId>, RemovalParams),
+    responses((status = 200, body = RemovedBody), (status = 409)))]
 async fn remove_readings(
     State(service): State<ServiceState>,
     Id(device): Id<DeviceId>,

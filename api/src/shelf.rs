@@ -1,14 +1,16 @@
 //! The shelf: every yard, its hives and their feeders as they stand, in one answer.
 
 use crate::hives::FillBody;
-use crate::wire::{EstimateBody, rounded};
+use crate::wire::{EstimateBody, TotalBody, rounded};
 use crate::wire_flag::{FlagBody, FlagWriter};
+use crate::words::{FeederKindWord, GoalWord};
 use crate::{Problem, Service, ServiceState};
 use axum::Json;
 use axum::extract::State;
+use chrono::NaiveDate;
 use larder_domain::{
-    Apiary, ChannelKind, ChannelName, ChannelRef, Feeder, FeederId, FillEvent, Hive, HiveId,
-    KeptFlag, Span, Timestamp, UptakeDay, WeightDay, Yard, time::local_day,
+    Apiary, ChannelKind, ChannelName, ChannelRef, Estimate, Feeder, FeederId, FillEvent, FlagKind,
+    Hive, HiveId, KeptFlag, Span, Timestamp, Total, UptakeDay, WeightDay, Yard, time::local_day,
 };
 use larder_store::LatestSample;
 use serde::Serialize;
@@ -19,58 +21,91 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 /// How far back the last whole day, the last fill and the last night may lie to be shown.
 const LOOK_BACK_DAYS: u64 = 60;
 
+/// Every yard as it stands.
 #[derive(Serialize, ToSchema)]
 struct ShelfBody {
+    /// The moment that it speaks of.
+    #[schema(format = DateTime)]
     as_of: String,
     yards: Vec<YardShelf>,
 }
 
+/// A yard as it stands.
 #[derive(Serialize, ToSchema)]
 struct YardShelf {
     id: String,
     name: String,
+    /// IANA name: `America/New_York`.
     timezone: String,
     latitude: Option<f64>,
     longitude: Option<f64>,
     weather: Option<WeatherNow>,
+    /// Over all feeders of its hives.
+    totals: TotalsBody,
     hives: Vec<HiveShelf>,
     /// Open flags that belong to the yard and to no hive.
     flags: Vec<FlagBody>,
 }
 
+/// The latest that is known of a yard's weather.
 #[derive(Serialize, ToSchema)]
 struct WeatherNow {
+    #[schema(format = DateTime)]
     at: String,
     temperature_c: Option<f64>,
     rain_mm_24h: Option<f64>,
     wind_m_s: Option<f64>,
 }
 
+/// A hive as it stands.
 #[derive(Serialize, ToSchema)]
 struct HiveShelf {
     id: String,
     name: String,
-    goal: Option<&'static str>,
+    goal: Option<GoalWord>,
     target_weight_kg: Option<f64>,
+    #[schema(format = Date)]
     target_date: Option<String>,
     supers_on: bool,
     /// The newest night-time weight.
     weight_kg: Option<EstimateBody>,
+    #[schema(format = Date)]
     weight_date: Option<String>,
     net_change_kg: Option<EstimateBody>,
+    /// Over its feeders.
+    totals: TotalsBody,
     feeders: Vec<FeederShelf>,
     /// Open flags, quiet ones too.
     flags: Vec<FlagBody>,
 }
 
+/// What several feeders come to.
+#[derive(Serialize, ToSchema)]
+struct TotalsBody {
+    /// What is left in them now. A feeder that is not heard counts as not known.
+    remaining_l: TotalBody,
+    /// null: nothing is known of any day.
+    last_day: Option<DayTotal>,
+}
+
+/// The newest whole local day that any of the feeders knows.
+#[derive(Serialize, ToSchema)]
+struct DayTotal {
+    date: String,
+    /// What the colonies took; a feeder that has nothing of that day counts as not known.
+    uptake_l: TotalBody,
+}
+
+/// A feeder as it stands.
 #[derive(Serialize, ToSchema)]
 struct FeederShelf {
     id: String,
-    kind: &'static str,
+    kind: FeederKindWord,
     capacity_l: f64,
     /// Whether a level sensor watches it.
     sensed: bool,
     /// The newest moment that readings speak of.
+    #[schema(format = DateTime)]
     seen_at: Option<String>,
     remaining_l: Option<EstimateBody>,
     rate_l_per_day: Option<EstimateBody>,
@@ -83,17 +118,18 @@ struct FeederShelf {
 /// The last whole local day.
 #[derive(Serialize, ToSchema)]
 struct LastDay {
+    #[schema(format = Date)]
     date: String,
     uptake_l: Option<EstimateBody>,
 }
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
-    OpenApiRouter::new().routes(routes!(shelf))
+    OpenApiRouter::new().routes(routes!(get_shelf))
 }
 
 /// Everything that the first look needs.
 #[utoipa::path(get, path = "/api/v1/shelf", tag = "shelf", responses((status = 200, body = ShelfBody)))]
-async fn shelf(State(service): State<ServiceState>) -> Result<Json<ShelfBody>, Problem> {
+async fn get_shelf(State(service): State<ServiceState>) -> Result<Json<ShelfBody>, Problem> {
     service.blocking(|s| shelf_body(s).map(Json)).await
 }
 
@@ -169,13 +205,16 @@ fn yard_shelf(
     known: &Known,
     writer: &FlagWriter<'_>,
 ) -> Result<YardShelf, Problem> {
-    let hives = apiary
-        .hives_in(&yard.id)
-        .map(|h| hive_shelf(service, apiary, yard, h, known, writer));
     let of_yard = known
         .open
         .iter()
         .filter(|kept| kept.flag.hive.is_none() && kept.flag.yard.as_ref() == Some(&yard.id));
+    let (mut hives, mut parts) = (Vec::new(), Vec::new());
+    for hive in apiary.hives_in(&yard.id) {
+        let (shelf, its_parts) = hive_shelf(service, apiary, yard, hive, known, writer);
+        hives.push(shelf);
+        parts.extend(its_parts);
+    }
     Ok(YardShelf {
         id: yard.id.to_string(),
         name: yard.name.clone(),
@@ -183,9 +222,36 @@ fn yard_shelf(
         latitude: yard.position.map(|(latitude, _)| latitude),
         longitude: yard.position.map(|(_, longitude)| longitude),
         weather: weather_now(service, yard, known)?,
-        hives: hives.collect(),
+        totals: totals(&parts),
+        hives,
         flags: of_yard.map(|kept| writer.body(kept)).collect(),
     })
+}
+
+/// What a sum takes of one feeder.
+struct FeederPart {
+    remaining_l: Option<Estimate>,
+    last_day: Option<(NaiveDate, Option<Estimate>)>,
+}
+
+fn totals(parts: &[FeederPart]) -> TotalsBody {
+    let newest = parts.iter().filter_map(|part| part.last_day).map(|d| d.0);
+    let last_day = newest.max().map(|date| {
+        let on_it = |part: &FeederPart| part.last_day.filter(|d| d.0 == date).and_then(|d| d.1);
+        DayTotal {
+            date: date.to_string(),
+            uptake_l: litres(parts.iter().map(on_it)),
+        }
+    });
+    TotalsBody {
+        remaining_l: litres(parts.iter().map(|part| part.remaining_l)),
+        last_day,
+    }
+}
+
+/// Syrup added up.
+pub(crate) fn litres(parts: impl IntoIterator<Item = Option<Estimate>>) -> TotalBody {
+    Total::of(parts).not_negative().into()
 }
 
 fn weather_now(
@@ -233,7 +299,7 @@ fn hive_shelf(
     hive: &Hive,
     known: &Known,
     writer: &FlagWriter<'_>,
-) -> HiveShelf {
+) -> (HiveShelf, Vec<FeederPart>) {
     let days = known.weight.get(&hive.id).map_or(&[][..], Vec::as_slice);
     let night = days.iter().rev().find(|day| day.weight_kg.is_some());
     let change = days.iter().rev().find_map(|day| day.net_change_kg);
@@ -241,25 +307,33 @@ fn hive_shelf(
         .open
         .iter()
         .filter(|kept| kept.flag.hive.as_ref() == Some(&hive.id));
-    HiveShelf {
+    let (feeders, parts): (Vec<_>, Vec<_>) = apiary
+        .feeders_of(&hive.id)
+        .map(|feeder| feeder_shelf(service, yard, feeder, known))
+        .unzip();
+    let shelf = HiveShelf {
         id: hive.id.to_string(),
         name: hive.name.clone(),
-        goal: hive.goal.map(|goal| goal.name()),
+        goal: hive.goal.map(Into::into),
         target_weight_kg: hive.target_weight_kg,
         target_date: hive.target_date.map(|date| date.to_string()),
         supers_on: hive.supers_on,
         weight_kg: night.and_then(|day| day.weight_kg).map(Into::into),
         weight_date: night.map(|day| day.date.to_string()),
         net_change_kg: change.map(Into::into),
-        feeders: apiary
-            .feeders_of(&hive.id)
-            .map(|f| feeder_shelf(service, yard, f, known))
-            .collect(),
+        totals: totals(&parts),
+        feeders,
         flags: flags.map(|kept| writer.body(kept)).collect(),
-    }
+    };
+    (shelf, parts)
 }
 
-fn feeder_shelf(service: &Service, yard: &Yard, feeder: &Feeder, known: &Known) -> FeederShelf {
+fn feeder_shelf(
+    service: &Service,
+    yard: &Yard,
+    feeder: &Feeder,
+    known: &Known,
+) -> (FeederShelf, FeederPart) {
     let now = service.live.feeder(&feeder.id);
     let today = known.now.local_date(yard.timezone);
     let days = known.uptake.get(&feeder.id).map_or(&[][..], Vec::as_slice);
@@ -271,9 +345,17 @@ fn feeder_shelf(service: &Service, yard: &Yard, feeder: &Feeder, known: &Known) 
         .end
         .hours_since(known.now)
         / 24.0;
-    FeederShelf {
+    // The level of a feeder that is not heard is a memory.
+    let is_silent = known.open.iter().any(|kept| {
+        kept.flag.kind == FlagKind::Silent && kept.flag.feeder.as_ref() == Some(&feeder.id)
+    });
+    let part = FeederPart {
+        remaining_l: remaining.filter(|_| !is_silent),
+        last_day: last_day.map(|day| (day.date, day.uptake_l)),
+    };
+    let shelf = FeederShelf {
         id: feeder.id.to_string(),
-        kind: feeder.kind.name(),
+        kind: feeder.kind.into(),
         capacity_l: feeder.capacity_l,
         sensed: !feeder.sensors.is_empty(),
         seen_at: now.and_then(|now| now.seen_at).map(Timestamp::to_rfc3339),
@@ -287,5 +369,6 @@ fn feeder_shelf(service: &Service, yard: &Yard, feeder: &Feeder, known: &Known) 
             uptake_l: day.uptake_l.map(Into::into),
         }),
         last_fill: known.fills.get(&feeder.id).map(Into::into),
-    }
+    };
+    (shelf, part)
 }

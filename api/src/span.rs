@@ -16,12 +16,15 @@ const USUAL_POINTS: usize = 2_000;
 #[derive(Clone, Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub(crate) struct Moments {
-    /// First moment, RFC 3339; left out: 30 days before the end.
+    /// First moment; left out: 30 days before the end.
+    #[param(format = DateTime)]
     pub from: Option<String>,
-    /// First moment after, RFC 3339; left out: now.
+    /// First moment after; left out: now.
+    #[param(format = DateTime)]
     pub to: Option<String>,
     /// How many points a chart can show: longer series are reduced, keeping the least and greatest
     /// value of every stretch. 2,000 where left out.
+    #[param(minimum = 4, maximum = 50000)]
     pub points: Option<usize>,
 }
 
@@ -68,9 +71,11 @@ pub(crate) fn moment(text: &str) -> Result<Timestamp, Problem> {
 #[derive(Clone, Debug, Deserialize, IntoParams)]
 #[into_params(parameter_in = Query)]
 pub(crate) struct Dates {
-    /// First local date, `2026-09-01`; left out: the first there is.
+    /// First local date; left out: the first there is.
+    #[param(format = Date)]
     pub from: Option<String>,
     /// Last local date; left out: the last there is.
+    #[param(format = Date)]
     pub to: Option<String>,
 }
 

@@ -1,6 +1,6 @@
 //! Values that many answers share, as they look in JSON.
 
-use larder_domain::{Estimate, Sample, Span};
+use larder_domain::{Estimate, Sample, Span, Total};
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -18,6 +18,32 @@ impl From<Estimate> for EstimateBody {
             value: rounded(estimate.value),
             lo: rounded(estimate.lo),
             hi: rounded(estimate.hi),
+        }
+    }
+}
+
+/// A sum of estimates with the interval that holds the truth of its known parts nine times in ten,
+/// supposing that they err independently; what is not known is counted and not in it.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, ToSchema)]
+pub(crate) struct TotalBody {
+    /// null: no part is known.
+    pub value: Option<f64>,
+    pub lo: Option<f64>,
+    pub hi: Option<f64>,
+    /// How many parts went into the sum.
+    pub n_known: usize,
+    /// How many parts are not known.
+    pub n_unknown: usize,
+}
+
+impl From<Total> for TotalBody {
+    fn from(total: Total) -> Self {
+        Self {
+            value: total.sum.map(|sum| rounded(sum.value)),
+            lo: total.sum.map(|sum| rounded(sum.lo)),
+            hi: total.sum.map(|sum| rounded(sum.hi)),
+            n_known: total.n_known,
+            n_unknown: total.n_unknown,
         }
     }
 }

@@ -1,10 +1,14 @@
 //! A flag as it looks in JSON: in the operation's units, moments in its yard's zone.
 
 use crate::wire::rounded;
+use crate::words::{
+    FlagKindWord, FlagStateWord, MeasureWord, NumberUnit, NumberUnitWord, SeverityWord, VerdictWord,
+};
 use crate::{Problem, Service};
 use chrono_tz::Tz;
 use larder_domain::units::UnitSystem;
-use larder_domain::{Apiary, Care, ChannelRef, KeptFlag, Quantity, Said, Span, Timestamp};
+use larder_domain::{Apiary, Care, ChannelRef, Flag, KeptFlag, Quantity, Said, Span, Timestamp};
+use larder_process::flags::texts::{FlagTexts, how_sure, place, when_to_act};
 use serde::Serialize;
 use utoipa::ToSchema;
 
@@ -13,26 +17,30 @@ use utoipa::ToSchema;
 pub(crate) struct FlagBody {
     /// Stays the same while the flag lives.
     pub id: String,
-    pub kind: &'static str,
-    /// `open`, `closed`, or `withdrawn`: late data showed that it was wrong.
-    pub state: &'static str,
+    pub kind: FlagKindWord,
+    pub state: FlagStateWord,
     pub yard: Option<String>,
     pub hive: Option<String>,
     pub feeder: Option<String>,
     pub device: Option<String>,
+    #[schema(format = DateTime)]
     pub opened_at: String,
+    #[schema(format = DateTime)]
     pub closed_at: Option<String>,
     /// When it was known first; null: it was found in a record of the past.
+    #[schema(format = DateTime)]
     pub known_at: Option<String>,
+    #[schema(format = DateTime)]
     pub withdrawn_at: Option<String>,
-    pub severity: &'static str,
+    pub severity: SeverityWord,
+    #[schema(minimum = 0, maximum = 1)]
     pub probability: f64,
     /// The reasons in a sentence, in the operation's units.
     pub evidence: String,
     /// The same with `{name}` where the number of that name stands.
     pub template: String,
     /// The numbers of the sentence, and others that a chart can show.
-    pub numbers: Vec<NumberBody>,
+    pub numbers: Vec<EvidenceNumberBody>,
     /// What was measured by.
     pub channels: Vec<ChannelBody>,
     /// The time that the numbers speak of.
@@ -40,11 +48,34 @@ pub(crate) struct FlagBody {
     /// Acknowledged or snoozed: it keeps out of the way.
     pub quiet: bool,
     pub care: CareBody,
+    /// What to call it and what to do about it.
+    pub texts: TextsBody,
+}
+
+/// A flag in words, ready to be shown.
+#[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
+pub(crate) struct TextsBody {
+    /// The state in a word or two: "refill due".
+    pub word: &'static str,
+    /// What it is about, as keepers name it: "Ridge 4", "Ridge 4's scale".
+    pub place: String,
+    /// The state in a sentence about its place: "Ridge 4 needs syrup soon."
+    pub sentence: String,
+    /// What is said of several places in one sentence: "need syrup soon".
+    pub many: &'static str,
+    /// What to do about it.
+    pub act: &'static str,
+    /// What could hurt someone while doing it; null: nothing of its own.
+    pub caution: Option<&'static str>,
+    /// When to act: "today", "on the next trip", "good to know".
+    pub when: &'static str,
+    /// How sure it is: "very likely".
+    pub sure: &'static str,
 }
 
 /// One number of the evidence.
 #[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
-pub(crate) struct NumberBody {
+pub(crate) struct EvidenceNumberBody {
     pub name: String,
     /// null: not known.
     pub value: Option<f64>,
@@ -52,10 +83,8 @@ pub(crate) struct NumberBody {
     pub lo: Option<f64>,
     /// Its upper end.
     pub hi: Option<f64>,
-    /// `l`, `kg`, `Cel`, `K`, `h`, `d`, `V`, `/`, or `ms` for a moment since 1970; empty for a bare number.
-    pub unit: &'static str,
-    /// `volume`, `mass`, `mass_change`, `temperature`, `warmth` (a difference), `hours`, `days`, `voltage`, `share`, `moment` or `number`.
-    pub measure: &'static str,
+    pub unit: NumberUnitWord,
+    pub measure: MeasureWord,
 }
 
 /// A channel of a device.
@@ -68,7 +97,9 @@ pub(crate) struct ChannelBody {
 /// A stretch of time.
 #[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
 pub(crate) struct SpanBody {
+    #[schema(format = DateTime)]
     pub from: String,
+    #[schema(format = DateTime)]
     pub to: String,
 }
 
@@ -77,7 +108,7 @@ pub(crate) struct SpanBody {
 pub(crate) struct CareBody {
     pub acknowledged: Option<SaidBody>,
     pub snoozed: Option<SnoozeBody>,
-    pub verdict: Option<VerdictBody>,
+    pub verdict: Option<JudgedBody>,
     /// Oldest first.
     pub notes: Vec<NoteBody>,
 }
@@ -86,23 +117,26 @@ pub(crate) struct CareBody {
 #[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
 pub(crate) struct SaidBody {
     pub who: String,
+    #[schema(format = DateTime)]
     pub at: String,
 }
 
 /// Quiet until then.
 #[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
 pub(crate) struct SnoozeBody {
+    #[schema(format = DateTime)]
     pub until: String,
     pub who: String,
+    #[schema(format = DateTime)]
     pub at: String,
 }
 
 /// Whether it was right.
 #[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
-pub(crate) struct VerdictBody {
-    /// `right` or `wrong`.
-    pub verdict: &'static str,
+pub(crate) struct JudgedBody {
+    pub verdict: VerdictWord,
     pub who: String,
+    #[schema(format = DateTime)]
     pub at: String,
 }
 
@@ -111,6 +145,7 @@ pub(crate) struct VerdictBody {
 pub(crate) struct NoteBody {
     pub text: String,
     pub who: String,
+    #[schema(format = DateTime)]
     pub at: String,
 }
 
@@ -140,8 +175,8 @@ impl<'a> FlagWriter<'a> {
             .map_or(Tz::UTC, |yard| yard.timezone);
         FlagBody {
             id: kept.id.to_string(),
-            kind: flag.kind.name(),
-            state: kept.state().name(),
+            kind: flag.kind.into(),
+            state: kept.state().into(),
             yard: yard.map(ToString::to_string),
             hive: flag.hive.as_ref().map(ToString::to_string),
             feeder: flag.feeder.as_ref().map(ToString::to_string),
@@ -150,7 +185,7 @@ impl<'a> FlagWriter<'a> {
             closed_at: flag.closed_at.map(Timestamp::to_rfc3339),
             known_at: kept.known_at.map(Timestamp::to_rfc3339),
             withdrawn_at: kept.withdrawn_at.map(Timestamp::to_rfc3339),
-            severity: flag.severity.name(),
+            severity: flag.severity.into(),
             probability: (flag.probability * 1000.0).round() / 1000.0,
             evidence: flag.evidence.sentence(self.units, zone),
             template: flag.evidence.template.clone(),
@@ -159,11 +194,32 @@ impl<'a> FlagWriter<'a> {
             over: flag.evidence.over.map(Into::into),
             quiet: kept.care.is_quiet(self.now),
             care: (&kept.care).into(),
+            texts: self.texts(flag),
+        }
+    }
+
+    fn texts(&self, flag: &Flag) -> TextsBody {
+        let feeder = flag.feeder.as_ref().and_then(|id| self.apiary.feeder(id));
+        let hive = flag.hive.as_ref().or(feeder.map(|feeder| &feeder.hive));
+        let hive = hive.and_then(|id| self.apiary.hive(id));
+        let yard = flag.yard.as_ref().and_then(|id| self.apiary.yard(id));
+        let hive = hive.map(|hive| hive.name.as_str());
+        let place = place(flag, yard.map(|yard| yard.name.as_str()), hive);
+        let texts = FlagTexts::of(flag.kind);
+        TextsBody {
+            word: texts.word,
+            sentence: texts.sentence(&place),
+            place,
+            many: texts.many,
+            act: texts.act,
+            caution: texts.caution,
+            when: when_to_act(flag.severity),
+            sure: how_sure(flag.probability),
         }
     }
 }
 
-impl From<&Quantity> for NumberBody {
+impl From<&Quantity> for EvidenceNumberBody {
     fn from(quantity: &Quantity) -> Self {
         let finite = |value: f64| value.is_finite().then(|| rounded(value));
         Self {
@@ -171,8 +227,8 @@ impl From<&Quantity> for NumberBody {
             value: finite(quantity.value),
             lo: quantity.interval.and_then(|(lo, _)| finite(lo)),
             hi: quantity.interval.and_then(|(_, hi)| finite(hi)),
-            unit: quantity.measure.unit(),
-            measure: quantity.measure.name(),
+            unit: NumberUnit(quantity.measure).into(),
+            measure: quantity.measure.into(),
         }
     }
 }
@@ -219,8 +275,8 @@ impl From<&Care> for CareBody {
             }),
             verdict: care.verdict.as_ref().map(|(verdict, said)| {
                 let (who, at) = who_at(said);
-                VerdictBody {
-                    verdict: verdict.name(),
+                JudgedBody {
+                    verdict: verdict.into(),
                     who,
                     at,
                 }

@@ -5,13 +5,16 @@
     reason = "a test ends where an answer is not as it should be"
 )]
 
+mod described;
+
 use axum::Router;
 use axum::body::Body;
 use axum::http::{Request, StatusCode, header};
 use larder_api::{Host, Live, ReplayOutcome, Service, router};
 use larder_domain::{
-    Care, ChannelName, ChannelRef, DeviceId, Estimate, Evidence, FeederId, Flag, FlagId, FlagKind,
-    HiveId, KeptFlag, Learned, Measure, Reading, Severity, Timestamp, Trait, UptakeDay, YardId,
+    Care, ChannelName, ChannelRef, DeviceId, Estimate, Evidence, FeederId, FillEvent, FillSource,
+    Flag, FlagId, FlagKind, HiveId, KeptFlag, Learned, Measure, Reading, Severity, Strength,
+    Timestamp, Trait, UptakeDay, WeightDay, WeightQuality, YardId,
 };
 use larder_process::FeederNow;
 use larder_store::{
@@ -112,6 +115,10 @@ impl Api {
     }
 
     async fn send(&self, request: Request<Body>) -> (StatusCode, String, Vec<u8>) {
+        let (head, body) = request.into_parts();
+        let sent = axum::body::to_bytes(body, 10_000_000).await.unwrap();
+        let (method, path) = (head.method.clone(), head.uri.to_string());
+        let request = Request::from_parts(head, Body::from(sent.clone()));
         let response = self.router.clone().oneshot(request).await.unwrap();
         let status = response.status();
         let kind = response.headers().get(header::CONTENT_TYPE);
@@ -119,6 +126,15 @@ impl Api {
         let bytes = axum::body::to_bytes(response.into_body(), 10_000_000)
             .await
             .unwrap();
+        described::Exchange {
+            method: &method,
+            path: &path,
+            sent: &sent,
+            status,
+            content_type: &kind,
+            answer: &bytes,
+        }
+        .check();
         (status, kind, bytes.to_vec())
     }
 
@@ -248,6 +264,185 @@ async fn the_shelf_says_how_every_feeder_stands() {
     let (status, shelf) = api.get("/api/v1/shelf").await;
     assert_eq!(status, StatusCode::OK);
     insta::assert_json_snapshot!("shelf", shelf);
+}
+
+/// The sums of a yard with three feeders: one is known, one is not heard, of one nothing is known.
+#[tokio::test]
+async fn sums_say_how_many_feeders_are_not_in_them() {
+    let api = Api::with_a_yard().await;
+    let jar = |hive: &str| json!({ "hive": hive, "kind": "jar", "capacity_l": 2.0 });
+    for (path, body) in [
+        ("/api/v1/hives/north-02", json!({ "yard": "north" })),
+        ("/api/v1/feeders/north-01-g", jar("north-01")),
+        ("/api/v1/feeders/north-02-f", jar("north-02")),
+    ] {
+        assert_eq!(api.write("PUT", path, &body).await.0, StatusCode::OK);
+    }
+    let feeder = |id: &str| FeederId::new(id).unwrap();
+    let around = |value: f64, half: f64| Estimate {
+        value,
+        lo: value - half,
+        hi: value + half,
+    };
+    let level = |id: &str, value: f64, half: f64| FeederNow {
+        feeder: feeder(id),
+        seen_at: Some(NOW),
+        remaining_l: Some(around(value, half)),
+        rate_l_per_day: None,
+    };
+    api.live.update(vec![
+        level("north-01-f", 6.0, 0.3),
+        level("north-01-g", 1.0, 0.4),
+    ]);
+    let day = |id: &str, date: &str, uptake_l: Option<Estimate>| UptakeDay {
+        date: date.parse().unwrap(),
+        feeder: feeder(id),
+        uptake_l,
+        remaining_l: None,
+        sugar_kg: None,
+        sensed_share: 1.0,
+    };
+    api.store
+        .replace_results(&ResultsPatch {
+            feeders: ["north-01-f", "north-01-g", "north-02-f"]
+                .map(feeder)
+                .into(),
+            dates: Some(("2026-08-28".parse().unwrap(), "2026-08-31".parse().unwrap())),
+            uptake: vec![
+                day("north-01-f", "2026-08-30", Some(around(0.8, 0.3))),
+                day("north-01-g", "2026-08-30", Some(around(0.5, 0.4))),
+                day("north-01-g", "2026-08-29", Some(around(0.5, 0.4))),
+                day("north-01-f", "2026-08-29", None),
+                day("north-02-f", "2026-08-28", Some(around(0.2, 0.1))),
+            ],
+            ..ResultsPatch::default()
+        })
+        .unwrap();
+    let (_, shelf) = api.get("/api/v1/shelf").await;
+    let yard = &shelf["yards"][0];
+    assert_eq!(
+        yard["totals"]["remaining_l"],
+        json!({ "value": 7.0, "lo": 6.5, "hi": 7.5, "n_known": 2, "n_unknown": 1 })
+    );
+    // The third feeder knows an older day only: of this one it is not known.
+    assert_eq!(
+        yard["totals"]["last_day"],
+        json!({ "date": "2026-08-30",
+            "uptake_l": { "value": 1.3, "lo": 0.8, "hi": 1.8, "n_known": 2, "n_unknown": 1 } })
+    );
+    assert_eq!(
+        yard["hives"][1]["totals"]["remaining_l"],
+        json!({ "value": null, "lo": null, "hi": null, "n_known": 0, "n_unknown": 1 })
+    );
+    let (_, uptake) = api.get("/api/v1/hives/north-01/uptake").await;
+    let totals = uptake["totals"].as_array().unwrap();
+    let (first, second) = (&totals[0], &totals[1]);
+    assert_eq!(
+        first["uptake_l"],
+        json!({ "value": 0.5, "lo": 0.1, "hi": 0.9, "n_known": 1, "n_unknown": 1 })
+    );
+    assert_eq!(second["date"], json!("2026-08-30"));
+    assert_eq!(second["uptake_l"]["n_unknown"], json!(0));
+    assert_eq!(first["remaining_l"]["n_unknown"], json!(2));
+
+    let flag = Flag {
+        kind: FlagKind::Silent,
+        yard: Some(YardId::new("north").unwrap()),
+        hive: Some(HiveId::new("north-01").unwrap()),
+        feeder: Some(feeder("north-01-f")),
+        device: Some(DeviceId::new("lv-1").unwrap()),
+        opened_at: NOW,
+        closed_at: None,
+        severity: Severity::Warning,
+        probability: 0.99,
+        evidence: Evidence::default(),
+    };
+    api.store.keep_flags(&[kept(flag)]).unwrap();
+    let (_, shelf) = api.get("/api/v1/shelf").await;
+    assert_eq!(
+        shelf["yards"][0]["totals"]["remaining_l"],
+        json!({ "value": 1.0, "lo": 0.6, "hi": 1.4, "n_known": 1, "n_unknown": 2 })
+    );
+    let texts = &shelf["yards"][0]["hives"][0]["flags"][0]["texts"];
+    assert_eq!(
+        texts["sentence"],
+        json!("north-01's level sensor is not heard.")
+    );
+    assert_eq!(texts["when"], json!("on the next trip"));
+    assert_eq!(texts["sure"], json!("as good as certain"));
+}
+
+/// The pages' invented API speaks in the service's own words: this test writes them down for it.
+#[tokio::test]
+async fn kinds_of_flags_are_listed_with_their_words() {
+    let api = Api::new();
+    let (status, kinds) = api.get("/api/v1/flag-kinds").await;
+    assert_eq!(status, StatusCode::OK);
+    let known = kinds["kinds"].as_array().unwrap();
+    assert_eq!(known.len(), FlagKind::ALL.len());
+    let of = |name: &str| known.iter().find(|k| k["kind"] == name).unwrap();
+    assert_eq!(of("needs_feed")["only_when_named"], json!(true));
+    assert_eq!(of("silent")["word"], json!("silent"));
+    assert_eq!(kinds["severities"][1]["when"], json!("on the next trip"));
+
+    let mock = concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/../dashboards/mock/flag-kinds.json"
+    );
+    let written: Option<Value> = std::fs::read(mock)
+        .ok()
+        .and_then(|bytes| serde_json::from_slice(&bytes).ok());
+    if written.as_ref() != Some(&kinds) {
+        let text = serde_json::to_string_pretty(&kinds).unwrap();
+        std::fs::write(mock, text + "\n").unwrap();
+        panic!("dashboards/mock/flag-kinds.json was out of date and is written anew: commit it");
+    }
+}
+
+/// A box of 12 kg and a fill of 2 l of 1:1 (1.23 kg/l) on one day, and a fill that nobody measured on
+/// the next.
+#[tokio::test]
+async fn what_fills_do_not_explain_was_done_by_hand() {
+    let api = Api::with_a_yard().await;
+    let feeder = FeederId::new("north-01-f").unwrap();
+    let fill = |time: &str, volume_l: Option<f64>| FillEvent {
+        feeder: feeder.clone(),
+        time: Timestamp::parse_rfc3339(time).unwrap(),
+        volume_l: volume_l.map(|value| Estimate::normal(value, 0.05)),
+        strength: Strength::parse("1:1").ok(),
+        source: FillSource::Both,
+    };
+    let day = |date: &str, handling_kg: f64| WeightDay {
+        date: date.parse().unwrap(),
+        hive: HiveId::new("north-01").unwrap(),
+        weight_kg: None,
+        net_change_kg: None,
+        handling_kg,
+        quality: WeightQuality::Good,
+    };
+    api.store
+        .replace_results(&ResultsPatch {
+            feeders: vec![feeder.clone()],
+            hives: vec![HiveId::new("north-01").unwrap()],
+            dates: Some(("2026-08-28".parse().unwrap(), "2026-08-30".parse().unwrap())),
+            weight: vec![
+                day("2026-08-28", 0.0),
+                day("2026-08-29", 14.5),
+                day("2026-08-30", 2.5),
+            ],
+            fills_span: Some(larder_domain::Span::ALWAYS),
+            fills: vec![
+                fill("2026-08-29T22:00:00Z", Some(2.0)),
+                fill("2026-08-30T22:00:00Z", None),
+            ],
+            ..ResultsPatch::default()
+        })
+        .unwrap();
+    let (_, weight) = api.get("/api/v1/hives/north-01/weight").await;
+    let beyond = |i: usize| weight["days"][i]["beyond_fills_kg"].as_f64();
+    assert_eq!(beyond(0), Some(0.0));
+    assert!((beyond(1).unwrap() - 12.04).abs() < 0.02, "{weight}");
+    assert_eq!(beyond(2), None);
 }
 
 #[tokio::test]
@@ -598,6 +793,47 @@ async fn a_form_on_a_foreign_page_can_write_nothing() {
         ))
         .unwrap();
     assert_eq!(api.send(request).await.0, StatusCode::BAD_REQUEST);
+}
+
+#[tokio::test]
+async fn the_bounds_that_are_described_are_held() {
+    let api = Api::new();
+    let (_, description) = api.get("/api/v1/openapi.json").await;
+    for (path, query, name) in [
+        ("/api/v1/readings", "device=a&channel=weight&", "points"),
+        ("/api/v1/flags", "", "limit"),
+    ] {
+        let parameters = description["paths"][path]["get"]["parameters"].as_array();
+        let parameter = parameters.unwrap().iter().find(|one| one["name"] == name);
+        let bound = |which: &str| parameter.unwrap()["schema"][which].as_i64().unwrap();
+        let (least, most) = (bound("minimum"), bound("maximum"));
+        for (value, status) in [(least - 1, 400), (least, 200), (most, 200), (most + 1, 400)] {
+            let (got, _) = api.get(&format!("{path}?{query}{name}={value}")).await;
+            assert_eq!(got.as_u16(), status, "{path} {name}={value}");
+        }
+    }
+}
+
+/// What is refused before any handler sees it is a problem as well.
+#[tokio::test]
+async fn what_no_handler_sees_is_refused_with_a_reason() {
+    let api = Api::new();
+    let json = (header::CONTENT_TYPE, "application/json");
+    let long = Request::post("/api/v1/fills").header(json.0, json.1);
+    let long = long.header(header::CONTENT_LENGTH, 300_000);
+    let long = long.body(Body::from(vec![b' '; 300_000])).unwrap();
+    let wrong = Request::patch("/api/v1/fills").body(Body::empty()).unwrap();
+    for (request, status) in [(long, 413), (wrong, 405)] {
+        let (got, kind, bytes) = api.send(request).await;
+        assert_eq!(got.as_u16(), status);
+        assert_eq!(kind, "application/problem+json");
+        let problem: Value = serde_json::from_slice(&bytes).unwrap();
+        assert_eq!(problem["status"], json!(status));
+        assert!(problem["detail"].as_str().unwrap().len() > 10, "{problem}");
+    }
+    let wrong = Request::patch("/api/v1/fills").body(Body::empty()).unwrap();
+    let answer = api.router.clone().oneshot(wrong).await.unwrap();
+    assert!(answer.headers().contains_key(header::ALLOW));
 }
 
 #[tokio::test]

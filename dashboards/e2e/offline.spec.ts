@@ -1,4 +1,5 @@
 import { expect, test, type APIRequestContext, type Page } from "@playwright/test";
+import type { FillRecordInput, Fills } from "../src/data/types";
 import { expectAccessible, open, PHONE } from "./looks";
 
 const day = { viewport: PHONE, theme: "day" } as const;
@@ -15,7 +16,7 @@ async function installed(page: Page): Promise<void> {
 }
 
 async function recorded(request: APIRequestContext, hive: string): Promise<number> {
-  const answer = (await (await request.get(`/api/v1/hives/${hive}/fills`)).json()) as { fills: { source: string }[] };
+  const answer = (await (await request.get(`/api/v1/hives/${hive}/fills`)).json()) as Fills;
   return answer.fills.filter((fill) => fill.source === "recorded").length;
 }
 
@@ -35,6 +36,45 @@ test("opens without signal on what was last seen, and says how old it is", async
   await expectAccessible(page);
   await context.setOffline(false);
   await expect(page.getByText(/^As of now/)).toBeVisible({ timeout: 30_000 });
+});
+
+test("kinds of flags have their words without signal, and their names where the words were never seen", async ({ page, context }) => {
+  await open(page, "/people", day);
+  await installed(page);
+  await context.setOffline(true);
+  await page.goto("/people");
+  await page.getByRole("button", { name: "Add someone" }).click();
+  await page.getByText(/^Of what: the usual kinds/).click();
+  await expect(page.getByRole("checkbox", { name: "refill due" })).toBeVisible();
+  await expect(page.getByText(/all but needs feed and behind target/)).toBeVisible();
+
+  await context.setOffline(false);
+  await page.route("**/api/v1/flag-kinds", (route) => route.abort());
+  await page.evaluate(() => new Promise((resolve) => (indexedDB.open("larder").onsuccess = (event) => {
+    const { result } = event.target as IDBOpenDBRequest;
+    result.transaction("seen", "readwrite").objectStore("seen").delete("/api/v1/flag-kinds").onsuccess = resolve;
+  })));
+  await page.goto("/people");
+  await page.getByRole("button", { name: "Add someone" }).click();
+  await expect(page.getByRole("radio", { name: "warning" })).toBeChecked();
+  await page.getByText(/^Of what: the usual kinds/).click();
+  await expect(page.getByText("The other kinds come as soon as there is signal.")).toBeVisible();
+  await expectAccessible(page);
+});
+
+test("what an earlier version of the pages kept is still shown", async ({ page }) => {
+  const without = (value: unknown, names: string[]): unknown => JSON.parse(JSON.stringify(value, (name, part: unknown) => (names.includes(name) ? undefined : part)));
+  await page.route(/\/api\/v1\/(shelf|hives\/.*)/, async (route) => {
+    const answer = await route.fetch();
+    await route.fulfill({ response: answer, json: without(await answer.json(), ["texts", "totals", "beyond_fills_kg"]) });
+  });
+  await open(page, "/", day);
+  await expect(page.getByText("ridge-4 is flagged: stalled.")).toBeVisible();
+  await open(page, "/yards/mill", day);
+  await expect(page.locator(".compare")).toBeVisible();
+  await open(page, "/hives/ridge-1", day);
+  await expect(page.locator("main h1")).toHaveText("Ridge 1 as it was last seen.");
+  await expect(page.getByRole("figure", { name: "Weight, kg" })).toBeAttached();
 });
 
 test("edits queue without signal and go out once, in order", async ({ page, context, request }) => {
@@ -57,7 +97,7 @@ test("edits queue without signal and go out once, in order", async ({ page, cont
   await expect.poll(() => recorded(request, "ridge-3"), { timeout: 30_000 }).toBe(1);
   await expect(page.getByRole("link", { name: /to send/ })).toHaveCount(0);
   expect(await recorded(request, "ridge-1")).toBe(1);
-  expect(sent.map((body) => (JSON.parse(body) as { feeder: string }).feeder)).toEqual(["ridge-1-f", "ridge-2-f", "ridge-3-f"]);
+  expect(sent.map((body) => (JSON.parse(body) as FillRecordInput).feeder)).toEqual(["ridge-1-f", "ridge-2-f", "ridge-3-f"]);
 });
 
 test("an update of the application never loses a queued edit", async ({ page, context, request }) => {

@@ -1,4 +1,5 @@
 import { expect, test, type APIRequestContext } from "@playwright/test";
+import type { FeederDeclaration, Fill, Fills, Flags, HiveDeclaration, People, YardDeclaration } from "../src/data/types";
 import { DESK, expectAccessible, expectThumbSized, open, PHONE } from "./looks";
 
 const day = { viewport: PHONE, theme: "day" } as const;
@@ -7,8 +8,8 @@ test.beforeEach(async ({ request }) => {
   await request.post("/api/v1/mock", { data: {} });
 });
 
-async function fillsOf(request: APIRequestContext, hive: string): Promise<{ volume_l: { value: number }; source: string }[]> {
-  const answer = (await (await request.get(`/api/v1/hives/${hive}/fills`)).json()) as { fills: { volume_l: { value: number }; source: string }[] };
+async function fillsOf(request: APIRequestContext, hive: string): Promise<Fill[]> {
+  const answer = (await (await request.get(`/api/v1/hives/${hive}/fills`)).json()) as Fills;
   return answer.fills.filter((fill) => fill.source === "recorded");
 }
 
@@ -46,7 +47,7 @@ test("set-up without a file: from nothing to a hive with its scale and sensor", 
   // Claim the device that just spoke: two taps for the scale.
   await page.getByRole("button", { name: /^weight/ }).click();
   await page.getByRole("button", { name: "Old queen" }).click();
-  const scale = async () => ((await (await request.get("/api/v1/hives/old-queen")).json()) as { scale: { device: string }[] }).scale;
+  const scale = async () => ((await (await request.get("/api/v1/hives/old-queen")).json()) as HiveDeclaration).scale;
   await expect.poll(scale).toMatchObject([{ device: "node-7f3a", channel: "weight" }]);
 });
 
@@ -58,18 +59,12 @@ test("a level sensor is claimed with how it sits", async ({ page, request }) => 
   // Another pail of that size says how it sits; the keeper only looks.
   await expect(claim.getByLabel(/down to the feeder's floor/)).toHaveValue("25");
   await claim.getByRole("button", { name: "It watches Ridge 1" }).click();
-  const sensors = async () => ((await (await request.get("/api/v1/feeders/ridge-1-f")).json()) as { sensor: unknown[] }).sensor;
+  const sensors = async () => ((await (await request.get("/api/v1/feeders/ridge-1-f")).json()) as FeederDeclaration).sensor;
   await expect.poll(sensors).toHaveLength(2);
 });
 
-interface Stands {
-  device: string;
-  from: string | null;
-  to: string | null;
-}
-
 test("a scale is carried to another hive, and taken off, each from a moment on", async ({ page, request }) => {
-  const scales = async (hive: string) => ((await (await request.get(`/api/v1/hives/${hive}`)).json()) as { scale: Stands[] }).scale;
+  const scales = async (hive: string) => ((await (await request.get(`/api/v1/hives/${hive}`)).json()) as HiveDeclaration).scale;
   await open(page, "/devices", day);
   const line = page.locator(".device-list > li", { hasText: "sc-ridge-1" });
   await line.getByRole("button", { name: "Move" }).click();
@@ -111,7 +106,7 @@ test("a feeder of any shape is told by a table of levels", async ({ page, reques
   await expectAccessible(page);
   await write(3, "10", "7.5");
   await claim.getByRole("button", { name: "It watches Ridge 1" }).click();
-  const sensor = async () => ((await (await request.get("/api/v1/feeders/ridge-1-f")).json()) as { sensor: { device: string; table: unknown; area_m2: unknown }[] }).sensor;
+  const sensor = async () => ((await (await request.get("/api/v1/feeders/ridge-1-f")).json()) as FeederDeclaration).sensor;
   await expect
     .poll(async () => (await sensor()).find((s) => s.device === "node-7f3a"))
     .toMatchObject({ mount_m: 0.25, area_m2: null, table: [[0, 0], [0.05, 3.1], [0.1, 7.5]] });
@@ -123,7 +118,7 @@ test("a yard and a hive get another name", async ({ page, request }) => {
     await page.getByText(/^About this/).click();
     await page.getByLabel("Name", { exact: true }).fill(name);
     await page.getByRole("button", { name: "Keep", exact: true }).click();
-    await expect.poll(async () => ((await (await request.get(api)).json()) as { name: string }).name).toBe(name);
+    await expect.poll(async () => ((await (await request.get(api)).json()) as YardDeclaration | HiveDeclaration).name).toBe(name);
     await expect(page.locator("main h1")).toContainText(name);
   }
 });
@@ -143,6 +138,34 @@ test("units change everywhere, for everyone", async ({ page, request }) => {
   await expect(page.getByText(/gal \(.*\) in the feeders/).first()).toBeVisible();
   await page.goto("/hives/ridge-1");
   await expect(page.getByText("Weight, lb")).toBeVisible();
+});
+
+test("a sum says how many feeders are not in it", async ({ page, request }) => {
+  await open(page, "/", day);
+  const mill = page.locator(".yard", { hasText: "Mill meadow" });
+  await expect(mill.locator(".yard-head")).toContainText(/at least .* L \(.*\) in the feeders, 1 feeder unknown\./);
+  await expect(page.locator(".yard", { hasText: "Ridge" }).locator(".yard-head")).toContainText(/about .* L \(.*\) in the feeders\./);
+  await open(page, "/yards/mill", day);
+  await expect(page.getByText(/^Together at least .* yesterday, 1 feeder unknown\.$/)).toBeVisible();
+
+  // A second feeder that nobody watches.
+  await request.put("/api/v1/feeders/ridge-1-g", { data: { hive: "ridge-1", kind: "jar", capacity_l: 2, on_scale: true, sensor: [] } });
+  await open(page, "/hives/ridge-1", day);
+  await expect(page.getByText(/^In all its feeders: at least .*, 1 feeder unknown\.$/)).toBeVisible();
+  await expect(page.locator("main h1")).toHaveText(/Ridge 1 took at least .* yesterday, 1 feeder unknown\./);
+  await expectAccessible(page);
+  await open(page, "/", { viewport: DESK, theme: "day" });
+  await page.emulateMedia({ media: "print" });
+  await expect(page.locator(".sheet tr", { hasText: "Ridge 1" })).toContainText(/≥ .*1 feeder unknown/);
+});
+
+test("what to do and what to take care of stand beside a flag, as the service says them", async ({ page }) => {
+  await open(page, "/hives/ridge-4", day);
+  const task = page.locator(".task", { hasText: "Ridge 4 has stopped taking syrup." });
+  await task.getByRole("button", { name: /Why\?$/ }).click();
+  await expect(task.getByText(/^Look in: queen, disease/)).toBeVisible();
+  await expect(task.getByText(/call your inspector/)).toBeVisible();
+  await expect(task.getByText(/When to act: today\./)).toBeVisible();
 });
 
 test("the theme is a tap away and stays", async ({ page }) => {
@@ -239,7 +262,7 @@ test("unreadable messages can be read again", async ({ page }) => {
 });
 
 test("one tap says that a flag is seen to, and can be taken back", async ({ page, request }) => {
-  const flag = async () => ((await (await request.get("/api/v1/flags")).json()) as { flags: { hive: string; closed_at: string | null; care: { acknowledged: object | null; snoozed: object | null; verdict: { verdict: string } | null; notes: { text: string }[] } }[] }).flags.find((f) => f.hive === "ridge-4" && f.closed_at === null);
+  const flag = async () => ((await (await request.get("/api/v1/flags")).json()) as Flags).flags.find((f) => f.hive === "ridge-4" && f.closed_at === null);
   await open(page, "/", day);
   const task = page.locator(".task", { hasText: "Ridge 4 has stopped taking syrup." });
   const seen = task.getByRole("button", { name: "I see to it" });
@@ -283,7 +306,7 @@ test("Today is two lines for each thing until it is opened", async ({ page }) =>
 });
 
 test("someone is added to be told, tested and taken out", async ({ page, request }) => {
-  const people = async () => ((await (await request.get("/api/v1/people")).json()) as { people: object[] }).people;
+  const people = async () => ((await (await request.get("/api/v1/people")).json()) as People).people;
   await open(page, "/people", day);
   await page.getByRole("button", { name: "Add someone" }).click();
   await page.getByLabel("Name").fill("Ada");
@@ -328,8 +351,7 @@ test("both rules that browsers have for a zone's clock say the same at every hou
 });
 
 test("a form that somebody else has overtaken is told, keeps what was typed, and saves it all the same", async ({ page, request }) => {
-  type Yard = { name: string; revision: string };
-  const yard = async () => (await (await request.get("/api/v1/yards/mill")).json()) as Yard;
+  const yard = async () => (await (await request.get("/api/v1/yards/mill")).json()) as YardDeclaration;
   await open(page, "/yards/mill", day);
   await page.getByText("About this yard").click();
   await expect(page.getByLabel("Name", { exact: true })).toHaveValue("Mill meadow");
@@ -346,7 +368,7 @@ test("a form that somebody else has overtaken is told, keeps what was typed, and
 });
 
 test("one's own changes one after the other, and taken back, are no conflict", async ({ page, request }) => {
-  const name = async () => ((await (await request.get("/api/v1/yards/mill")).json()) as { name: string }).name;
+  const name = async () => ((await (await request.get("/api/v1/yards/mill")).json()) as YardDeclaration).name;
   await open(page, "/yards/mill", day);
   await page.getByText("About this yard").click();
   const field = page.getByLabel("Name", { exact: true });

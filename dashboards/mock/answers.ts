@@ -6,27 +6,35 @@ import type {
   Estimate,
   FeederDeclaration,
   Fill,
+  FillRecord,
   HiveDeclaration,
   Learned,
   Place,
   QuarantineEntry,
+  Settings,
   Shelf,
   ShelfFeeder,
+  Total,
+  Totals,
   UptakeDay,
+  UptakeTotal,
   WeightDay,
   YardDeclaration,
 } from "../src/data/types";
 import { DAY, HOUR, SEASON_DAYS, YARDS, ZONE, invent, temperatureAt, type Invented, type InventedHive } from "./invented.ts";
 
+/** Revisions follow from what is said and are added to it as it is asked for. */
+type Unmarked<T> = Omit<T, "revision">;
+
 export interface World {
   now: number;
   invented: Invented;
-  yards: Map<string, YardDeclaration>;
-  hives: Map<string, HiveDeclaration>;
-  feeders: Map<string, FeederDeclaration>;
+  yards: Map<string, Unmarked<YardDeclaration>>;
+  hives: Map<string, Unmarked<HiveDeclaration>>;
+  feeders: Map<string, Unmarked<FeederDeclaration>>;
   people: Map<string, unknown>;
-  recorded: Map<string, { feeder: string; time: string; volume_l: number | null; strength: string | null }>;
-  settings: { units: "metric" | "us" };
+  recorded: Map<string, FillRecord>;
+  settings: Settings;
   quarantine: QuarantineEntry[];
 }
 
@@ -98,6 +106,24 @@ function around(value: number, half: number): Estimate {
   return { value: round(value), lo: round(Math.max(0, value - half)), hi: round(value + half) };
 }
 
+/** The shape of a sum; its interval is always as wide, since these numbers are nobody's. */
+function total(parts: (Estimate | null)[]): Total {
+  const known = parts.filter((part) => part !== null);
+  const n = { n_known: known.length, n_unknown: parts.length - known.length };
+  const [first] = known;
+  if (first === undefined) return { value: null, lo: null, hi: null, ...n };
+  if (known.length === 1) return { ...first, ...n };
+  return { ...around(known.reduce((litres, part) => litres + part.value, 0), 0.6), ...n };
+}
+
+function totals(feeders: ShelfFeeder[]): Totals {
+  const date = feeders.map((feeder) => feeder.last_day?.date ?? "").sort().at(-1) ?? "";
+  return {
+    remaining_l: total(feeders.map((feeder) => feeder.remaining_l)),
+    last_day: date === "" ? null : { date, uptake_l: total(feeders.map((feeder) => feeder.last_day?.uptake_l ?? null)) },
+  };
+}
+
 const dateOf = (ms: number) => new Date(ms - 5 * HOUR).toISOString().slice(0, 10);
 
 /** Litres taken on the day that ends `back` days before the season's end. */
@@ -113,7 +139,7 @@ function vague(hive: InventedHive): number {
   return hive.kind === "tray" ? 0.45 : hive.kind === "pail" ? 0.6 : 0.12;
 }
 
-function shelfFeeder(world: World, declared: FeederDeclaration): ShelfFeeder {
+function shelfFeeder(world: World, declared: Unmarked<FeederDeclaration>): ShelfFeeder {
   const hive = world.invented.hives.find((h) => h.feeder === declared.id);
   const { id, kind, capacity_l } = declared;
   if (hive === undefined) {
@@ -142,6 +168,7 @@ export function shelf(world: World): Shelf {
     as_of: new Date(world.now).toISOString(),
     yards: [...world.yards.values()].map((yard) => ({
       ...yard,
+      totals: totals(feedersOf(world, (hive) => world.hives.get(hive)?.yard === yard.id)),
       weather:
         yard.weather === null
           ? null
@@ -156,12 +183,17 @@ export function shelf(world: World): Shelf {
             weight_kg: invented === undefined ? null : around(invented.kilograms.at(-20) ?? 0, 0.08),
             weight_date: dateOf(world.now),
             net_change_kg: invented === undefined ? null : around(uptake(invented, world.invented.start, 1), 0.15),
-            feeders: [...world.feeders.values()].filter((f) => f.hive === hive.id).map((f) => shelfFeeder(world, f)),
+            totals: totals(feedersOf(world, (id) => id === hive.id)),
+            feeders: feedersOf(world, (id) => id === hive.id),
             flags: flags(world, hive.id).filter((f) => f.state === "open"),
           };
         }),
     })),
   };
+}
+
+function feedersOf(world: World, stands: (hive: string) => boolean): ShelfFeeder[] {
+  return [...world.feeders.values()].filter((feeder) => stands(feeder.hive)).map((feeder) => shelfFeeder(world, feeder));
 }
 
 export function flags(world: World, hive: string) {
@@ -208,6 +240,10 @@ export function uptakeDays(world: World, id: string): UptakeDay[] {
   });
 }
 
+export function uptakeTotals(world: World, id: string): UptakeTotal[] {
+  return uptakeDays(world, id).map(({ date, uptake_l, remaining_l }) => ({ date, uptake_l: total([uptake_l]), remaining_l: total([remaining_l]) }));
+}
+
 export function weightDays(world: World, id: string): WeightDay[] {
   const hive = world.invented.hives.find((h) => h.id === id);
   if (hive === undefined) return [];
@@ -216,6 +252,7 @@ export function weightDays(world: World, id: string): WeightDay[] {
     weight_kg: around(hive.kilograms[day * 24 + 2] ?? 0, 0.06),
     net_change_kg: around((hive.kilograms[day * 24 + 26] ?? 0) - (hive.kilograms[day * 24 + 2] ?? 0), 0.1),
     handling_kg: hive.handling.find((h) => h.day === day)?.kg ?? 0,
+    beyond_fills_kg: hive.handling.find((h) => h.day === day)?.kg ?? 0,
     quality: "good",
   }));
 }

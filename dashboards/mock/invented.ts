@@ -1,5 +1,6 @@
 /** An invented apiary with a season behind it, the same on every start but for the clock. */
-import type { FeederKind, FillSource, Flag, FlagKind, Severity } from "../src/data/types";
+import type { FeederKind, FillSource, Flag, FlagKind, FlagKinds, FlagTexts, Severity } from "../src/data/types";
+import kinds from "./flag-kinds.json" with { type: "json" };
 
 export const HOUR = 3_600_000;
 export const DAY = 24 * HOUR;
@@ -28,6 +29,17 @@ export interface InventedHive {
   fills: InventedFill[];
   handling: { day: number; kg: number }[];
   silentHours: number;
+}
+
+/** The service's own words: a test of the API writes them down. */
+export const FLAG_KINDS = kinds as FlagKinds;
+
+function textsFor(kind: FlagKind, severity: Severity, place: string): FlagTexts {
+  const words = FLAG_KINDS.kinds.find((each) => each.kind === kind);
+  const when = FLAG_KINDS.severities.find((each) => each.severity === severity)?.when ?? severity;
+  if (words === undefined) throw new Error(`no words for ${kind}`);
+  const { word, one, many, act, caution } = words;
+  return { word, place, sentence: `${place} ${one}.`, many, act, caution, when, sure: "very likely" };
 }
 
 /** A small generator of our own (mulberry32), so that every start invents the same. */
@@ -145,6 +157,7 @@ export function invent(now: number): Invented {
 }
 
 function inventFlags(now: number): Flag[] {
+  const nameOf = (hive: string) => hive.charAt(0).toUpperCase() + hive.slice(1).replace("-", " ");
   const flag = (kind: FlagKind, hive: string, hours: number, severity: Severity, probability: number, evidence: string, closedHours?: number): Flag => ({
     id: `${kind}:${hive}-f:${Math.round(now / DAY) - hours}`,
     kind,
@@ -154,19 +167,25 @@ function inventFlags(now: number): Flag[] {
     device: null,
     opened_at: new Date(now - hours * HOUR).toISOString(),
     closed_at: closedHours === undefined ? null : new Date(now - closedHours * HOUR).toISOString(),
+    known_at: new Date(now - hours * HOUR).toISOString(),
     withdrawn_at: null,
     severity,
     probability,
     evidence,
+    template: evidence,
+    numbers: [],
+    channels: [],
+    over: null,
     state: closedHours === undefined ? "open" : "closed",
     quiet: false,
     care: { acknowledged: null, snoozed: null, verdict: null, notes: [] },
+    texts: textsFor(kind, severity, nameOf(hive)),
   });
   return [
     flag("stalled", "ridge-4", 62, "urgent", 0.93, "Took 0.1 L in the last three days (0.0–0.2); the five hives beside it took 0.4 to 0.9 L a day. It was warm enough to fly on each of them."),
     flag("refill_due", "ridge-2", 9, "warning", 0.88, "Runs empty on Friday night at this pace."),
     flag("leaking", "mill-2", 50, "urgent", 0.97, "The feeder lost 1.6 L in two days, and the scale lost 1.9 kg: it does not stay in the hive."),
-    { ...flag("silent", "mill-5", 41, "warning", 0.99, "The last reading is 41 hours old; it reported every five minutes."), device: "lv-mill-5" },
+    { ...flag("silent", "mill-5", 41, "warning", 0.99, "The last reading is 41 hours old; it reported every five minutes."), device: "lv-mill-5", texts: textsFor("silent", "warning", "Mill 5's level sensor") },
     flag("empty", "orchard-1", 70, "warning", 0.95, "Nothing has stood in the feeder for three days."),
     flag("too_cold", "orchard-3", 20, "info", 0.8, "Nights under 4 °C; the whole yard takes a third of what it took last week."),
     flag("flow_on", "ridge-3", 45 * 24, "info", 0.9, "Gained 1.1 kg a day with an empty feeder.", 40 * 24),
@@ -176,6 +195,6 @@ function inventFlags(now: number): Flag[] {
       state: "withdrawn",
       withdrawn_at: new Date(now - 14 * DAY).toISOString(),
     },
-    { ...flag("low_battery", "mill-7", 30, "warning", 0.9, "3.31 V and falling 20 mV a day."), hive: null, feeder: null, device: "sc-mill-7" },
+    { ...flag("low_battery", "mill-7", 30, "warning", 0.9, "3.31 V and falling 20 mV a day."), hive: null, feeder: null, device: "sc-mill-7", texts: textsFor("low_battery", "warning", "Mill meadow's sc-mill-7") },
   ];
 }

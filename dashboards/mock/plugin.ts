@@ -5,8 +5,8 @@
 import { createHash } from "node:crypto";
 import type { IncomingMessage, ServerResponse } from "node:http";
 import type { Plugin } from "vite";
-import type { Assignment } from "../src/data/types";
-import { temperatureAt, YARDS } from "./invented.ts";
+import type { Assignment, FillRecord, PlaceRequest, Problem, Settings, Verdict } from "../src/data/types";
+import { FLAG_KINDS, temperatureAt, YARDS } from "./invented.ts";
 import * as answers from "./answers.ts";
 
 type Next = () => void;
@@ -94,7 +94,8 @@ interface Found {
 }
 
 const ok = (body: unknown): Found => ({ status: 200, body });
-const missing = (): Found => ({ status: 404, body: { title: "Not found", status: 404, detail: "There is no such thing." } });
+const refused = (status: number, title: string, detail: string): Found => ({ status, body: { type: "about:blank", title, status, detail } satisfies Problem });
+const missing = (): Found => refused(404, "Not Found", "There is no such thing.");
 
 function answer(world: answers.World, method: string, path: string[], query: URLSearchParams, body: Json | null): Found {
   const [head = "", id, part] = path;
@@ -124,8 +125,10 @@ function answer(world: answers.World, method: string, path: string[], query: URL
     case "flags":
       if (method === "POST" && id !== undefined && part !== undefined) return care(world, id, part, body ?? {});
       return ok({ flags: world.invented.flags });
+    case "flag-kinds":
+      return ok(FLAG_KINDS);
     case "settings":
-      if (method === "PUT" && body !== null) world.settings = body as unknown as answers.World["settings"];
+      if (method === "PUT" && body !== null) world.settings = body as unknown as Settings;
       return ok(world.settings);
     case "fills":
       return fill(world, method, query, body);
@@ -155,7 +158,7 @@ function declared(collection: Map<string, unknown>, name: string, method: string
     const said = (body as { revision?: string } | null)?.revision;
     const after = marked({ ...(body as object), id });
     if (said !== undefined && said !== now?.revision && now?.revision !== after.revision) {
-      return { status: 412, body: { title: "Precondition Failed", status: 412, detail: `somebody changed this ${name.slice(0, -1)} since you opened it; load it anew and look, or save yours all the same` } };
+      return refused(412, "Precondition Failed", `somebody changed this ${name.slice(0, -1)} since you opened it; load it anew and look, or save yours all the same`);
     }
     collection.set(id, after);
     return ok(after);
@@ -173,7 +176,7 @@ function marked(one: unknown): { revision: string } {
 
 /** Where a channel stands from a moment on; what overlaps gives way. */
 function stand(world: answers.World, device: string, body: Json): Found {
-  const { channel, from = null, hive, feeder, ...shape } = body as unknown as { channel: string; from?: string | null; hive?: string; feeder?: string; mount_m: number };
+  const { channel, from = null, hive, feeder, ...shape } = body as unknown as PlaceRequest;
   const assigned = [...[...world.hives.values()].map((h) => ({ list: h.scale, here: h.id === hive })), ...[...world.feeders.values()].map((f) => ({ list: f.sensor, here: f.id === feeder }))];
   for (const { list, here } of assigned as { list: Assignment[]; here: boolean }[]) {
     for (const old of [...list]) {
@@ -184,7 +187,7 @@ function stand(world: answers.World, device: string, body: Json): Found {
   }
   const standing = { device, channel, from, to: null };
   world.hives.get(hive ?? "")?.scale.push(standing);
-  world.feeders.get(feeder ?? "")?.sensor.push({ ...standing, area_m2: null, table: null, ...shape });
+  world.feeders.get(feeder ?? "")?.sensor.push({ ...standing, mount_m: null, area_m2: null, table: null, ...shape });
   return { status: 204, body: undefined };
 }
 
@@ -193,7 +196,7 @@ function ofHive(world: answers.World, id: string, part: string, query: URLSearch
   const hive = world.invented.hives.find((h) => h.id === id);
   switch (part) {
     case "uptake":
-      return ok({ days: answers.uptakeDays(world, id) });
+      return ok({ days: answers.uptakeDays(world, id), totals: answers.uptakeTotals(world, id) });
     case "weight":
       return ok({ days: answers.weightDays(world, id) });
     case "fills":
@@ -220,7 +223,7 @@ function care(world: answers.World, id: string, part: string, body: Json): Found
   const who = { who: said.who, at: said.at };
   if (part === "acknowledge") flag.care.acknowledged = body["acknowledged"] === false ? null : who;
   if (part === "snooze") flag.care.snoozed = said.until === null ? null : { ...who, until: said.until };
-  if (part === "verdict") flag.care.verdict = body["verdict"] === null ? null : { ...who, verdict: body["verdict"] as "right" | "wrong" };
+  if (part === "verdict") flag.care.verdict = body["verdict"] === null ? null : { ...who, verdict: body["verdict"] as Verdict };
   if (part === "note") flag.care.notes.push({ ...who, text: said.text });
   flag.quiet = flag.care.acknowledged !== null || flag.care.snoozed !== null;
   return ok(flag);
@@ -231,10 +234,10 @@ function fill(world: answers.World, method: string, query: URLSearchParams, body
     world.recorded.delete(`${query.get("feeder") ?? ""} ${query.get("time") ?? ""}`);
     return { status: 204, body: undefined };
   }
-  const written = body as unknown as { feeder: string; time: string; volume_l: number | null; strength: string | null };
+  const written = body as unknown as FillRecord;
   const feeder = world.feeders.get(written.feeder);
   if (feeder === undefined || (written.volume_l ?? 0) > feeder.capacity_l * 1.5) {
-    return { status: 400, body: { title: "Bad request", status: 400, detail: "That much does not fit into the feeder." } };
+    return refused(400, "Bad Request", "That much does not fit into the feeder.");
   }
   const key = `${written.feeder} ${written.time}`;
   const known = world.recorded.has(key);

@@ -34,7 +34,7 @@ pub use apiary::{
 };
 pub use care::{Act, Care, CareEntry, Said, Verdict};
 pub use channel::{ChannelKind, ChannelName, Unit};
-pub use estimate::Estimate;
+pub use estimate::{Estimate, Total};
 pub use evidence::{Evidence, Measure, Quantity};
 pub use identity::{ChannelRef, DeviceId, FeederId, HiveId, PersonId, YardId};
 pub use kept_flag::{FlagId, FlagState, KeptFlag};

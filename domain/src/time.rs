@@ -8,6 +8,9 @@ use chrono_tz::Tz;
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default)]
 pub struct Timestamp(pub i64);
 
+/// Milliseconds in an hour.
+const MS_PER_HOUR: f64 = 3_600_000.0;
+
 impl Timestamp {
     /// 2000-01-01T00:00:00Z. A reading older than this comes from a clock that was never set.
     pub const YEAR_2000: Self = Self(946_684_800_000);
@@ -55,9 +58,14 @@ impl Timestamp {
         Self(self.0.saturating_add(ms))
     }
 
+    /// This many hours later; earlier where they are below zero.
+    pub fn plus_hours(self, hours: f64) -> Self {
+        self.plus_ms((hours * MS_PER_HOUR) as i64)
+    }
+
     /// Hours from `earlier` to here; negative if `earlier` is later.
     pub fn hours_since(self, earlier: Self) -> f64 {
-        (self.0 - earlier.0) as f64 / 3_600_000.0
+        (self.0 - earlier.0) as f64 / MS_PER_HOUR
     }
 
     /// The local date that this moment falls on.

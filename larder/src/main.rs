@@ -11,6 +11,8 @@ mod cli;
 mod clock;
 mod commands;
 mod demo;
+#[cfg(test)]
+mod docs;
 mod failure;
 mod local;
 mod notices;

@@ -2,9 +2,8 @@
 //! sends them on. Everything else is in the data directory either way.
 
 use crate::clock;
-use crate::settings::{SettingsFile, Shared, data_dir};
+use crate::settings::{Declared, SettingsFile, Shared, data_dir, secret, settings};
 use anyhow::Result;
-use clap::Args;
 use larder_store::archive::{ArchiveOptions, ArchivedReadings, WhenFull};
 use larder_store::influxdb2::{InfluxConfig, InfluxDb2, Token};
 use larder_store::{Access, EmbeddedStore, Readings, Records, StoreError};
@@ -22,99 +21,46 @@ const USUAL_TIMEOUT_S: u64 = 15;
 /// Readings sent together, about.
 const PARCEL: usize = 10_000;
 
-/// Options that say where readings are kept.
-#[derive(Args, Clone, Debug, Default)]
-#[command(next_help_heading = "Where readings are kept")]
-pub struct ReadingsOptions {
-    /// embedded: in the data directory; influxdb2: sent on to an InfluxDB 2 [default: embedded]
-    #[arg(
-        long = "readings",
-        global = true,
-        env = "LARDER_READINGS",
-        value_name = "WHERE",
-        hide_short_help = true
-    )]
-    pub place: Option<String>,
+settings! {
+    /// Options that say where readings are kept.
+    #[command(next_help_heading = "Where readings are kept")]
+    pub struct ReadingsOptions {
+        /// embedded: in the data directory; influxdb2: sent on to an InfluxDB 2 [default: embedded]
+        #[arg(long, global = true, env = "LARDER_READINGS", value_name = "WHERE", hide_short_help = true)]
+        pub readings: Option<String>,
 
-    /// The InfluxDB's address, like http://localhost:8086
-    #[arg(
-        long,
-        global = true,
-        env = "LARDER_INFLUX_URL",
-        value_name = "URL",
-        hide_short_help = true
-    )]
-    pub influx_url: Option<String>,
+        /// The InfluxDB's address, like http://localhost:8086
+        #[arg(long, global = true, env = "LARDER_INFLUX_URL", value_name = "URL", hide_short_help = true)]
+        pub influx_url: Option<String>,
 
-    /// Its organisation
-    #[arg(
-        long,
-        global = true,
-        env = "LARDER_INFLUX_ORG",
-        value_name = "NAME",
-        hide_short_help = true
-    )]
-    pub influx_org: Option<String>,
+        /// Its organisation
+        #[arg(long, global = true, env = "LARDER_INFLUX_ORG", value_name = "NAME", hide_short_help = true)]
+        pub influx_org: Option<String>,
 
-    /// Its bucket [default: larder]
-    #[arg(
-        long,
-        global = true,
-        env = "LARDER_INFLUX_BUCKET",
-        value_name = "NAME",
-        hide_short_help = true
-    )]
-    pub influx_bucket: Option<String>,
+        /// Its bucket [default: larder]
+        #[arg(long, global = true, env = "LARDER_INFLUX_BUCKET", value_name = "NAME", hide_short_help = true)]
+        pub influx_bucket: Option<String>,
 
-    /// A file that holds its token (or set LARDER_INFLUX_TOKEN)
-    #[arg(
-        long,
-        global = true,
-        env = "LARDER_INFLUX_TOKEN_FILE",
-        value_name = "FILE",
-        hide_short_help = true
-    )]
-    pub influx_token_file: Option<PathBuf>,
+        /// A file that holds its token (or set LARDER_INFLUX_TOKEN)
+        #[arg(long, global = true, env = "LARDER_INFLUX_TOKEN_FILE", value_name = "FILE", hide_short_help = true)]
+        pub influx_token_file: Option<PathBuf>,
 
-    /// Certificate authority of the InfluxDB, PEM [default: the system's]
-    #[arg(
-        long,
-        global = true,
-        env = "LARDER_INFLUX_CA",
-        value_name = "FILE",
-        hide_short_help = true
-    )]
-    pub influx_ca: Option<PathBuf>,
+        /// Certificate authority of the InfluxDB, PEM [default: the system's]
+        #[arg(long, global = true, env = "LARDER_INFLUX_CA", value_name = "FILE", hide_short_help = true)]
+        pub influx_ca: Option<PathBuf>,
 
-    /// Days of readings kept here as well [default: 60]
-    #[arg(
-        long,
-        global = true,
-        env = "LARDER_INFLUX_KEEP_DAYS",
-        value_name = "DAYS",
-        hide_short_help = true
-    )]
-    pub influx_keep_days: Option<u32>,
+        /// Days of readings kept here as well [default: 60]
+        #[arg(long, global = true, env = "LARDER_INFLUX_KEEP_DAYS", value_name = "DAYS", hide_short_help = true)]
+        pub influx_keep_days: Option<u32>,
 
-    /// Megabytes of readings that may wait here while the server takes none [default: 2048]
-    #[arg(
-        long,
-        global = true,
-        env = "LARDER_INFLUX_SPOOL_MB",
-        value_name = "MB",
-        hide_short_help = true
-    )]
-    pub influx_spool_mb: Option<u64>,
+        /// Megabytes of readings that may wait here while the server takes none [default: 2048]
+        #[arg(long, global = true, env = "LARDER_INFLUX_SPOOL_MB", value_name = "MB", hide_short_help = true)]
+        pub influx_spool_mb: Option<u64>,
 
-    /// Seconds that the server may take to answer [default: 15]
-    #[arg(
-        long,
-        global = true,
-        env = "LARDER_INFLUX_TIMEOUT_S",
-        value_name = "SECONDS",
-        hide_short_help = true
-    )]
-    pub influx_timeout_s: Option<u64>,
+        /// Seconds that the server may take to answer [default: 15]
+        #[arg(long, global = true, env = "LARDER_INFLUX_TIMEOUT_S", value_name = "SECONDS", hide_short_help = true)]
+        pub influx_timeout_s: Option<u64>,
+    }
 }
 
 /// Where readings are kept, checked.
@@ -150,10 +96,10 @@ impl ReadingsChoice {
         file: &SettingsFile,
         mistakes: &mut Vec<String>,
     ) -> Self {
-        let place = options.place.as_deref().or(file.readings.as_deref());
-        match place {
+        let given = options.clone().or(file.readings.clone());
+        match given.readings.as_deref() {
             None | Some("embedded") => Self::Embedded,
-            Some("influxdb2") => Self::InfluxDb2(InfluxChoice::check(options, file, mistakes)),
+            Some("influxdb2") => Self::InfluxDb2(InfluxChoice::check(given, mistakes)),
             Some(other) => {
                 mistakes.push(format!(
                     "readings are kept in embedded or influxdb2, not \"{other}\""
@@ -220,29 +166,21 @@ impl ReadingsChoice {
 }
 
 impl InfluxChoice {
-    fn check(options: &ReadingsOptions, file: &SettingsFile, mistakes: &mut Vec<String>) -> Self {
-        let token_file = options
-            .influx_token_file
-            .as_ref()
-            .or(file.influx_token_file.as_ref());
+    fn check(given: ReadingsOptions, mistakes: &mut Vec<String>) -> Self {
+        let token_file = given.influx_token_file.as_ref();
         let token = token("LARDER_INFLUX_TOKEN", token_file, mistakes);
-        let mut config = address(options, file, mistakes);
+        let keep_days = given.influx_keep_days.unwrap_or(USUAL_KEEP_DAYS);
+        let spool_mb = given.influx_spool_mb.unwrap_or(USUAL_SPOOL_MB);
+        let mut config = server_of(given, mistakes);
         match token {
             Some(token) => config.token = token,
             None => mistakes.push(
                 "readings in InfluxDB 2 need a token: set LARDER_INFLUX_TOKEN, or influx_token_file".into(),
             ),
         }
-        let spool_mb = options
-            .influx_spool_mb
-            .or(file.influx_spool_mb)
-            .unwrap_or(USUAL_SPOOL_MB);
         Self {
             config,
-            keep_days: options
-                .influx_keep_days
-                .or(file.influx_keep_days)
-                .unwrap_or(USUAL_KEEP_DAYS),
+            keep_days,
             spool_bytes: spool_mb.max(1) << 20,
         }
     }
@@ -266,59 +204,35 @@ pub fn address(
     file: &SettingsFile,
     mistakes: &mut Vec<String>,
 ) -> InfluxConfig {
-    let mut needed = |given: &Option<String>, in_file: &Option<String>, name: &str| {
-        given
-            .clone()
-            .or_else(|| in_file.clone())
-            .unwrap_or_else(|| {
-                mistakes.push(format!("readings in InfluxDB 2 need {name}"));
-                String::new()
-            })
+    server_of(options.clone().or(file.readings.clone()), mistakes)
+}
+
+fn server_of(given: ReadingsOptions, mistakes: &mut Vec<String>) -> InfluxConfig {
+    let mut needed = |given: Option<String>, name: &str| {
+        given.unwrap_or_else(|| {
+            mistakes.push(format!("readings in InfluxDB 2 need {name}"));
+            String::new()
+        })
     };
-    let url = needed(
-        &options.influx_url,
-        &file.influx_url,
-        "influx_url, like http://localhost:8086",
-    );
-    let org = needed(
-        &options.influx_org,
-        &file.influx_org,
-        "influx_org, the organisation's name",
-    );
-    let timeout_s = options
-        .influx_timeout_s
-        .or(file.influx_timeout_s)
-        .unwrap_or(USUAL_TIMEOUT_S);
+    let url = needed(given.influx_url, "influx_url, like http://localhost:8086");
+    let org = needed(given.influx_org, "influx_org, the organisation's name");
+    let timeout_s = given.influx_timeout_s.unwrap_or(USUAL_TIMEOUT_S);
     if timeout_s == 0 {
         mistakes.push("influx_timeout_s is a number of seconds from 1 on".into());
     }
-    let bucket = options
-        .influx_bucket
-        .clone()
-        .or_else(|| file.influx_bucket.clone());
     InfluxConfig {
         url,
         org,
-        bucket: bucket.unwrap_or_else(|| "larder".to_owned()),
+        bucket: given.influx_bucket.unwrap_or_else(|| "larder".to_owned()),
         token: Token::new(""),
         patience: Duration::from_secs(timeout_s),
-        ca: options.influx_ca.clone().or_else(|| file.influx_ca.clone()),
+        ca: given.influx_ca,
     }
 }
 
 /// A token from the environment or a file; `None`: neither was given, or a mistake was noted.
 pub fn token(variable: &str, file: Option<&PathBuf>, mistakes: &mut Vec<String>) -> Option<Token> {
-    if let Ok(token) = std::env::var(variable) {
-        return Some(Token::new(&token));
-    }
-    let path = file?;
-    match std::fs::read_to_string(path) {
-        Ok(text) => Some(Token::new(&text)),
-        Err(error) => {
-            mistakes.push(format!("cannot read {}: {error}", path.display()));
-            None
-        }
-    }
+    secret(variable, file.cloned(), mistakes).map(|secret| Token::new(&secret))
 }
 
 /// A data directory that is open, and what its readings are sent on to.

@@ -2,26 +2,26 @@
 //! what the pages were set to, then metric.
 
 use crate::failure::wrong_use;
-use crate::settings::{SettingsFile, Shared, data_dir};
+use crate::settings::{Declared, SettingsFile, Shared, data_dir, settings};
 use anyhow::Result;
-use clap::Args;
 use larder_domain::units::UnitSystem;
 use larder_store::{Access, EmbeddedStore, Records};
 
-/// Flattened into commands that print quantities.
-#[derive(Args, Clone, Debug, Default)]
-pub struct UnitsOption {
-    /// metric or us [default: the setting of the pages, else metric]
-    #[arg(long, env = "LARDER_UNITS", value_name = "SYSTEM")]
-    pub units: Option<String>,
+settings! {
+    /// Flattened into commands that print quantities.
+    pub struct UnitsOption {
+        /// metric or us [default: the setting of the pages, else metric]
+        #[arg(long, env = "LARDER_UNITS", value_name = "SYSTEM")]
+        pub units: Option<String>,
+    }
 }
 
 impl UnitsOption {
     /// The units to speak.
     pub fn choose(&self, shared: &Shared) -> Result<UnitSystem> {
         let file = SettingsFile::find(shared.config.as_deref())?;
-        match self.units.as_ref().or(file.units.as_ref()) {
-            Some(word) => UnitSystem::parse(word).map_err(|error| wrong_use(error.to_string())),
+        match self.clone().or(file.units.clone()).units {
+            Some(word) => UnitSystem::parse(&word).map_err(|error| wrong_use(error.to_string())),
             None => Ok(of_the_pages(shared, &file).unwrap_or_default()),
         }
     }

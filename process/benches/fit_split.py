@@ -15,25 +15,6 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-STARTS = {
-    "feeder.gate_sds": 4.0,
-    "feeder.degrees_of_freedom": 6.0,
-    "feeder.memory_hours": 7.0,
-    "feeder.appetite_share": 0.45,
-    "feeder.dregs_share": 0.01,
-    "feeder.level.offset_sd": 0.003,
-    "feeder.level.per_kelvin_sd": 0.00015,
-    "feeder.level.share_sd": 0.025,
-    "interval.factor": 1.3,
-    "interval.gap_factor": 0.6,
-    "interval.least_sd_l": 0.002,
-    "interval.unseen_sd_l": 0.01,
-    "interval.disturbed_share": 0.015,
-    "interval.usual_deficit_kg": 0.2,
-    "interval.doubt_share": 0.8,
-    "interval.left_share": 0.02,
-    "interval.dregs_share": 0.005,
-}
 TIMES = (0.5, 0.7, 1.4, 2.0)
 MISSED_TENTHS = 0.1
 
@@ -62,12 +43,19 @@ def scores(binary: str, scenario: Path, parameters: dict[str, float]) -> dict[st
     }
 
 
+def starts(binary: str) -> dict[str, float]:
+    """The values in the code; of rain and load cells too few days tell."""
+    lines = subprocess.run([binary, "parameters"], check=True, capture_output=True, text=True).stdout.splitlines()
+    values = {name: float(value) for name, _, value in (line.partition("=") for line in lines)}
+    return {name: value for name, value in values.items() if not name.startswith(("rain.", "feeder.load_cell."))}
+
+
 def fit(binary: str, scenario: Path, rounds: int) -> dict[str, float]:
-    parameters = dict(STARTS)
+    parameters = starts(binary)
     cost = lambda p: sum(v for k, v in scores(binary, scenario, p).items() if k.endswith("_score"))
     best = cost(parameters)
     for _ in range(rounds):
-        for name in STARTS:
+        for name in list(parameters):
             for times in TIMES:
                 tried = {**parameters, name: parameters[name] * times}
                 if (found := cost(tried)) < best:
@@ -83,13 +71,14 @@ def show(what: str, found: dict[str, float]) -> None:
 def main() -> None:
     binary, rounds = sys.argv[1], int(sys.argv[4]) if len(sys.argv) > 4 else 1
     scenarios = [Path(name) for name in sys.argv[2:4]]
+    usual = starts(binary)
     for fitted_on, scored_on in (scenarios, scenarios[::-1]):
         parameters = fit(binary, fitted_on, rounds)
-        moved = {name: round(value, 6) for name, value in parameters.items() if value != STARTS[name]}
+        moved = {name: round(value, 6) for name, value in parameters.items() if value != usual[name]}
         print(f"fitted on {fitted_on.name}: {moved}")
         show(f"  on {fitted_on.name}, fitted", scores(binary, fitted_on, parameters))
         show(f"  on {scored_on.name}, not seen", scores(binary, scored_on, parameters))
-        show(f"  on {scored_on.name}, as in the code", scores(binary, scored_on, STARTS))
+        show(f"  on {scored_on.name}, as in the code", scores(binary, scored_on, usual))
 
 
 if __name__ == "__main__":

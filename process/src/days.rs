@@ -1,6 +1,6 @@
 //! A yard's local days on the grid.
 
-use crate::grid::Grid;
+use crate::series::grid::Grid;
 use chrono::{Days, NaiveDate, NaiveTime};
 use chrono_tz::Tz;
 use larder_domain::time::{local_day, local_moment};

@@ -1,7 +1,8 @@
 //! What the processing stage is given. Every slice is in order of time with each time once.
 
 use larder_domain::{
-    DeviceId, Feeder, Geometry, Hive, RecordedFill, Sample, Span, Timestamp, Yard,
+    ChannelRef, DeviceId, Feeder, Geometry, Hive, LevelSensor, RecordedFill, Sample, Span,
+    Timestamp, Yard,
 };
 
 /// One yard, all that is known about it.
@@ -64,12 +65,24 @@ pub struct FeederInput<'a> {
 /// One level sensor on a feeder.
 #[derive(Clone, Copy, Debug)]
 pub struct LevelInput<'a> {
-    /// How its values become litres.
-    pub geometry: &'a Geometry,
+    /// The sensor: its channel, and how its values become litres.
+    pub sensor: &'a LevelSensor,
     /// Its values in the unit of its channel.
     pub samples: &'a [Sample],
     /// Temperature of the syrup, Cel; empty where not measured.
     pub syrup_temperature: &'a [Sample],
+}
+
+impl<'a> LevelInput<'a> {
+    /// How its values become litres.
+    pub fn geometry(&self) -> &'a Geometry {
+        &self.sensor.geometry
+    }
+
+    /// The channel that it reports on.
+    pub fn source(&self) -> &'a ChannelRef {
+        &self.sensor.assignment.source
+    }
 }
 
 /// One device, for its health.

@@ -3,9 +3,9 @@
 use crate::analysis::FeederAnalysis;
 use crate::days::Day;
 use crate::feeder::FilledVolume;
-use crate::grid::{PER_HOUR, STEP_HOURS};
 use crate::losses::HiveBalance;
 use crate::parameters::IntervalParameters;
+use crate::series::grid::{PER_HOUR, STEP_HOURS};
 use larder_domain::{Estimate, Span};
 
 /// What the colony took on a day, l.

@@ -15,7 +15,7 @@ pub(crate) fn learned(
     for (hive, found) in input.hives.iter().zip(&analysis.hives) {
         of_scales(hive, found, date, &mut all);
         for (feeder, found) in hive.feeders.iter().zip(&found.feeders) {
-            of_level_sensor(hive, feeder, found, date, &mut all);
+            of_level_sensors(hive, feeder, found, analysis, date, &mut all);
         }
     }
     all
@@ -36,36 +36,38 @@ fn of_scales(hive: &HiveInput<'_>, found: &HiveAnalysis, date: NaiveDate, all: &
     }
 }
 
-fn of_level_sensor(
+fn of_level_sensors(
     hive: &HiveInput<'_>,
     feeder: &FeederInput<'_>,
     found: &FeederAnalysis,
+    yard: &YardAnalysis,
     date: NaiveDate,
     all: &mut Vec<Learned>,
 ) {
-    let times = &found.level.series.times;
-    let (Some(traits), Some(&until)) = (found.course.sensor, times.last()) else {
-        return;
-    };
-    let assignments = feeder.feeder.sensors.iter().map(|s| &s.assignment);
-    let Some(assignment) = standing(assignments, until) else {
-        return;
-    };
-    // Only what the last of several sensors was like is known at the end.
-    let newest = found.level.sensor_changes.last().or(times.first());
-    let since = newest.copied().unwrap_or(until);
-    let normal = |(mean, sd): (f64, f64)| Estimate::normal(mean, sd);
-    let mut values = vec![
-        (Trait::Offset, normal(traits.offset)),
-        (Trait::PerKelvin, normal(traits.per_kelvin)),
-        (Trait::GeometryShare, normal(traits.geometry_share)),
-    ];
-    if let Some(litres_per_unit) = found.observations.mean_litres_per_unit() {
-        let noise = traits.noise_l / litres_per_unit;
-        values.push((Trait::Noise, Estimate::normal(noise, 0.0)));
+    let grid = &yard.grid;
+    let track = &found.level;
+    let mut ends = track.turns.iter().skip(1).map(|turn| turn.first);
+    for (turn, traits) in track.turns.iter().zip(&found.course.sensors) {
+        let end = ends.next().unwrap_or(track.series.times.len());
+        let until = track.series.times[end - 1];
+        let assignments = feeder.feeder.sensors.iter().map(|s| &s.assignment);
+        let Some(assignment) = standing(assignments, until) else {
+            continue;
+        };
+        let normal = |(mean, sd): (f64, f64)| Estimate::normal(mean, sd);
+        let mut values = vec![
+            (Trait::Offset, normal(traits.offset)),
+            (Trait::PerKelvin, normal(traits.per_kelvin)),
+            (Trait::GeometryShare, normal(traits.geometry_share)),
+        ];
+        let nodes = grid.nearest(turn.since)..grid.nearest(until) + 1;
+        if let Some(litres_per_unit) = found.observations.mean_litres_per_unit(nodes) {
+            let noise = traits.noise_l / litres_per_unit;
+            values.push((Trait::Noise, Estimate::normal(noise, 0.0)));
+        }
+        let values = values.into_iter();
+        all.extend(values.map(of(hive, assignment, date, turn.since)));
     }
-    let values = values.into_iter();
-    all.extend(values.map(of(hive, assignment, date, since)));
 }
 
 /// Of one instrument as of one day.

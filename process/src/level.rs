@@ -1,9 +1,41 @@
 //! A feeder's level sensor: its readings as litres, without absurd ones, and the jumps in them.
 
-use crate::clean::{CleanSeries, Sanity, clean};
 use crate::input::FeederInput;
 use crate::robust::median_of_few;
+use crate::series::clean::{CleanSeries, Sanity, clean};
 use larder_domain::{Geometry, Sample, Span, Timestamp};
+
+crate::numbers! { "level":
+    /// A reading may lie this share of the capacity, and so many litres, outside the feeder before it
+    /// is refused: offsets, warmth, comb built into the beam.
+    OUTSIDE_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    OUTSIDE_LITRES: f64 = 0.4, "l", [0.13, 1.2], Chosen;
+    MEDIAN_OF: usize = 5, "1", [1.0, 15.0], Chosen;
+    /// A median of five is this much noisier than a mean of five (normal noise).
+    MEDIAN_SD: f64 = 1.2, "1", [1.2, 1.2], Defined;
+    /// A jump stands out from the noise of a single reading by this factor: some five standard
+    /// deviations of a difference of medians.
+    JUMP_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// And is at least this large, l.
+    LEAST_JUMP_L: f64 = 0.08, "l", [0.027, 0.24], Chosen;
+    /// At least this share of a jump lies between two readings: more where noise cannot hide it. Robbers
+    /// and leaks take a quarter of an hour for each part.
+    SHARP_SHARE: f64 = 0.35, "1", [0.12, 1.0], Chosen;
+    CLEAR_SHARP_SHARE: f64 = 0.5, "1", [0.17, 1.0], Chosen;
+    CLEAR_JUMPS: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// Readings further apart than this say nothing about suddenness, hours.
+    SUDDEN_HOURS: f64 = 1.6, "h", [0.53, 4.8], Chosen;
+    /// A level reading this many standard deviations from those around it is a spike; one that stays the same
+    /// for so many hours may be stuck.
+    SPIKE_SDS: f64 = 5.0, "1", [1.7, 15.0], Chosen;
+    STUCK_HOURS: f64 = 1.5, "h", [0.5, 4.5], Chosen;
+    /// Readings agree that lie within so many times their noise, over so many hours.
+    STEADY_SDS: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    STEADY_HOURS: f64 = 2.5, "h", [0.83, 7.5], Chosen;
+    /// Sensors report about as often as this, hours, and no oftener than that.
+    USUAL_INTERVAL_HOURS: f64 = 0.25, "h", [0.083, 0.75], Chosen;
+    LEAST_INTERVAL_HOURS: f64 = 1.0 / 60.0, "h", [0.0056, 0.05], Chosen;
+}
 
 /// A sudden change of level.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -16,6 +48,17 @@ pub struct LevelJump {
     pub litres: f64,
 }
 
+/// The readings that one of a feeder's sensors made.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct SensorTurn {
+    /// The sensor, as an index into [`FeederInput::levels`].
+    pub sensor: usize,
+    /// Its first reading, as an index into the series.
+    pub first: usize,
+    /// When that was.
+    pub since: Timestamp,
+}
+
 /// A feeder's level over the whole record. All volumes are by the geometry given and at the
 /// temperature of the moment; what the geometry and the sensor get wrong is learned later.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -24,8 +67,8 @@ pub struct LevelTrack {
     pub series: CleanSeries,
     /// Jumps of the level, in order.
     pub jumps: Vec<LevelJump>,
-    /// Moments at which another sensor takes over.
-    pub sensor_changes: Vec<Timestamp>,
+    /// Which sensor made which readings, in order.
+    pub turns: Vec<SensorTurn>,
 }
 
 /// Litres for one value of the channel; `kg_per_litre` is asked only where the feeder is weighed.
@@ -49,6 +92,12 @@ pub fn litres_per_unit(geometry: &Geometry, litres: f64, kg_per_litre: f64) -> f
     }
 }
 
+/// What a level sensor over a feeder of a capacity may show, l; what lies outside is a fault.
+pub fn possible_litres(capacity_l: f64) -> std::ops::RangeInclusive<f64> {
+    let outside = OUTSIDE_SHARE * capacity_l + OUTSIDE_LITRES;
+    -outside..=capacity_l + OUTSIDE_SHARE * capacity_l + outside
+}
+
 /// Reads all sensors of one feeder. `kg_per_litre` gives the density of what is in it at a moment.
 pub fn track_level(
     feeder: &FeederInput<'_>,
@@ -57,33 +106,33 @@ pub fn track_level(
 ) -> LevelTrack {
     let capacity = feeder.feeder.capacity_l;
     let sanity = Sanity {
-        least: -OUTSIDE_SHARE * capacity - OUTSIDE_LITRES,
-        most: (1.0 + 2.0 * OUTSIDE_SHARE) * capacity + OUTSIDE_LITRES,
-        spike_sds: 5.0,
+        least: *possible_litres(capacity).start(),
+        most: *possible_litres(capacity).end(),
+        spike_sds: SPIKE_SDS,
         spike_least: 0.0,
-        stuck_hours: 1.5,
+        stuck_hours: STUCK_HOURS,
         quiet_per_hour: 0.0,
     };
     let mut track = LevelTrack::default();
-    for level in &feeder.levels {
+    for (sensor, level) in feeder.levels.iter().enumerate() {
         let in_litres = level.samples.iter().map(|sample| Sample {
             time: sample.time,
-            value: litres(level.geometry, sample.value, || kg_per_litre(sample.time)),
+            value: litres(level.geometry(), sample.value, || kg_per_litre(sample.time)),
         });
         let series = clean(in_litres, &sanity, scratch);
-        if let (Some(&first), false) = (series.times.first(), track.series.times.is_empty()) {
-            track.sensor_changes.push(first);
+        if let Some(&since) = series.times.first() {
+            let first = track.series.times.len();
+            track.turns.push(SensorTurn {
+                sensor,
+                first,
+                since,
+            });
         }
         track.append(series);
     }
     track.jumps = find_jumps(&track.series);
     track
 }
-
-/// A reading may lie this share of the capacity, and so many litres, outside the feeder before it
-/// is refused: offsets, warmth, comb built into the beam.
-const OUTSIDE_SHARE: f64 = 0.15;
-const OUTSIDE_LITRES: f64 = 0.4;
 
 impl LevelTrack {
     fn append(&mut self, other: CleanSeries) {
@@ -95,6 +144,13 @@ impl LevelTrack {
         self.series.times.extend(other.times);
         self.series.values.extend(other.values);
         self.series.n_refused += other.n_refused;
+    }
+
+    /// Which turn the newest reading at or before `at` belongs to, by index; before the first reading
+    /// the first. `None`: no sensor ever read.
+    pub fn turn_at(&self, at: Timestamp) -> Option<usize> {
+        let begun = self.turns.partition_point(|turn| turn.since <= at);
+        (!self.turns.is_empty()).then(|| begun.saturating_sub(1))
     }
 
     /// How the level changed between `span.start` and `span.end`: medians of up to five readings
@@ -156,11 +212,12 @@ impl LevelTrack {
     pub fn steady_again(&self, at: Timestamp) -> Option<Timestamp> {
         let t = &self.series.times;
         let from = t.partition_point(|&time| time < at);
-        let slack = 6.0 * self.noise_l();
+        let slack = STEADY_SDS * self.noise_l();
         let mut windows = (from..t.len().saturating_sub(8)).filter(|&i| {
             let eight = &self.series.values[i..i + 8];
             let centre = median_of_few(eight.iter().copied()).unwrap_or(f64::NAN);
-            t[i + 7].hours_since(t[i]) <= 2.5 && eight.iter().all(|v| (v - centre).abs() < slack)
+            t[i + 7].hours_since(t[i]) <= STEADY_HOURS
+                && eight.iter().all(|v| (v - centre).abs() < slack)
         });
         windows.next().map(|i| t[i])
     }
@@ -178,8 +235,8 @@ impl LevelTrack {
             .map(|w| w[1].hours_since(w[0]));
         let mut gaps: Vec<f64> = sparse.collect();
         crate::robust::median(&mut gaps)
-            .unwrap_or(0.25)
-            .max(1.0 / 60.0)
+            .unwrap_or(USUAL_INTERVAL_HOURS)
+            .max(LEAST_INTERVAL_HOURS)
     }
 
     /// Whether readings within `hours` exist on both sides of `at`.
@@ -211,22 +268,6 @@ impl LevelChange {
         self.to - self.from
     }
 }
-
-const MEDIAN_OF: usize = 5;
-/// A median of five is this much noisier than a mean of five (normal noise).
-const MEDIAN_SD: f64 = 1.2;
-/// A jump stands out from the noise of a single reading by this factor: some five standard
-/// deviations of a difference of medians.
-const JUMP_SDS: f64 = 4.0;
-/// And is at least this large, l.
-const LEAST_JUMP_L: f64 = 0.08;
-/// At least this share of a jump lies between two readings: more where noise cannot hide it. Robbers
-/// and leaks take a quarter of an hour for each part.
-const SHARP_SHARE: f64 = 0.35;
-const CLEAR_SHARP_SHARE: f64 = 0.5;
-const CLEAR_JUMPS: f64 = 2.0;
-/// Readings further apart than this say nothing about suddenness, hours.
-const SUDDEN_HOURS: f64 = 1.6;
 
 fn find_jumps(series: &CleanSeries) -> Vec<LevelJump> {
     let limit = LEAST_JUMP_L.max(JUMP_SDS * series.noise_sd);

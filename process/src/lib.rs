@@ -6,7 +6,6 @@ pub mod input;
 pub mod output;
 
 pub mod analysis;
-pub mod climate;
 pub mod days;
 pub mod evidence;
 pub mod feeder;
@@ -15,17 +14,18 @@ pub mod level;
 pub mod life;
 pub mod losses;
 pub mod nights;
+#[macro_use]
+pub mod numbers;
 pub mod notices;
 pub mod parameters;
 pub mod record;
 pub mod scale;
+pub mod series;
 pub mod strengths;
 pub mod visits;
 pub mod water;
 pub mod window;
 
-pub mod clean;
-pub mod grid;
 pub mod kalman;
 pub mod robust;
 
@@ -34,7 +34,7 @@ use larder_domain::{Span, Timestamp};
 
 mod intervals;
 mod learned;
-mod report;
+pub(crate) mod report;
 
 pub use analysis::{FeederAnalysis, HiveAnalysis, YardAnalysis, analyse_yard, analyse_yard_with};
 pub use input::{ClockOff, DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};
@@ -89,7 +89,7 @@ pub fn process_yard_by(
         let mut part = report::report(&block_input, &analysis, asked, is_covered, open);
         let last_date = asked.end.plus_ms(-1).local_date(zone);
         part.learned = learned::learned(&block_input, &analysis, last_date);
-        let flags = flags::raise_for_yard(&block_input, &analysis, thresholds);
+        let flags = flags::raise(&block_input, &analysis, thresholds);
         output.append(part, report::within(flags, asked));
     }
     let last = input.span.end.plus_ms(-1).max(input.span.start);

@@ -6,8 +6,15 @@ use crate::robust::{mad_sd, median};
 use crate::scale::ScaleTrack;
 use larder_domain::{Estimate, HiveId, Span, WeightDay, WeightQuality};
 
-/// A night needs so many readings to be good.
-const GOOD_READINGS: usize = 6;
+crate::numbers! { "nights":
+    /// A night needs so many readings to be good.
+    GOOD_READINGS: usize = 6, "1", [2.0, 18.0], Chosen;
+    /// No reading is better than this, kg, and no night's mean than that.
+    LEAST_READING_SD_KG: f64 = 0.005, "kg", [0.0017, 0.015], Chosen;
+    LEAST_NIGHT_SD_KG: f64 = 0.01, "kg", [0.0033, 0.03], Chosen;
+    /// Readings further from the median than so many standard deviations do not count.
+    KEPT_SDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+}
 
 /// One weight for each local day.
 pub fn weigh_nights(hive: &HiveId, scale: &ScaleTrack, yard: &YardAnalysis) -> Vec<WeightDay> {
@@ -84,16 +91,18 @@ fn weigh(
     scratch.clear();
     scratch.extend_from_slice(readings);
     let centre = median(scratch)?;
-    let spread = mad_sd(scratch)?.max(scale.series.noise_sd).max(0.005);
+    let spread = mad_sd(scratch)?
+        .max(scale.series.noise_sd)
+        .max(LEAST_READING_SD_KG);
     let kept = || {
         readings
             .iter()
-            .filter(|v| (*v - centre).abs() <= 3.0 * spread)
+            .filter(|v| (*v - centre).abs() <= KEPT_SDS * spread)
     };
     let n = kept().count().max(1);
     Some(Night {
         kg: kept().sum::<f64>() / n as f64,
-        sd: (spread.powi(2) / n as f64 + 0.01f64.powi(2))
+        sd: (spread.powi(2) / n as f64 + LEAST_NIGHT_SD_KG.powi(2))
             .sqrt()
             .hypot(water_sd_kg),
         n,

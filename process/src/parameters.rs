@@ -1,6 +1,8 @@
 //! What one could sensibly set otherwise in the estimators, with where the usual value comes from.
 //! Flags have their own: [`crate::flags`].
 
+use crate::numbers::Source;
+
 /// All of it.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
 pub struct Parameters {
@@ -146,4 +148,66 @@ impl Default for IntervalParameters {
             pouring_share: 0.02,
         }
     }
+}
+
+/// One of the estimators' parameters, to be listed and to be set by name.
+pub struct Parameter {
+    /// Its name: the model, a point, the parameter (`interval.factor`).
+    pub name: &'static str,
+    /// The unit of its value in UCUM's writing; `1`: a share, a factor or a count.
+    pub unit: &'static str,
+    /// Where its usual value comes from.
+    pub source: Source,
+    get: fn(&mut Parameters) -> &mut f64,
+}
+
+impl Parameter {
+    /// Its value in `parameters`.
+    pub fn of(&self, parameters: &Parameters) -> f64 {
+        *(self.get)(&mut parameters.clone())
+    }
+
+    /// Sets it.
+    pub fn set(&self, parameters: &mut Parameters, value: f64) {
+        *(self.get)(parameters) = value;
+    }
+}
+
+macro_rules! parameters {
+    ($($($field:ident).+, $unit:literal, $source:ident;)*) => {
+        /// All of them.
+        pub const PARAMETERS: &[Parameter] = &[$(Parameter {
+            name: stringify!($($field).+),
+            unit: $unit,
+            source: Source::$source,
+            get: |parameters| &mut parameters.$($field).+,
+        },)*];
+    };
+}
+
+parameters! {
+    feeder.gate_sds, "1", Chosen;
+    feeder.degrees_of_freedom, "1", Measured;
+    feeder.memory_hours, "h", Measured;
+    feeder.appetite_share, "1", Measured;
+    feeder.dregs_share, "1", CommonPractice;
+    feeder.level.offset_sd, "m", CommonPractice;
+    feeder.level.per_kelvin_sd, "m/K", CommonPractice;
+    feeder.level.share_sd, "1", CommonPractice;
+    feeder.load_cell.offset_sd, "kg", CommonPractice;
+    feeder.load_cell.per_kelvin_sd, "kg/K", CommonPractice;
+    feeder.load_cell.share_sd, "1", CommonPractice;
+    rain.kg_per_mm, "kg/mm", Measured;
+    rain.holds_kg, "kg", Measured;
+    rain.wet_m2, "m2", CommonPractice;
+    interval.factor, "1", Measured;
+    interval.gap_factor, "1", Measured;
+    interval.least_sd_l, "l", Chosen;
+    interval.unseen_sd_l, "l", Chosen;
+    interval.disturbed_share, "1", Measured;
+    interval.usual_deficit_kg, "kg", Chosen;
+    interval.doubt_share, "1", Chosen;
+    interval.left_share, "1", Measured;
+    interval.dregs_share, "1", Chosen;
+    interval.pouring_share, "1", Measured;
 }

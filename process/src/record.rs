@@ -5,13 +5,14 @@
 use crate::input::YardInput;
 use larder_domain::{Sample, Span, Timestamp};
 
-/// A record that says nothing for longer than this has ended, days: three weeks are longer than any
-/// logger is out of reach during a season, and shorter than a winter. Chosen.
-pub const LONGEST_SILENCE_DAYS: i64 = 21;
-
-/// Readings of a channel that stand together within that time on either side, at least: fewer are
-/// stray. Six are what a device delivers that reports once a week. Chosen.
-pub const FEWEST_TOGETHER: usize = 6;
+crate::numbers! { "record":
+    /// A record that says nothing for longer than this has ended, days: three weeks are longer than any
+    /// logger is out of reach during a season, and shorter than a winter. Chosen.
+    pub LONGEST_SILENCE_DAYS: i64 = 21, "d", [7.0, 63.0], Chosen;
+    /// Readings of a channel that stand together within that time on either side, at least: fewer are
+    /// stray. Six are what a device delivers that reports once a week. Chosen.
+    pub FEWEST_TOGETHER: usize = 6, "1", [2.0, 18.0], Chosen;
+}
 
 const SILENCE_MS: i64 = LONGEST_SILENCE_DAYS * 86_400_000;
 

@@ -2,14 +2,21 @@
 
 use crate::analysis::{FeederAnalysis, YardAnalysis};
 use crate::days::Day;
-use crate::grid::PER_DAY;
 use crate::input::{FeederInput, YardInput};
 use crate::intervals;
 use crate::losses::HiveBalance;
 use crate::nights::weigh_nights;
 use crate::output::{FeederNow, YardOutput};
 use crate::parameters::IntervalParameters;
+use crate::series::grid::HOURS_PER_DAY;
+use crate::series::grid::PER_DAY;
 use larder_domain::{Estimate, FillEvent, FillSource, Flag, Span, Timestamp, UptakeDay};
+
+crate::numbers! { "report":
+    /// Errors of the rate remember some four hours: the mean over a day of such a process has this share of
+    /// their standard deviation.
+    INDEPENDENT_SHARE: f64 = 0.53, "1", [0.18, 1.0], Chosen;
+}
 
 /// Everything but the flags, for the local days that `asked` touches and that are part of the
 /// record.
@@ -81,7 +88,7 @@ fn sugar_per_litre(found: &FeederAnalysis, at: Timestamp) -> Option<f64> {
     let fills = found.evidence.changes.iter().rev();
     let mut poured = fills.filter(|c| c.kind.pours() && c.before <= at);
     let strength = poured.find_map(|c| c.strength)?;
-    let kg = crate::strengths::kg_per_litre(Some(strength));
+    let kg = larder_domain::syrup::kg_per_litre(Some(strength));
     Some(strength.mass_fraction().value() * kg)
 }
 
@@ -133,9 +140,5 @@ fn rate_of_last_day(found: &FeederAnalysis, last: usize) -> Option<Estimate> {
     let n = rates.len().max(1) as f64;
     let mean = rates.iter().sum::<f64>() / n;
     let sd = sds.iter().sum::<f64>() / n * INDEPENDENT_SHARE;
-    Some(Estimate::normal(24.0 * mean.max(0.0), 24.0 * sd).at_least(0.0))
+    Some(Estimate::normal(HOURS_PER_DAY * mean.max(0.0), HOURS_PER_DAY * sd).at_least(0.0))
 }
-
-/// Errors of the rate remember some four hours: the mean over a day of such a process has this share of
-/// their standard deviation.
-const INDEPENDENT_SHARE: f64 = 0.53;

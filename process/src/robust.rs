@@ -4,8 +4,14 @@
 //! 383–393 (median absolute deviation); P. J. Rousseeuw, C. Croux, *Alternatives to the median
 //! absolute deviation*, JASA 88 (1993) 1273–1283 (the factor 1.4826).
 
-/// From the median absolute deviation to the standard deviation of a normal distribution.
-pub const MAD_TO_SD: f64 = 1.482_602_218_505_602;
+crate::numbers! { "robust":
+    /// From the median absolute deviation to the standard deviation of a normal distribution.
+    pub MAD_TO_SD: f64 = 1.482_602_218_505_602, "1", [1.48, 1.49], Defined;
+    /// Up to so many values are sorted faster without a branch for each comparison (measured).
+    FEW: usize = 20, "1", [6.0, 60.0], Measured;
+    /// The variance of a value against the mean of its neighbours, in variances of one value.
+    SECOND_DIFFERENCE_VARIANCE: f64 = 1.5, "1", [1.5, 1.5], Defined;
+}
 
 /// The median; reorders `values`. `None` where there are none.
 pub fn median(values: &mut [f64]) -> Option<f64> {
@@ -25,9 +31,6 @@ pub fn median(values: &mut [f64]) -> Option<f64> {
         .fold(f64::NEG_INFINITY, f64::max);
     Some(0.5 * (lower + upper))
 }
-
-/// Up to so many values are sorted faster without a branch for each comparison (measured).
-const FEW: usize = 20;
 
 /// Sorts numbers (no NaN) by exchanging neighbours: more comparisons than others, but none that a
 /// processor could guess wrong.
@@ -86,7 +89,7 @@ pub fn noise_sd(values: &[f64], scratch: &mut Vec<f64>) -> Option<f64> {
     let against = |w: &[f64]| (w[1] - 0.5 * (w[0] + w[2])).abs();
     scratch.extend(values.windows(3).map(against));
     // var(x1 - (x0 + x2)/2) = 1.5 var(x)
-    median(scratch).map(|mad| MAD_TO_SD * mad / 1.5f64.sqrt())
+    median(scratch).map(|mad| MAD_TO_SD * mad / SECOND_DIFFERENCE_VARIANCE.sqrt())
 }
 
 /// The median of at most nine values (no NaN) without allocating; `None` where there are none.

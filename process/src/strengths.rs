@@ -4,7 +4,16 @@
 use crate::input::YardInput;
 use larder_domain::syrup::DensityOf;
 use larder_domain::units::DegreesCelsius;
-use larder_domain::{Feeder, FeederId, Goal, Strength, Timestamp, syrup};
+use larder_domain::{Feeder, FeederId, Goal, RecordedFill, Strength, Timestamp, syrup};
+
+crate::numbers! { "strengths":
+    /// Records this close together belong to one trip with one tank, hours.
+    SAME_TRIP_HOURS: f64 = 6.0, "h", [2.0, 18.0], Chosen;
+    /// A fill is written down up to this long after it, hours.
+    LATE_NOTE_HOURS: f64 = 1.5, "h", [0.5, 4.5], Chosen;
+    /// Syrup in a hive is not colder or warmer than these, Cel.
+    SYRUP_CEL: [f64; 2] = [0.0, 45.0], "Cel", [0.0, 140.0], Chosen;
+}
 
 /// Recorded strengths of one yard.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -13,20 +22,24 @@ pub struct Strengths {
     usual: Option<Strength>,
 }
 
-/// Records this close together belong to one trip with one tank, hours.
-const SAME_TRIP_HOURS: f64 = 6.0;
-
 impl Strengths {
     /// Everything written down in a yard.
     pub fn of(input: &YardInput<'_>) -> Self {
-        let feeders = || input.hives.iter().flat_map(|hive| &hive.feeders);
-        let mut recorded: Vec<_> = feeders()
-            .flat_map(|feeder| feeder.recorded)
+        let feeders = input.hives.iter().flat_map(|hive| &hive.feeders);
+        let goals = input.hives.iter().map(|hive| hive.hive.goal);
+        Self::written_down(feeders.flat_map(|feeder| feeder.recorded), goals)
+    }
+
+    /// From the fills that were written down in a yard, in any order, and what its hives are fed for.
+    pub fn written_down<'a>(
+        fills: impl Iterator<Item = &'a RecordedFill>,
+        mut goals: impl Iterator<Item = Option<Goal>>,
+    ) -> Self {
+        let mut recorded: Vec<_> = fills
             .filter_map(|fill| Some((fill.time, fill.feeder.clone(), fill.strength?)))
             .collect();
         recorded.sort_by(|a, b| (a.0, &a.1).cmp(&(b.0, &b.1)));
-        let winter = |goal: Option<Goal>| goal == Some(Goal::WinterStores);
-        let any_winter = input.hives.iter().any(|hive| winter(hive.hive.goal));
+        let any_winter = goals.any(|goal| goal == Some(Goal::WinterStores));
         // Common practice: thick syrup for stores, thin to build up.
         let usual = Strength::by_mass(if any_winter { 2.0 } else { 1.0 }, 1.0).ok();
         Self { recorded, usual }
@@ -35,7 +48,7 @@ impl Strengths {
     /// What was in `feeder` at `at`: its own record up to then, else the yard's nearest of that
     /// trip, else its own last before, else the yard's last before, else the usual one.
     pub fn at(&self, feeder: &FeederId, at: Timestamp) -> Option<Strength> {
-        let until = at.plus_ms((SAME_TRIP_HOURS * 0.25 * 3.6e6) as i64);
+        let until = at.plus_hours(LATE_NOTE_HOURS);
         let end = self.recorded.partition_point(|r| r.0 <= until);
         let before = &self.recorded[..end];
         let own = before.iter().rev().find(|r| &r.1 == feeder);
@@ -56,16 +69,8 @@ impl Strengths {
 
     /// Density at 20 Cel of what was in `feeder` at `at`, kg/l.
     pub fn kg_per_litre(&self, feeder: &Feeder, at: Timestamp) -> f64 {
-        kg_per_litre(self.at(&feeder.id, at))
+        syrup::kg_per_litre(self.at(&feeder.id, at))
     }
-}
-
-/// Density at 20 Cel, kg/l; of 3:2 where the strength is not known.
-pub fn kg_per_litre(strength: Option<Strength>) -> f64 {
-    let Some(strength) = strength else {
-        return 1.29;
-    };
-    syrup::density_at_20_kg_m3(strength.mass_fraction()) / 1000.0
 }
 
 /// How much more room a litre of 20 Cel takes at other temperatures.
@@ -89,6 +94,6 @@ impl Expansion {
         let Some((syrup, at_20)) = self.syrup.filter(|_| celsius.is_finite()) else {
             return 1.0;
         };
-        at_20 / syrup.at(DegreesCelsius(celsius.clamp(0.0, 45.0)))
+        at_20 / syrup.at(DegreesCelsius(celsius.clamp(SYRUP_CEL[0], SYRUP_CEL[1])))
     }
 }

@@ -3,28 +3,30 @@
 //! neither the other hives nor other days show the like: bees that fly out on a fine morning take a
 //! quarter of a kilogram with them.
 
-use crate::grid::{Grid, PER_DAY, STEP_MS};
 use crate::input::HiveInput;
 use crate::level::LevelTrack;
 use crate::robust::median_of_few;
 use crate::scale::{LEAST_STEP_KG, ScaleStep, ScaleTrack};
+use crate::series::grid::{Grid, PER_DAY, STEP_MS};
 use larder_domain::Timestamp;
 
-/// A step this large needs no second witness, kg: more than a swarm, and nothing else takes or
-/// brings as much within minutes.
-const BEYOND_DOUBT_KG: f64 = 1.5;
-/// One visit to a yard lasts about so long, hours.
-const VISIT_HOURS: f64 = 2.0;
-/// A note is written up to this long before or after, hours.
-const NOTE_HOURS: f64 = 1.0;
-/// A level jumps within this of a step that it goes with, minutes.
-const SAME_MINUTES: i64 = 30;
-/// Of a step on the scale at least this share shows in the feeder's level, where it was syrup.
-const LEAST_SHARE: f64 = 0.25;
-/// And at least this share of a doubtful step happens between two readings.
-const LEAST_SHARP_SHARE: f64 = 0.65;
-/// The same time of day is looked at on so many days on each side.
-const OTHER_DAYS: usize = 4;
+crate::numbers! { "visits":
+    /// A step this large needs no second witness, kg: more than a swarm, and nothing else takes or
+    /// brings as much within minutes.
+    BEYOND_DOUBT_KG: f64 = 1.5, "kg", [0.5, 4.5], Chosen;
+    /// One visit to a yard lasts about so long, hours.
+    VISIT_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
+    /// A note is written up to this long before or after, hours.
+    NOTE_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
+    /// A level jumps within this of a step that it goes with, minutes.
+    SAME_MINUTES: i64 = 30, "min", [10.0, 90.0], Chosen;
+    /// Of a step on the scale at least this share shows in the feeder's level, where it was syrup.
+    LEAST_SHARE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
+    /// And at least this share of a doubtful step happens between two readings.
+    LEAST_SHARP_SHARE: f64 = 0.65, "1", [0.22, 1.0], Chosen;
+    /// The same time of day is looked at on so many days on each side.
+    OTHER_DAYS: usize = 4, "d", [1.0, 12.0], Chosen;
+}
 
 /// Takes out steps that nothing but the scale itself speaks for.
 pub fn drop_doubtful(

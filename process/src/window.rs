@@ -13,12 +13,14 @@ use larder_domain::time::local_day;
 use larder_domain::{RecordedFill, Sample, Span, Timestamp};
 use std::ops::RangeInclusive;
 
-/// Local days that are worked out together.
-pub const BLOCK_DAYS: u64 = 28;
-/// Days before a block whose readings it rests on: what the sensors were like, what was poured in.
-pub const CONTEXT_BEFORE_DAYS: u64 = 28;
-/// Days after a block whose readings it rests on.
-pub const CONTEXT_AFTER_DAYS: u64 = 7;
+crate::numbers! { "window":
+    /// Local days that are worked out together.
+    pub BLOCK_DAYS: u64 = 28, "d", [9.0, 84.0], Chosen;
+    /// Days before a block whose readings it rests on: what the sensors were like, what was poured in.
+    pub CONTEXT_BEFORE_DAYS: u64 = 28, "d", [9.0, 84.0], Chosen;
+    /// Days after a block whose readings it rests on.
+    pub CONTEXT_AFTER_DAYS: u64 = 7, "d", [2.0, 21.0], Chosen;
+}
 
 /// How long before a day readings can matter to it, at most.
 pub fn context_before() -> chrono::Duration {
@@ -158,7 +160,7 @@ fn cut_hive<'a>(hive: &HiveInput<'a>, window: Span) -> HiveInput<'a> {
             .levels
             .iter()
             .map(|level| LevelInput {
-                geometry: level.geometry,
+                sensor: level.sensor,
                 samples: samples(level.samples, window),
                 syrup_temperature: samples(level.syrup_temperature, window),
             })

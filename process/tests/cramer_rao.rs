@@ -9,8 +9,8 @@ use common::Random;
 use larder_domain::{Span, Timestamp};
 use larder_process::Parameters;
 use larder_process::feeder::{Observations, Task, Watched, Workspace, estimate};
-use larder_process::grid::Grid;
 use larder_process::kalman::{Adjoint, State, Transition, Update, Vector};
+use larder_process::series::grid::Grid;
 
 /// The level falls at the rate; these are the states.
 struct Drawdown {
@@ -113,12 +113,11 @@ fn the_feeder_model_does_better_than_one_day_alone_can_tell() {
             warmth: 0.0,
             expansion: 1.0,
             new_sensor: false,
+            weighs: false,
         };
         let observations = Observations {
             nodes: (0..grid.len()).map(node).collect(),
             noise_l: sigma,
-            weighs: false,
-            quantum_l: 0.0,
         };
         let task = Task {
             grid: &grid,

@@ -5,7 +5,7 @@ mod common;
 use common::{Random, START, Story};
 use larder_domain::{Assignment, Estimate, Learned, Sample, Trait};
 use larder_process::process_yard;
-use larder_process::scale::LOAD_CELL_LAG_HOURS;
+use larder_process::series::weather::LOAD_CELL_LAG_HOURS;
 
 const DAYS: i64 = 50;
 const EXCHANGED: i64 = 20;

@@ -240,7 +240,7 @@ fn mails_come(mail: &mut Receiver, service: &Service) {
     assert_eq!(told["tls"], true);
     assert_eq!(
         told["subject"],
-        "Terrace 1 (sc-1) has a nearly empty battery"
+        "Terrace 1's scale has a nearly empty battery"
     );
     assert!(
         says(&told, "Take a charged battery along") && !says(&told, "sc-2"),

@@ -1,5 +1,6 @@
 //! The declaration's JSON twins, and the way between them and the domain.
 
+use crate::words::{FeederKindWord, GoalWord};
 use larder_domain::apiary::{Assignment, Geometry, LevelSensor, Move};
 use larder_domain::feeder::Shape;
 use larder_domain::names;
@@ -14,19 +15,23 @@ use utoipa::ToSchema;
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct YardBody {
-    /// May be left out in a body; the path says it.
+    /// May be left out in a request; the path says it.
     #[serde(default)]
+    #[schema(nullable = false)]
     id: Option<String>,
     name: String,
     /// IANA name: `America/New_York`.
     timezone: String,
+    #[schema(minimum = -90, maximum = 90)]
     latitude: Option<f64>,
+    #[schema(minimum = -180, maximum = 180)]
     longitude: Option<f64>,
     /// The device whose readings are this yard's weather.
     weather: Option<String>,
     /// Tells this state from any other. Sent back with a change, the change is refused with 412
     /// where somebody changed it meanwhile; left out, it is not looked at.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(nullable = false)]
     pub(super) revision: Option<String>,
 }
 
@@ -34,21 +39,27 @@ pub(super) struct YardBody {
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct HiveBody {
+    /// May be left out in a request; the path says it.
     #[serde(default)]
+    #[schema(nullable = false)]
     id: Option<String>,
+    /// What people call it; its id where left out.
     #[serde(default)]
+    #[schema(nullable = false)]
     name: Option<String>,
     yard: String,
     /// The scales under it, each for its time.
     #[serde(default)]
     scale: Vec<ScaleBody>,
-    /// `winter_stores`, `build_up`, `comb` or `emergency`.
+    /// What the colony is fed for.
     #[serde(default)]
+    #[schema(value_type = Option<GoalWord>)]
     goal: Option<String>,
     /// Gross, on the scale.
     #[serde(default)]
     target_weight_kg: Option<f64>,
     #[serde(default)]
+    #[schema(format = Date)]
     target_date: Option<String>,
     #[serde(default)]
     supers_on: bool,
@@ -57,6 +68,7 @@ pub(super) struct HiveBody {
     /// Tells this state from any other. Sent back with a change, the change is refused with 412
     /// where somebody changed it meanwhile; left out, it is not looked at.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(nullable = false)]
     pub(super) revision: Option<String>,
 }
 
@@ -67,17 +79,24 @@ struct ScaleBody {
     device: String,
     /// `weight` where left out.
     #[serde(default)]
+    #[schema(nullable = false)]
     channel: Option<String>,
+    /// Since when; null: from its first reading on.
     #[serde(default)]
+    #[schema(format = DateTime)]
     from: Option<String>,
+    /// Until when; null: it still does.
     #[serde(default)]
+    #[schema(format = DateTime)]
     to: Option<String>,
 }
 
+/// A hive carried to another yard.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 struct MoveBody {
     yard: String,
+    #[schema(format = DateTime)]
     from: String,
 }
 
@@ -85,10 +104,12 @@ struct MoveBody {
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub(super) struct FeederBody {
+    /// May be left out in a request; the path says it.
     #[serde(default)]
+    #[schema(nullable = false)]
     id: Option<String>,
     hive: String,
-    /// `frame`, `pail`, `jar`, `tray` or `entrance`.
+    #[schema(value_type = FeederKindWord)]
     kind: String,
     capacity_l: f64,
     #[serde(default = "yes")]
@@ -99,6 +120,7 @@ pub(super) struct FeederBody {
     /// Tells this state from any other. Sent back with a change, the change is refused with 412
     /// where somebody changed it meanwhile; left out, it is not looked at.
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schema(nullable = false)]
     pub(super) revision: Option<String>,
 }
 
@@ -113,9 +135,13 @@ pub(super) struct SensorBody {
     pub device: String,
     /// `distance`, `depth`, `volume` or `feeder_weight`, with a logger's prefix.
     pub channel: String,
+    /// Since when; null: from its first reading on.
     #[serde(default)]
+    #[schema(format = DateTime)]
     pub from: Option<String>,
+    /// Until when; null: it still does.
     #[serde(default)]
+    #[schema(format = DateTime)]
     pub to: Option<String>,
     /// From the sensor's face to the feeder's floor.
     #[serde(default)]
@@ -125,7 +151,6 @@ pub(super) struct SensorBody {
     pub area_m2: Option<f64>,
     /// Pairs of depth in metres and litres.
     #[serde(default)]
-    #[schema(value_type = Option<Vec<Vec<f64>>>)]
     pub table: Option<Vec<(f64, f64)>>,
 }
 

@@ -14,10 +14,11 @@ use utoipa::ToSchema;
 /// Where one channel of a device stands from then on. Neither hive nor feeder: nowhere.
 #[derive(Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
-pub(super) struct PlaceBody {
+pub(super) struct PlaceRequest {
     channel: String,
-    /// RFC 3339; left out: from its first reading on, whatever was said of it before.
+    /// Left out: from its first reading on, whatever was said of it before.
     #[serde(default)]
+    #[schema(format = DateTime)]
     from: Option<String>,
     /// The hive that it weighs.
     #[serde(default)]
@@ -33,7 +34,6 @@ pub(super) struct PlaceBody {
     area_m2: Option<f64>,
     /// Of a level sensor: pairs of depth in metres and litres, in place of an area.
     #[serde(default)]
-    #[schema(value_type = Option<Vec<Vec<f64>>>)]
     table: Option<Vec<(f64, f64)>>,
 }
 
@@ -51,7 +51,7 @@ struct Placing {
     place: Place,
 }
 
-impl PlaceBody {
+impl PlaceRequest {
     fn parse(self, device: &DeviceId) -> Parsed<Placing> {
         let from = self.from.as_deref();
         let stands = assignment(device.as_str(), &self.channel, from, None)?;
@@ -78,16 +78,18 @@ impl PlaceBody {
     }
 }
 
-/// Says where one channel of a device stands from a moment on. What was said of that channel for
-/// later times is replaced; earlier times stay as they were, but for the same place said anew with
-/// another beginning, which corrects it. Saying the same twice changes nothing.
-#[utoipa::path(post, path = "/api/v1/devices/{id}/place", tag = "devices", params(("id" = String, Path)),
-    request_body = PlaceBody,
-    responses((status = 204), (status = 400, body = Problem), (status = 404, body = Problem), (status = 409, body = Problem)))]
+/// Says where one channel of a device stands from a moment on.
+///
+/// What was said of that channel for later times is replaced; earlier times stay as they were, but for
+/// the same place said anew with another beginning, which corrects it. Saying the same twice changes
+/// nothing.
+#[utoipa::path(post, path = "/api/v1/devices/{id}/place", tag = "devices", params(Id<DeviceId>),
+    request_body = PlaceRequest,
+    responses((status = 204), (status = 409)))]
 pub(super) async fn place_device(
     State(service): State<ServiceState>,
     Id(id): Id<DeviceId>,
-    Body(body): Body<PlaceBody>,
+    Body(body): Body<PlaceRequest>,
 ) -> Result<StatusCode, Problem> {
     let placing = body.parse(&id).map_err(Problem::bad_request)?;
     service

@@ -3,8 +3,9 @@
 use super::request::{MixRefusal, MixRequest};
 use super::response::{BecomesBody, CautionBody, MixResponse, Row, Section, WeightBody, rounded};
 use super::view::{litres, row};
+use crate::words::Syrup;
 use larder_domain::feed::ReadyFeed;
-use larder_domain::mix::{Caution, LIFT_LIMIT, Vessel};
+use larder_domain::mix::{Caution, CautionKind, LIFT_LIMIT, Vessel};
 use larder_domain::stores;
 use larder_domain::units::{Kilograms, Litres, UnitSystem, typed};
 
@@ -33,8 +34,8 @@ pub(super) fn answer(
             name(feed),
             units.mass(mass)
         ),
-        units: units.name(),
-        kind: feed.name(),
+        units: units.into(),
+        kind: Syrup::Ready(feed).into(),
         sugar_kg: rounded(sugars.0),
         water_kg: rounded(water.0),
         water_l: rounded(larder_domain::mix::water_volume(water).0),
@@ -173,14 +174,14 @@ fn cautions(mass: Kilograms, units: UnitSystem) -> Vec<CautionBody> {
         full: mass,
     });
     let old = CautionBody {
-        kind: "keeping",
+        kind: CautionKind::Keeping.into(),
         text: "Buy it fresh and keep it cool: stored warm it makes hydroxymethylfurfural, which \
                harms bees."
             .into(),
     };
     let feeding = [Caution::HoneySupers, Caution::Robbing, Caution::LocalRules];
     let body = |caution: Caution| CautionBody {
-        kind: caution.kind().name(),
+        kind: caution.kind().into(),
         text: caution.sentence(units),
     };
     lift.into_iter()

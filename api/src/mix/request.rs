@@ -1,5 +1,6 @@
 //! What is asked, as text, and what it means.
 
+use crate::words::{FeedKindWord, UnitSystemWord};
 use larder_domain::feed::{Label, ReadyFeed};
 use larder_domain::mix::{Ask, Leftover, Price, Sugar, Vessel, WaterAmount, Wish};
 use larder_domain::stores::{Kept, Moisture};
@@ -52,13 +53,15 @@ pub struct MixRequest {
     pub price: Option<String>,
     /// What a litre of loose sugar weighs, for strengths by volume; 0.845 kg where not said.
     pub loose_kg_per_l: Option<f64>,
-    /// A feed bought as syrup, instead of sugar and water: `hfcs-42`, `hfcs-55`, `labelled`.
+    /// A feed bought as syrup, instead of sugar and water.
+    #[schema(value_type = Option<FeedKindWord>)]
     pub feed: Option<String>,
     /// Sugars of a labelled feed: `72 %`.
     pub solids: Option<String>,
     /// What a litre of a labelled feed weighs, kg.
     pub kg_per_l: Option<f64>,
-    /// `metric` or `us`; the operation's setting where not said.
+    /// In which units the answer speaks; the operation's setting where not said.
+    #[schema(value_type = Option<UnitSystemWord>)]
     pub units: Option<String>,
 }
 

@@ -2,6 +2,7 @@
 //! shown in someone's own units.
 
 use super::view;
+use crate::words::{CautionKindWord, Syrup, SyrupWord, UnitSystemWord};
 use larder_domain::mix::{Answer, Ask, BagCount, Load, Recipe, headline};
 use larder_domain::syrup::Crystallises;
 use larder_domain::units::{DegreesCelsius, Litres, UnitSystem};
@@ -14,10 +15,10 @@ use utoipa::ToSchema;
 pub struct MixResponse {
     /// The whole in a sentence or two.
     pub sentence: String,
-    /// `metric` or `us`: what `sentence`, `sections` and the cautions speak.
-    pub units: &'static str,
-    /// `sucrose`, `hfcs-42`, `hfcs-55` or `labelled`.
-    pub kind: &'static str,
+    /// In which units `sentence`, `sections` and the cautions speak.
+    pub units: UnitSystemWord,
+    /// What it is made of.
+    pub kind: SyrupWord,
     /// Sugar in the finished syrup.
     pub sugar_kg: f64,
     /// Water in the finished syrup.
@@ -63,6 +64,7 @@ pub struct MixResponse {
     /// How thick it is at 10 °C.
     pub viscosity_10c_mpa_s: Option<f64>,
     /// What it leaves to yeasts and moulds, 0 to 1.
+    #[schema(minimum = 0, maximum = 1)]
     pub water_activity_25c: Option<f64>,
     /// Temperatures, where they were asked.
     pub warmth: Option<WarmthBody>,
@@ -184,8 +186,8 @@ pub struct CostBody {
 /// Something to mind.
 #[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
 pub struct CautionBody {
-    /// `mixing`, `lifting`, `keeping` or `feeding`.
-    pub kind: &'static str,
+    /// Which part of the work it belongs to.
+    pub kind: CautionKindWord,
     /// One sentence.
     pub text: String,
 }
@@ -229,8 +231,8 @@ impl MixResponse {
         };
         Self {
             sentence: headline(ask, answer, units),
-            units: units.name(),
-            kind: "sucrose",
+            units: units.into(),
+            kind: Syrup::Sucrose.into(),
             sugar_kg: rounded(made.sugar().0),
             water_kg: rounded(made.water().0),
             water_l: rounded(litres_of_water(made.water().0)),
@@ -274,7 +276,7 @@ impl MixResponse {
                 .cautions
                 .iter()
                 .map(|caution| CautionBody {
-                    kind: caution.kind().name(),
+                    kind: caution.kind().into(),
                     text: caution.sentence(units),
                 })
                 .collect(),

@@ -1,13 +1,14 @@
 import { units } from "../data/prefs";
 import { useSignal } from "../data/signal";
-import type { UptakeDay, WeightDay } from "../data/types";
+import type { UptakeTotal, WeightDay } from "../data/types";
 import { Fold } from "../parts/fold";
+import { totalWords } from "../shelf/totals";
 import { dateWords } from "../time/words";
 import { dateOf } from "../time/zone";
-import { amount, change, withInterval } from "../units/units";
+import { amount, change } from "../units/units";
 
 /** The charts' days as numbers, newest first. */
-export function DayTable({ uptake, weight, zone }: { uptake: UptakeDay[]; weight: WeightDay[]; zone: string }) {
+export function DayTable({ uptake, weight, zone }: { uptake: UptakeTotal[]; weight: WeightDay[]; zone: string }) {
   const system = useSignal(units);
   const today = dateOf(Date.now(), zone);
   const dates = [...new Set([...uptake.map((d) => d.date), ...weight.map((d) => d.date)])].sort().reverse();
@@ -37,8 +38,8 @@ export function DayTable({ uptake, weight, zone }: { uptake: UptakeDay[]; weight
                     {dateWords(date)}
                     {date === today && " so far"}
                   </th>
-                  <td>{fed?.uptake_l == null ? "not known" : withInterval(fed.uptake_l, "volume", system)}</td>
-                  <td>{fed?.remaining_l == null ? "not known" : amount(fed.remaining_l.value, "volume", system)}</td>
+                  <td>{totalWords(fed?.uptake_l, system) ?? "not known"}</td>
+                  <td>{totalWords(fed?.remaining_l, system) ?? "not known"}</td>
                   <td>{weighed?.weight_kg == null ? "not known" : amount(weighed.weight_kg.value, "mass", system)}</td>
                   <td>{weighed?.net_change_kg == null ? "not known" : change(weighed.net_change_kg.value, "mass", system)}</td>
                   <td>{weighed === undefined || Math.abs(weighed.handling_kg) < 0.05 ? "" : change(weighed.handling_kg, "mass", system)}</td>

@@ -3,9 +3,10 @@ import "uplot/dist/uPlot.min.css";
 import { units } from "../data/prefs";
 import { signal, useSignal, type Signal } from "../data/signal";
 import type { ShelfHive, ShelfYard } from "../data/types";
+import { totalWords } from "../shelf/totals";
 import { momentWords } from "../time/words";
 import { addDays, DAY, dateOf, HOUR, momentOf } from "../time/zone";
-import { amount, withInterval } from "../units/units";
+import { amount } from "../units/units";
 import { DayTable } from "./day-table";
 import { useHiveData, type Known } from "./hive-data";
 import { usePanels } from "./hive-panels";
@@ -122,7 +123,7 @@ function Readout({ known, zone, pointed, view }: { known: Known; zone: string; p
       const litres = nearest(series, at, reach);
       return litres === null ? null : `${amount(litres.value, "volume", system)} in the feeder`;
     }),
-    day?.uptake_l == null ? null : `took ${withInterval(day.uptake_l, "volume", system)} ${day.date === dateOf(Date.now(), zone) ? "so far today" : "that day"}`,
+    day === undefined || day.uptake_l.value === null ? null : `took ${totalWords(day.uptake_l, system, day.date === dateOf(Date.now(), zone) ? "so far today" : "that day") ?? ""}`,
     ...known.volume.map(({ left_out }) => {
       const ring = nearest(left_out, at, reach);
       return ring === null ? null : `left out: ${amount(ring.value, "volume", system)}`;

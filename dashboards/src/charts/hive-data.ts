@@ -2,7 +2,7 @@
 import { useMemo } from "preact/hooks";
 import { useQuery } from "../data/query";
 import { useSignal, type Signal } from "../data/signal";
-import type { Columns, Fill, Flag, ShelfHive, ShelfYard, UptakeDay, VolumeColumns, WeightDay, YardDeclaration } from "../data/types";
+import type { Columns, Fill, Fills, Flag, HiveFlags, HiveWeight, ShelfHive, ShelfYard, Uptake, UptakeTotal, VolumeColumns, WeightDay, YardDeclaration } from "../data/types";
 import { dateOf } from "../time/zone";
 import { decode, EMPTY, refine, type Series } from "./series";
 import { detailWindow, type View } from "./view";
@@ -14,14 +14,15 @@ export interface Known {
   scale: Series;
   volume: { feeder: string; capacity_l: number; series: Series; left_out: Series }[];
   temperature: Series;
-  uptake: UptakeDay[];
+  /** All feeders of a day together. */
+  uptake: UptakeTotal[];
   weight: WeightDay[];
   fills: Fill[];
   flags: Flag[];
 }
 
 // The same ones each time, so that what rests on them is not made again.
-const NO_DAYS: UptakeDay[] = [];
+const NO_DAYS: UptakeTotal[] = [];
 const NO_NIGHTS: WeightDay[] = [];
 const NO_FILLS: Fill[] = [];
 const NO_FLAGS: Flag[] = [];
@@ -31,11 +32,11 @@ export function useHiveData(hive: ShelfHive, yard: ShelfYard, bounds: View, view
   const shown_view = useSignal(view);
   const base = `/api/v1/hives/${encodeURIComponent(hive.id)}`;
   const days = `from=${dateOf(bounds.from, yard.timezone)}&to=${dateOf(bounds.to, yard.timezone)}`;
-  const uptake = useQuery<{ days: UptakeDay[] }>(`${base}/uptake?${days}`);
-  const weight = useQuery<{ days: WeightDay[] }>(`${base}/weight?${days}`);
+  const uptake = useQuery<Uptake>(`${base}/uptake?${days}`);
+  const weight = useQuery<HiveWeight>(`${base}/weight?${days}`);
   const moments = `from=${new Date(bounds.from).toISOString()}&to=${new Date(bounds.to).toISOString()}`;
-  const fills = useQuery<{ fills: Fill[] }>(`${base}/fills?${moments}`);
-  const flags = useQuery<{ flags: Flag[] }>(`${base}/flags`);
+  const fills = useQuery<Fills>(`${base}/fills?${moments}`);
+  const flags = useQuery<HiveFlags>(`${base}/flags`);
   const declared = useQuery<YardDeclaration>(`/api/v1/yards/${encodeURIComponent(yard.id)}`);
   const weather = declared.data?.weather ?? null;
   const first = hive.feeders[0]?.id ?? null;
@@ -54,7 +55,7 @@ export function useHiveData(hive: ShelfHive, yard: ShelfYard, bounds: View, view
         return feeder === undefined ? [] : [{ feeder: feeder.id, capacity_l: feeder.capacity_l, ...series }];
       }),
       temperature,
-      uptake: uptake.data?.days ?? NO_DAYS,
+      uptake: uptake.data?.totals ?? NO_DAYS,
       weight: weight.data?.days ?? NO_NIGHTS,
       fills: fills.data?.fills ?? NO_FILLS,
       flags: flags.data?.flags ?? NO_FLAGS,

@@ -2,8 +2,9 @@
 import { useMemo } from "preact/hooks";
 import { units, type Units } from "../data/prefs";
 import { useSignal } from "../data/signal";
-import type { Fill, Flag, ShelfHive, ShelfYard, UptakeDay, WeightDay } from "../data/types";
+import type { Fill, Flag, ShelfHive, ShelfYard, UptakeTotal, WeightDay } from "../data/types";
 import { now } from "../parts/clock";
+import { sumOf } from "../shelf/totals";
 import { nights } from "../time/sun";
 import { addDays, dateOf, momentOf } from "../time/zone";
 import { change, digits, shown, unitOf } from "../units/units";
@@ -24,8 +25,8 @@ export function usePanels(hive: ShelfHive, yard: ShelfYard, known: Known, bounds
   }, [bounds, latitude, longitude]);
   const target = hive.target_weight_kg;
   const scale = useMemo(
-    () => scalePanel(known.scale, known.weight, known.fills, target, zone, system, under),
-    [known.scale, known.weight, known.fills, target, zone, system, under],
+    () => scalePanel(known.scale, known.weight, target, zone, system, under),
+    [known.scale, known.weight, target, zone, system, under],
   );
   const [a, b] = known.volume;
   const volumeA = useVolumePanel(0, a, known.fills, system, under);
@@ -61,7 +62,6 @@ function useVolumePanel(
 function scalePanel(
   scale: Series,
   weight: WeightDay[],
-  fills: Fill[],
   target: number | null,
   zone: string,
   system: Units,
@@ -78,7 +78,7 @@ function scalePanel(
     notched: weight.some((day) => Math.abs(day.handling_kg) >= HANDLING_KG),
     under,
     over: [
-      paintNotches(handlingNotches(weight, fills, zone, (kg) => change(kg, "mass", system))),
+      paintNotches(handlingNotches(weight, zone, (kg) => change(kg, "mass", system))),
       ...(target === null ? [] : [paintRule(shown(target, "mass", system), "target")]),
     ],
   };
@@ -107,7 +107,7 @@ function volumePanel(
   };
 }
 
-function uptakePanel(days: UptakeDay[], zone: string, today: string, system: Units): Panel | null {
+function uptakePanel(days: UptakeTotal[], zone: string, today: string, system: Units): Panel | null {
   const bars = dayBars(days, zone, today, (l) => shown(l, "volume", system));
   if (bars.length === 0) return null;
   return {
@@ -153,18 +153,13 @@ function flagPanel(flags: Flag[], now: number): Panel | null {
 /** Less than this was wind or rain, not hands. */
 const HANDLING_KG = 0.5;
 
-/** A litre of feeding syrup weighs 1.2 to 1.35 kg: what the fills of a day explain is not marked twice. */
-const FILL_KG_PER_L = 1.27;
+/** What a day's fills explain is not marked twice; a quarter of a day's handling is within what fills are known to. */
+const EXPLAINED_SHARE = 0.25;
 
-function handlingNotches(days: WeightDay[], fills: Fill[], zone: string, words: (kg: number) => string): Notch[] {
-  const poured = (date: string) =>
-    fills
-      .filter((fill) => dateOf(Date.parse(fill.time), zone) === date)
-      .reduce((kg, fill) => kg + (fill.volume_l?.value ?? 0) * FILL_KG_PER_L, 0);
-  return days
-    .filter((day) => Math.abs(day.handling_kg) >= HANDLING_KG)
-    .filter((day) => Math.abs(day.handling_kg - poured(day.date)) >= Math.max(HANDLING_KG, poured(day.date) * 0.25))
-    .map((day) => ({ at: momentOf(day.date, zone, 14), words: words(day.handling_kg), kind: "hands" }));
+function handlingNotches(days: WeightDay[], zone: string, words: (kg: number) => string): Notch[] {
+  const by_hands = ({ handling_kg, beyond_fills_kg }: WeightDay) =>
+    Math.abs(handling_kg) >= HANDLING_KG && Math.abs(beyond_fills_kg ?? handling_kg) >= Math.max(HANDLING_KG, Math.abs(handling_kg) * EXPLAINED_SHARE);
+  return days.filter(by_hands).map((day) => ({ at: momentOf(day.date, zone, 14), words: words(day.handling_kg), kind: "hands" }));
 }
 
 function fillNotches(fills: Fill[], feeder: string, words: (l: number) => string): Notch[] {
@@ -177,23 +172,16 @@ function fillNotches(fills: Fill[], feeder: string, words: (l: number) => string
     }));
 }
 
-/** One bar a local day; two feeders of a hive are added up. */
-function dayBars(days: UptakeDay[], zone: string, today: string, toShown: (l: number) => number): DayBar[] {
-  const byDate = new Map<string, { value: number; lo: number; hi: number }>();
-  for (const { date, uptake_l } of days) {
-    if (uptake_l === null) continue;
-    const before = byDate.get(date) ?? { value: 0, lo: 0, hi: 0 };
-    byDate.set(date, {
-      value: before.value + toShown(uptake_l.value),
-      lo: before.lo + toShown(uptake_l.lo),
-      hi: before.hi + toShown(uptake_l.hi),
-    });
-  }
-  return [...byDate].map(([date, estimate]) => ({
-    from: momentOf(date, zone),
-    to: momentOf(addDays(date, 1), zone),
-    estimate,
-    soFar: date === today,
-  }));
+/** One bar a local day on which anything is known of the feeders. */
+function dayBars(days: UptakeTotal[], zone: string, today: string, toShown: (l: number) => number): DayBar[] {
+  return days.flatMap(({ date, uptake_l }) => {
+    const took = sumOf(uptake_l);
+    if (took === null) return [];
+    return {
+      from: momentOf(date, zone),
+      to: momentOf(addDays(date, 1), zone),
+      estimate: { value: toShown(took.value), lo: toShown(took.lo), hi: toShown(took.hi) },
+      soFar: date === today,
+    };
+  });
 }
-

@@ -1,7 +1,7 @@
 /** What is drawn on a chart besides its line. All painters take the chart and draw in its canvas. */
 import type uPlot from "uplot";
 import type { Estimate, Flag } from "../data/types";
-import { FLAG_WORDS } from "../flags/words";
+import { textsOf } from "../flags/words";
 import { DAY } from "../time/zone";
 import type { Inks } from "./inks";
 import { lowerBound, type Series } from "./series";
@@ -255,7 +255,7 @@ function inkOf(flag: Flag, inks: Inks): string {
 
 /** A flag's word on the time axis. */
 export function flagWords(flag: Flag): string {
-  const { word } = FLAG_WORDS[flag.kind];
+  const { word } = textsOf(flag);
   return flag.state === "withdrawn" ? `${word}, withdrawn` : word;
 }
 

@@ -1,8 +1,9 @@
 /** What this device likes: the theme, and the units as last heard from the server. */
 import { signal } from "./signal";
+import type { UnitSystem } from "./types";
 
 export type Theme = "day" | "night" | "sun";
-export type Units = "metric" | "us";
+export type Units = UnitSystem;
 
 const THEMES: readonly Theme[] = ["day", "night", "sun"];
 

@@ -75,7 +75,8 @@ export async function request<T>(method: string, path: string, body?: unknown, a
   }
   offline.set(false);
   if (!response.ok) {
-    const problem = (await response.json().catch(() => ({}))) as Problem;
+    // A proxy in between answers in words of its own.
+    const problem = (await response.json().catch(() => ({}))) as Partial<Problem>;
     throw new ApiError(response.status, problem.detail ?? problem.title ?? `Larder answered ${response.status}.`);
   }
   if (response.status === 204) return undefined as T;

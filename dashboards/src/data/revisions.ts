@@ -1,11 +1,11 @@
+import type { YardInput } from "./types";
+
 /**
  * Which revision of a thing this phone's own changes have led to. A form may have been filled before
  * the answer to an earlier change was here, and Undo writes back what stood there before: both mean
  * the state that this phone has made, and are no conflict. What anybody else has changed is one.
  */
-interface Revised {
-  revision?: string;
-}
+type Revised = Pick<YardInput, "revision">;
 
 /** More than there are forms open at a time; the oldest are forgotten. */
 const MOST_KNOWN = 200;

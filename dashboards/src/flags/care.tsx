@@ -2,7 +2,7 @@ import { useState } from "preact/hooks";
 import { outbox, queue, type Edit } from "../data/outbox";
 import { keeper } from "../data/prefs";
 import { useSignal } from "../data/signal";
-import type { Flag } from "../data/types";
+import type { Flag, Verdict } from "../data/types";
 import { say } from "../parts/note";
 import { now } from "../parts/clock";
 import { momentWords } from "../time/words";
@@ -36,7 +36,7 @@ export function Care({ flag, place, zone }: { flag: Flag; place: string; zone: s
     const until = new Date(Date.now() + days * DAY).toISOString();
     keep(act(flag, "snooze", { until }, `${place}: quiet ${words}`), `${place}: quiet ${words}.`, act(flag, "snooze", { until: null }, `${place}: loud again`));
   };
-  const judge = (verdict: "right" | "wrong") =>
+  const judge = (verdict: Verdict) =>
     keep(act(flag, "verdict", { verdict }, `${place}: ${verdict}`), `Written down: it was ${verdict}.`, act(flag, "verdict", { verdict: null }, `${place}: not known`));
   const note = (event: Event) => {
     event.preventDefault();

@@ -3,8 +3,11 @@ import type { Flag, ShelfYard } from "../data/types";
 import { setKeeper } from "../data/prefs";
 import { yardFlags } from "../shelf/sums";
 import { act } from "./care";
-import { grouped, placeOf } from "./list";
-import { FLAG_WORDS, sureness } from "./words";
+import { FLAG_KINDS } from "../../mock/invented";
+import { grouped } from "./list";
+import { textsOf, toldFrom, wordOf } from "./words";
+
+const texts = { word: "silent", place: "Ridge", sentence: "Ridge is not heard.", many: "are not heard", act: "Check its power.", caution: null, when: "on the next trip", sure: "very likely" };
 
 const flag = (part: Partial<Flag>): Flag => ({
   id: "",
@@ -15,13 +18,19 @@ const flag = (part: Partial<Flag>): Flag => ({
   device: null,
   opened_at: "2026-10-01T00:00:00Z",
   closed_at: null,
+  known_at: null,
   withdrawn_at: null,
   severity: "warning",
   probability: 0.9,
   evidence: "",
+  template: "",
+  numbers: [],
+  channels: [],
+  over: null,
   state: "open",
   quiet: false,
   care: { acknowledged: null, snoozed: null, verdict: null, notes: [] },
+  texts,
   ...part,
 });
 
@@ -36,21 +45,17 @@ test("flags of one kind stand together, in the order of their first", () => {
   expect(groups.map((g) => g.map((f) => f.kind))).toEqual([["silent", "silent"], ["empty"]]);
 });
 
-test("a place is named as keepers name it", () => {
-  expect(placeOf(flag({ hive: "ridge-1" }), yard)).toBe("Ridge 1");
-  expect(placeOf(flag({ hive: "ridge-1", device: "sc-1" }), yard)).toBe("Ridge 1's scale");
-  expect(placeOf(flag({ hive: "ridge-1", feeder: "ridge-1-f", device: "lv-1" }), yard)).toBe("Ridge 1's level sensor");
-  expect(placeOf(flag({ device: "wx-1" }), yard)).toBe("Ridge's wx-1");
-  expect(placeOf(flag({}), yard)).toBe("Ridge");
+test("a flag that was kept before it came with its texts is told by the name of its kind", () => {
+  const { texts, ...kept } = flag({ kind: "low_battery", hive: "ridge-1" });
+  expect(textsOf(kept)).toMatchObject({ word: "low battery", sentence: "ridge-1 is flagged: low battery." });
+  expect(textsOf(flag({}))).toBe(texts);
 });
 
-test("no sentence shouts, and each ends", () => {
-  for (const words of Object.values(FLAG_WORDS)) {
-    const sentence = words.sentence("Ridge 4");
-    expect(sentence).toMatch(/^.*Ridge 4.*\.$/);
-    expect(sentence + (words.act ?? "") + words.many).not.toContain("!");
-  }
-  expect(sureness(0.99)).toBe("as good as certain");
+test("kinds and severities are told by their names until their words have been seen", () => {
+  expect(wordOf(undefined, "needs_feed")).toBe("needs feed");
+  expect(wordOf(FLAG_KINDS, "flow_on")).toBe("flow on");
+  expect(toldFrom(undefined).map(({ value }) => value)).toEqual(["urgent", "warning", "info"]);
+  expect(toldFrom(FLAG_KINDS).map(({ words }) => words)).toEqual(["what is for today", "what is for the next trip, too", "everything"]);
 });
 
 test("an act carries who and when, so that sending it twice is once", () => {

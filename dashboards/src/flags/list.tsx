@@ -3,15 +3,16 @@ import { useId, useState } from "preact/hooks";
 import { DayStrip } from "../charts/day-strip";
 import { useQuery } from "../data/query";
 import { useSignal } from "../data/signal";
-import type { Flag, ShelfHive, ShelfYard, UptakeDay } from "../data/types";
+import type { Flag, ShelfHive, ShelfYard, Uptake } from "../data/types";
 import { now } from "../parts/clock";
 import { to } from "../route";
+import { totalsOf } from "../shelf/totals";
 import { list } from "../shelf/words";
 import { inLocalTime, lasting, momentWords } from "../time/words";
 import { addDays, dateOf } from "../time/zone";
 import { Care, seenTo } from "./care";
 import { Mark } from "./mark";
-import { FLAG_WORDS, SEVERITY_WORDS, sureness } from "./words";
+import { textsOf } from "./words";
 
 interface Props {
   flags: Flag[];
@@ -52,12 +53,11 @@ export function grouped(flags: Flag[]): Flag[][] {
 
 /** Many of one kind: a yard without signal is one thing to do, not sixteen. */
 function TaskGroup({ flags, first, yard }: { flags: Flag[]; first: Flag; yard: ShelfYard }) {
-  const words = FLAG_WORDS[first.kind];
-  const names = [...new Set(flags.map((flag) => hiveOf(flag, yard)?.name ?? placeOf(flag, yard)))];
-  const [name = ""] = names;
+  const { sentence: alone, many } = textsOf(first);
+  const names = [...new Set(flags.map((flag) => hiveOf(flag, yard)?.name ?? textsOf(flag).place))];
   const more = names.length - NAMED;
   const told = list(more > 1 ? [...names.slice(0, NAMED), `${more} more`] : names);
-  const sentence = names.length === 1 ? words.sentence(name) : `${told} ${words.many}.`;
+  const sentence = names.length === 1 ? alone : `${told} ${many}.`;
   return (
     <TwoLines flag={first} sentence={sentence} more="Each" seen={flags.every((flag) => flag.quiet) ? null : { words: "I see to all of them", act: () => seenTo(flags, told) }}>
       {() => (
@@ -84,13 +84,13 @@ interface TwoLinesProps {
 function TwoLines({ flag, sentence, more, seen, children }: TwoLinesProps) {
   const [open, setOpen] = useState(false);
   const id = useId();
-  const { act } = FLAG_WORDS[flag.kind];
+  const { act, caution } = textsOf(flag);
   return (
     <li class={`task task-${flag.severity} ${open ? "task-opened" : ""}`}>
       <button class="task-lines" type="button" aria-expanded={open} aria-controls={open ? id : undefined} onClick={() => setOpen(!open)}>
         <span class="task-sentence">{sentence}</span>
         <span class="task-second">
-          <Mark kind={flag.kind} severity={flag.severity} />
+          <Mark flag={flag} />
           {!open && <span class="task-act">{act}</span>}
           <span class="why">{open ? "Close" : more}</span>
         </span>
@@ -102,7 +102,8 @@ function TwoLines({ flag, sentence, more, seen, children }: TwoLinesProps) {
       )}
       {open && (
         <div class="evidence" id={id}>
-          {act !== null && <p class="task-todo">{act}</p>}
+          {act !== "" && <p class="task-todo">{act}</p>}
+          {caution !== null && <p class="caution">{caution}</p>}
           {children()}
         </div>
       )}
@@ -114,26 +115,19 @@ function hiveOf(flag: Flag, yard: ShelfYard): ShelfHive | undefined {
   return yard.hives.find((h) => h.id === flag.hive || h.feeders.some((f) => f.id === flag.feeder));
 }
 
-export function placeOf(flag: Flag, yard: ShelfYard): string {
-  const hive = hiveOf(flag, yard);
-  if (flag.device === null) return hive?.name ?? yard.name;
-  if (hive === undefined) return `${yard.name}'s ${flag.device}`;
-  return `${hive.name}'s ${flag.feeder === null ? "scale" : "level sensor"}`;
-}
-
 function Task({ flag, yard, here }: { flag: Flag; yard: ShelfYard; here: boolean }) {
   const time = useSignal(now);
-  const place = placeOf(flag, yard);
+  const { place, sentence, when, sure } = textsOf(flag);
   const hive = yard.hives.find((h) => h.id === flag.hive);
   const seen = flag.quiet ? null : { words: "I see to it", act: () => seenTo([flag], place) };
   return (
-    <TwoLines flag={flag} sentence={FLAG_WORDS[flag.kind].sentence(place)} more="Why?" seen={seen}>
+    <TwoLines flag={flag} sentence={sentence} more="Why?" seen={seen}>
       {() => (
         <>
           <p>{inLocalTime(flag.evidence, time, yard.timezone)}</p>
           <p>
             Since {momentWords(Date.parse(flag.opened_at), time, yard.timezone)}, {lasting(Date.parse(flag.opened_at), time)}.{" "}
-            {capital(sureness(flag.probability))}: {Math.round(flag.probability * 100)} in 100. Time to act: {SEVERITY_WORDS[flag.severity]}.
+            {capital(sure)}: {Math.round(flag.probability * 100)} in 100. When to act: {when}.
           </p>
           {flag.hive !== null && flag.kind !== "low_battery" && <Neighbours flag={flag} yard={yard} />}
           {hive !== undefined && !here && (
@@ -162,7 +156,7 @@ function Neighbours({ flag, yard }: { flag: Flag; yard: ShelfYard }) {
   const others = yard.hives.filter((h) => h.id !== flag.hive && h.feeders.some((f) => f.remaining_l !== null)).slice(0, NEIGHBOURS);
   const own = yard.hives.filter((h) => h.id === flag.hive);
   // Room for days half as good again as the last one.
-  const last = [...own, ...others].flatMap((hive) => hive.feeders.map((f) => f.last_day?.uptake_l?.hi ?? 0));
+  const last = [...own, ...others].map((hive) => totalsOf(hive)?.last_day?.uptake_l.hi ?? 0);
   const top_l = 1.5 * Math.max(0.2, ...last);
   return (
     <div class="strips">
@@ -184,7 +178,7 @@ interface StripProps {
 function HiveStrip({ id, name, zone, emphasis, top_l }: StripProps) {
   const today = dateOf(Date.now(), zone);
   const path = `/api/v1/hives/${encodeURIComponent(id)}/uptake?from=${addDays(today, -14)}&to=${today}`;
-  const answer = useQuery<{ days: UptakeDay[] }>(path);
+  const answer = useQuery<Uptake>(path);
   if (answer.data === undefined) return <p class="quiet">{answer.error ?? `Fetching ${name}.`}</p>;
-  return <DayStrip name={name} days={answer.data.days.slice(-14)} emphasis={emphasis} top_l={top_l} />;
+  return <DayStrip name={name} days={(answer.data.totals ?? []).slice(-14)} emphasis={emphasis} top_l={top_l} />;
 }

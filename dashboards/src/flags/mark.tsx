@@ -1,5 +1,5 @@
-import type { FlagKind, Severity } from "../data/types";
-import { FLAG_WORDS } from "./words";
+import type { Flag, FlagKind } from "../data/types";
+import { textsOf } from "./words";
 
 /** One shape for each state, drawn on a grid of 24: told apart without colour. */
 const GLYPHS: Record<FlagKind, string> = {
@@ -28,11 +28,11 @@ export function Glyph({ kind }: { kind: FlagKind }) {
 }
 
 /** A state as shape, word and colour together. */
-export function Mark({ kind, severity }: { kind: FlagKind; severity: Severity }) {
+export function Mark({ flag }: { flag: Flag }) {
   return (
-    <span class={`mark mark-${severity} ${kind === "too_cold" ? "mark-cold" : ""}`}>
-      <Glyph kind={kind} />
-      <span>{FLAG_WORDS[kind].word}</span>
+    <span class={`mark mark-${flag.severity} ${flag.kind === "too_cold" ? "mark-cold" : ""}`}>
+      <Glyph kind={flag.kind} />
+      <span>{textsOf(flag).word}</span>
     </span>
   );
 }

@@ -1,7 +1,7 @@
 import { useQuery } from "../data/query";
 import { units } from "../data/prefs";
 import { useSignal } from "../data/signal";
-import type { Device, Shelf } from "../data/types";
+import type { Device, Devices, Quarantine, Shelf } from "../data/types";
 import { now } from "../parts/clock";
 import { Page, Waiting } from "../parts/page";
 import { to } from "../route";
@@ -18,9 +18,9 @@ const QUIET_MS = 6 * HOUR;
 
 /** Devices: do they all speak, and does each have its place? */
 export function DevicesPage() {
-  const answer = useQuery<{ devices: Device[] }>("/api/v1/devices");
+  const answer = useQuery<Devices>("/api/v1/devices");
   const shelf = useQuery<Shelf>("/api/v1/shelf");
-  const quarantine = useQuery<{ total: number }>("/api/v1/quarantine?limit=1");
+  const quarantine = useQuery<Quarantine>("/api/v1/quarantine?limit=1");
   const time = useSignal(now);
   if (answer.data === undefined) return <Waiting answer={answer} title="Devices" />;
   const { devices } = answer.data;

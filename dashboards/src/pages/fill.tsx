@@ -4,7 +4,7 @@ import { discard, outbox, queue } from "../data/outbox";
 import { units, type Units } from "../data/prefs";
 import { useQuery } from "../data/query";
 import { useSignal } from "../data/signal";
-import type { Shelf, ShelfFeeder, ShelfHive, ShelfYard } from "../data/types";
+import type { FillRecordInput, Shelf, ShelfFeeder, ShelfHive, ShelfYard } from "../data/types";
 import { Choice, TextField } from "../parts/fields";
 import { say } from "../parts/note";
 import { Page, Waiting } from "../parts/page";
@@ -106,7 +106,7 @@ function FillForm({ spot: { yard, hive, feeder } }: { spot: Spot }) {
     const words = `Fill at ${hive.name}, ${amount(volume_l, "volume", system)} of ${strength}`;
     const id = freshId();
     try {
-      await queue({ method: "POST", path: "/api/v1/fills", body: { id, feeder: feeder.id, time, volume_l, strength }, words });
+      await queue({ method: "POST", path: "/api/v1/fills", body: { id, feeder: feeder.id, time, volume_l, strength } satisfies FillRecordInput, words });
     } catch (cause) {
       setProblem(cause instanceof Error ? cause.message : String(cause));
       return;
@@ -170,7 +170,7 @@ export function strengthProblem(text: string): string | null {
 
 /** A fill that has not gone out is dropped; one that has is taken back. */
 async function undo(id: string, feeder: string, time: string, hive: string): Promise<void> {
-  const waiting = outbox.get().find((edit) => (edit.body as { id?: string } | undefined)?.id === id);
+  const waiting = outbox.get().find((edit) => (edit.body as Partial<FillRecordInput> | undefined)?.id === id);
   if (waiting !== undefined) await discard(waiting.seq);
   // It may be on its way at this moment: taking back what never arrived changes nothing.
   const query = `feeder=${encodeURIComponent(feeder)}&time=${encodeURIComponent(time)}`;

@@ -3,8 +3,8 @@ import { useQuery } from "../data/query";
 import { units, type Units } from "../data/prefs";
 import { useSignal } from "../data/signal";
 import type { Shelf, ShelfFeeder, ShelfHive, ShelfYard } from "../data/types";
-import { FlagList, placeOf } from "../flags/list";
-import { FLAG_WORDS } from "../flags/words";
+import { FlagList } from "../flags/list";
+import { textsOf } from "../flags/words";
 import { now } from "../parts/clock";
 import { Fold } from "../parts/fold";
 import { later } from "../parts/later";
@@ -13,6 +13,7 @@ import { to } from "../route";
 import { isSilent, openFlags } from "../shelf/shelf";
 import { SHAPES } from "../shelf/shapes";
 import { findHive } from "../shelf/sums";
+import { totalsOf, totalWords } from "../shelf/totals";
 import { Vessel } from "../shelf/vessel";
 import { count } from "../shelf/words";
 import { dateWords, dayWords, momentWords } from "../time/words";
@@ -33,6 +34,7 @@ export function HivePage({ id }: { id: string }) {
   const flags = openFlags(hive, yard);
   const loud = flags.filter((flag) => !flag.quiet);
   const quiet = flags.filter((flag) => flag.quiet);
+  const together = totalWords(totalsOf(hive)?.remaining_l, system);
   return (
     <Page
       title={hive.name}
@@ -51,6 +53,7 @@ export function HivePage({ id }: { id: string }) {
         )}
         <HiveFacts hive={hive} />
       </div>
+      {hive.feeders.length > 1 && together !== null && <p>In all its feeders: {together}.</p>}
       {loud.length > 0 && <FlagList flags={loud} yard={yard} here />}
       {quiet.length > 0 && (
         <Fold class="good-to-know" summary={`${count(quiet.length, "thing is", "things are")} quiet`}>
@@ -75,17 +78,19 @@ function ChartsComing() {
 
 export function hiveSentence(hive: ShelfHive, yard: ShelfYard, time: number, system: Units): string {
   const flags = openFlags(hive, yard).filter((flag) => flag.severity !== "info" && !flag.quiet);
-  const feeder = hive.feeders[0];
   const worst = flags[0];
-  if (worst !== undefined) return FLAG_WORDS[worst.kind].sentence(placeOf(worst, yard));
-  if (feeder === undefined) return `${hive.name} has no feeder on.`;
-  const took = feeder.last_day?.uptake_l ?? null;
-  if (took !== null && feeder.last_day !== null) {
-    const day = dayWords(feeder.last_day.date, time, yard.timezone);
-    return `${hive.name} took ${withInterval(took, "volume", system)} ${day}.`;
+  if (worst !== undefined) return textsOf(worst).sentence;
+  if (hive.feeders.length === 0) return `${hive.name} has no feeder on.`;
+  const totals = totalsOf(hive);
+  // Kept by pages that knew no sums yet.
+  if (totals === undefined) return `${hive.name} as it was last seen.`;
+  const took = totals.last_day;
+  if (took !== null && took.uptake_l.value !== null) {
+    return `${hive.name} took ${totalWords(took.uptake_l, system, dayWords(took.date, time, yard.timezone)) ?? ""}.`;
   }
-  if (feeder.remaining_l !== null) return `${hive.name} holds ${withInterval(feeder.remaining_l, "volume", system)}.`;
-  return `${hive.name}: nothing is known of its feeder yet.`;
+  const left = totals.remaining_l;
+  if (left.value !== null) return `${hive.name} holds ${totalWords(left, system) ?? ""}.`;
+  return `${hive.name}: nothing is known of its ${hive.feeders.length === 1 ? "feeder" : "feeders"} yet.`;
 }
 
 function FeederFacts({ feeder, silent, yard, time }: { feeder: ShelfFeeder; silent: boolean; yard: ShelfYard; time: number }) {

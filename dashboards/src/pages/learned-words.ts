@@ -1,5 +1,5 @@
 import type { Units } from "../data/prefs";
-import type { Learned } from "../data/types";
+import type { Learned, Trait } from "../data/types";
 
 const INCH_MM = 25.4;
 const POUND_G = 453.59237;
@@ -25,7 +25,7 @@ const FINE: Record<Units, Record<string, Fine>> = {
   },
 };
 
-const ORDER: Learned["what"][] = ["offset", "per_kelvin", "geometry_share", "noise"];
+const ORDER: Trait[] = ["offset", "per_kelvin", "geometry_share", "noise"];
 
 /** From what matters most to a keeper to what matters least. */
 export function inOrder(learned: Learned[]): Learned[] {

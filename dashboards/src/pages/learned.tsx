@@ -1,7 +1,7 @@
 import { queue } from "../data/outbox";
 import { units, type Units } from "../data/prefs";
 import { useSignal } from "../data/signal";
-import type { Device, Learned } from "../data/types";
+import type { Device, LearnAnewRequest, Learned } from "../data/types";
 import { say } from "../parts/note";
 import { dateWords } from "../time/words";
 import { inOrder, learnedSentence } from "./learned-words";
@@ -43,7 +43,7 @@ function Channel({ channel, learned, system }: { channel: string; learned: Learn
 
 function learnAnew(id: string): void {
   const at = new Date().toISOString();
-  const edit = { method: "POST" as const, path: `/api/v1/devices/${encodeURIComponent(id)}/learn-anew`, body: { at }, words: `${id}: learn anew` };
+  const edit = { method: "POST" as const, path: `/api/v1/devices/${encodeURIComponent(id)}/learn-anew`, body: { at } satisfies LearnAnewRequest, words: `${id}: learn anew` };
   queue(edit).then(
     () => say(`${id} is learned anew from now on.`, null),
     (cause: unknown) => say(cause instanceof Error ? cause.message : String(cause)),

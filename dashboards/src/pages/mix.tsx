@@ -3,16 +3,11 @@ import { useDraft } from "../data/draft";
 import { units, type Units } from "../data/prefs";
 import { reckoned, useQuery } from "../data/query";
 import { useSignal } from "../data/signal";
+import type { MixRequest, MixResponse } from "../data/types";
 import { Choice, TextField } from "../parts/fields";
 import { Page } from "../parts/page";
 
-interface MixAnswer {
-  sentence: string;
-  cautions: { kind: string; text: string }[];
-  sections: { title: string; rows: { label: string; number: string; unit: string; note: string }[] }[];
-}
-
-type Given = "volume" | "sugar" | "water" | "raise";
+type Given = keyof Pick<MixRequest, "volume" | "sugar" | "water" | "raise">;
 
 interface Wish {
   strength: string;
@@ -44,7 +39,7 @@ export function MixPage() {
   const [wish, change] = useDraft<Wish>("mix", NOTHING);
   const [other, setOther] = useState(!STRENGTHS.includes(wish.strength));
   const asked = useRested(bodyOf(wish, system));
-  const answer = useQuery<MixAnswer>(asked === null ? null : reckoned("/api/v1/mix", asked));
+  const answer = useQuery<MixResponse>(asked === null ? null : reckoned("/api/v1/mix", asked));
   const given = GIVEN.find((g) => g.value === wish.given) ?? GIVEN[0];
   const current = asked === null ? undefined : answer.data;
   return (
@@ -79,7 +74,7 @@ export function MixPage() {
   );
 }
 
-function Recipe({ answer }: { answer: MixAnswer }) {
+function Recipe({ answer }: { answer: MixResponse }) {
   return (
     <div class="recipe">
       {answer.cautions.length > 0 && (
@@ -114,7 +109,7 @@ function Recipe({ answer }: { answer: MixAnswer }) {
 }
 
 /** The request, or null while there is nothing to reckon. */
-export function bodyOf(wish: Wish, system: Units): Record<string, unknown> | null {
+export function bodyOf(wish: Wish, system: Units): MixRequest | null {
   const given = GIVEN.find((g) => g.value === wish.given);
   if (wish.amount.trim() === "" || wish.strength.trim() === "" || given === undefined) return null;
   const bare = /^[\d.,]+$/.test(wish.amount.trim());
@@ -132,12 +127,12 @@ export function bodyOf(wish: Wish, system: Units): Record<string, unknown> | nul
 }
 
 /** The value once it has stopped changing. */
-function useRested(body: Record<string, unknown> | null): Record<string, unknown> | null {
+function useRested(body: MixRequest | null): MixRequest | null {
   const key = JSON.stringify(body);
   const [rested, setRested] = useState(key);
   useEffect(() => {
     const timer = setTimeout(() => setRested(key), REST_MS);
     return () => clearTimeout(timer);
   }, [key]);
-  return JSON.parse(rested) as Record<string, unknown> | null;
+  return JSON.parse(rested) as MixRequest | null;
 }

@@ -1,10 +1,10 @@
 import { useState } from "preact/hooks";
 import { queue } from "../data/outbox";
 import { useQuery } from "../data/query";
-import type { Notices, Person, Shelf } from "../data/types";
+import type { FlagKinds, NoticeState, Notices, People, Person, Shelf } from "../data/types";
 import { say } from "../parts/note";
 import { Page, Waiting } from "../parts/page";
-import { FLAG_WORDS, SEVERITY_WORDS } from "../flags/words";
+import { toldFrom, wordOf } from "../flags/words";
 import { list } from "../shelf/words";
 import { PersonForm } from "./person-form";
 
@@ -22,9 +22,10 @@ const NOBODY: Person = {
 
 /** People and notices: who hears of what, and does it get through? */
 export function PeoplePage() {
-  const answer = useQuery<{ people: Person[] }>("/api/v1/people");
+  const answer = useQuery<People>("/api/v1/people");
   const notices = useQuery<Notices>("/api/v1/notices?limit=20");
   const shelf = useQuery<Shelf>("/api/v1/shelf");
+  const kinds = useQuery<FlagKinds>("/api/v1/flag-kinds").data;
   const [editing, setEditing] = useState<Person | null>(null);
   if (answer.data === undefined) return <Waiting answer={answer} title="People and notices" />;
   const people = answer.data.people;
@@ -37,7 +38,7 @@ export function PeoplePage() {
       {trouble !== null && <p class="caution">{trouble}</p>}
       <ul class="lines">
         {people.map((person) => (
-          <PersonLine key={person.id} person={person} yards={yards} onEdit={() => setEditing(person)} />
+          <PersonLine key={person.id} person={person} yards={yards} kinds={kinds} onEdit={() => setEditing(person)} />
         ))}
       </ul>
       {editing === null ? (
@@ -47,7 +48,7 @@ export function PeoplePage() {
           </button>
         </p>
       ) : (
-        <PersonForm key={editing.id} person={editing} yards={yards} taken={people.map((p) => p.id)} onDone={() => setEditing(null)} />
+        <PersonForm key={editing.id} person={editing} yards={yards} kinds={kinds} taken={people.map((p) => p.id)} onDone={() => setEditing(null)} />
       )}
       {notices.data !== undefined && notices.data.notices.length > 0 && <LastNotices notices={notices.data} />}
     </Page>
@@ -57,13 +58,16 @@ export function PeoplePage() {
 interface LineProps {
   person: Person;
   yards: { id: string; name: string }[];
+  /** Undefined until it was seen once. */
+  kinds: FlagKinds | undefined;
   onEdit: () => void;
 }
 
-function PersonLine({ person, yards, onEdit }: LineProps) {
+function PersonLine({ person, yards, kinds, onEdit }: LineProps) {
   const named = list(person.yards.map((id) => yards.find((yard) => yard.id === id)?.name ?? id));
-  const kinds = list(person.kinds.map((kind) => FLAG_WORDS[kind].word));
-  const only = `${named === "" ? "" : `; only of ${named}`}${kinds === "" ? "" : `; only ${kinds}`}`;
+  const named_kinds = list(person.kinds.map((kind) => wordOf(kinds, kind)));
+  const told = toldFrom(kinds).find(({ value }) => value === person.from_severity)?.words ?? person.from_severity;
+  const only = `${named === "" ? "" : `; only of ${named}`}${named_kinds === "" ? "" : `; only ${named_kinds}`}`;
   const when = person.digest_at === null ? "at once" : `once a day at ${person.digest_at}`;
   const quiet = person.quiet === null ? "" : `, nothing from ${person.quiet.from} to ${person.quiet.to}`;
   const path = `/api/v1/people/${encodeURIComponent(person.id)}`;
@@ -81,7 +85,7 @@ function PersonLine({ person, yards, onEdit }: LineProps) {
         <b>{person.name}</b>{" "}
         <span class="quiet">
           {person.ways.map((way) => way.address).join(", ") || "no address"}; {when}
-          {quiet}; from "{SEVERITY_WORDS[person.from_severity]}" on{only}
+          {quiet}; told {told}{only}
         </span>
       </p>
       <p class="row">
@@ -99,7 +103,7 @@ function PersonLine({ person, yards, onEdit }: LineProps) {
   );
 }
 
-const STATES: Record<string, string> = { waiting: "waits", sent: "sent", given_up: "given up", moot: "was over before it was sent" };
+const STATES: Record<NoticeState, string> = { waiting: "waits", sent: "sent", given_up: "given up", moot: "was over before it was sent" };
 
 function LastNotices({ notices }: { notices: Notices }) {
   return (
@@ -109,7 +113,7 @@ function LastNotices({ notices }: { notices: Notices }) {
         {notices.notices.map((notice) => (
           <li key={notice.id}>
             <p>
-              {notice.address}: {STATES[notice.state] ?? notice.state}
+              {notice.address}: {STATES[notice.state]}
               {notice.error !== null && <span class="quiet"> ({notice.error})</span>}
             </p>
           </li>

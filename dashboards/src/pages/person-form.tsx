@@ -1,32 +1,26 @@
 import { useState } from "preact/hooks";
 import { idFrom } from "../data/identity";
 import { queue } from "../data/outbox";
-import type { FlagKind, Person, Severity } from "../data/types";
-import { FLAG_WORDS } from "../flags/words";
+import type { FlagKinds, Person, Severity, WayKind } from "../data/types";
+import { toldFrom, wordOf } from "../flags/words";
 import { Choice, Field, TextField, Ticks } from "../parts/fields";
 import { Fold } from "../parts/fold";
 import { say } from "../parts/note";
 import { list } from "../shelf/words";
 
-const FROM: { value: Severity; words: string }[] = [
-  { value: "urgent", words: "what is for today" },
-  { value: "warning", words: "what is for the next trip, too" },
-  { value: "info", words: "everything" },
-];
-
-const KINDS = (Object.keys(FLAG_WORDS) as FlagKind[]).map((value) => ({ value, words: FLAG_WORDS[value].word }));
-
 interface Props {
   person: Person;
   yards: { id: string; name: string }[];
+  /** Undefined until it was seen once: then only what the person has already can be chosen. */
+  kinds: FlagKinds | undefined;
   /** Ids that others have. */
   taken: string[];
   onDone: () => void;
 }
 
 /** Who is told, of what, where, and when not. */
-export function PersonForm({ person, yards, taken, onDone }: Props) {
-  const way = (kind: "mail" | "webhook") => person.ways.find((w) => w.way === kind)?.address ?? "";
+export function PersonForm({ person, yards, kinds: known, taken, onDone }: Props) {
+  const way = (kind: WayKind) => person.ways.find((w) => w.way === kind)?.address ?? "";
   const [name, setName] = useState(person.name);
   const [mail, setMail] = useState(way("mail"));
   const [hook, setHook] = useState(way("webhook"));
@@ -36,6 +30,7 @@ export function PersonForm({ person, yards, taken, onDone }: Props) {
   const [quietTo, setQuietTo] = useState(person.quiet?.to ?? "");
   const [ofYards, setOfYards] = useState(person.yards);
   const [kinds, setKinds] = useState(person.kinds);
+  const choices = (known?.kinds.map(({ kind }) => kind) ?? person.kinds).map((value) => ({ value, words: wordOf(known, value) }));
   const halfQuiet = (quietFrom === "") !== (quietTo === "");
   const nameless = name.trim() === "";
   const wayless = mail.trim() === "" && hook.trim() === "";
@@ -68,12 +63,12 @@ export function PersonForm({ person, yards, taken, onDone }: Props) {
     <form onSubmit={keep} aria-label="Someone who is told">
       <TextField label="Name" value={name} onInput={setName} required />
       <TextField label="Mail address" value={mail} onInput={setMail} hint="Where notices go. Or a webhook below." />
-      <Choice label="Tell" value={from} choices={FROM} onChoose={setFrom} />
+      <Choice label="Tell" value={from} choices={toldFrom(known)} onChoose={setFrom} />
       {yards.length > 1 && (
         <Ticks label="Of which yards" choices={yards.map(({ id, name: words }) => ({ value: id, words }))} ticked={ofYards} onChange={setOfYards} hint="None ticked: of all." />
       )}
-      <Fold summary={`Of what: ${kinds.length === 0 ? "the usual kinds" : list(kinds.map((kind) => FLAG_WORDS[kind].word))}`}>
-        {() => <Ticks label="Of what" choices={KINDS} ticked={kinds} onChange={setKinds} hint="None ticked: of all but needs feed and behind target, which come only if you tick them." />}
+      <Fold summary={`Of what: ${kinds.length === 0 ? "the usual kinds" : list(kinds.map((kind) => wordOf(known, kind)))}`}>
+        {() => <Ticks label="Of what" choices={choices} ticked={kinds} onChange={setKinds} hint={hintOf(known)} />}
       </Fold>
       <TimeField label="Once a day at" value={digest} onInput={setDigest} hint="Left empty: at once." />
       <TimeField label="Nothing from" value={quietFrom} onInput={setQuietFrom} />
@@ -89,6 +84,13 @@ export function PersonForm({ person, yards, taken, onDone }: Props) {
       </p>
     </form>
   );
+}
+
+/** What ticking none means. */
+function hintOf(known: FlagKinds | undefined): string {
+  if (known === undefined) return "The other kinds come as soon as there is signal.";
+  const named = known.kinds.filter((each) => each.only_when_named).map(({ word }) => word);
+  return `None ticked: of all but ${list(named)}, which come only if you tick them.`;
 }
 
 function TimeField({ label, value, onInput, hint }: { label: string; value: string; onInput: (value: string) => void; hint?: string }) {

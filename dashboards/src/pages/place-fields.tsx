@@ -1,3 +1,4 @@
+import type { YardDeclaration } from "../data/types";
 import { TextField } from "../parts/fields";
 import { say } from "../parts/note";
 
@@ -6,10 +7,7 @@ interface Written {
   longitude: string;
 }
 
-interface Place {
-  latitude: number | null;
-  longitude: number | null;
-}
+type Place = Pick<YardDeclaration, "latitude" | "longitude">;
 
 /** Both numbers, or neither. */
 export function placeOfFields({ latitude, longitude }: Written): Place {

@@ -1,6 +1,6 @@
 /** What is said of where devices stand, and how it is taken back. */
 import { queue } from "../data/outbox";
-import type { Device, Place, SensorShape } from "../data/types";
+import type { Device, Place, PlaceRequest, SensorShape } from "../data/types";
 import { say } from "../parts/note";
 
 /** What a channel can be put to, by its last part: `a/weight` is a weight. */
@@ -17,19 +17,14 @@ export function baseOf(channel: string): string {
 }
 
 /** Where a channel stands from a moment on. */
-interface Standing {
+interface Standing extends Omit<PlaceRequest, keyof SensorShape> {
   device: string;
-  channel: string;
-  /** RFC 3339; null: from its first reading on. */
-  from: string | null;
-  hive?: string;
-  feeder?: string;
   shape?: SensorShape;
 }
 
 function send({ device, shape, ...rest }: Standing, words: string): Promise<void> {
   const path = `/api/v1/devices/${encodeURIComponent(device)}/place`;
-  return queue({ method: "POST", path, body: { ...rest, ...shape }, words });
+  return queue({ method: "POST", path, body: { ...rest, ...shape } satisfies PlaceRequest, words });
 }
 
 function report(done: Promise<unknown>, words: string, undo: (() => void) | null): void {

@@ -1,7 +1,7 @@
 import { useState } from "preact/hooks";
 import { ApiError, invalidate, request, useQuery } from "../data/query";
 import { useSignal } from "../data/signal";
-import type { QuarantineEntry } from "../data/types";
+import type { Quarantine, QuarantineEntry, Replay, ReplayRequest } from "../data/types";
 import { now } from "../parts/clock";
 import { say } from "../parts/note";
 import { Page, Waiting } from "../parts/page";
@@ -9,16 +9,11 @@ import { to } from "../route";
 import { count } from "../shelf/words";
 import { age } from "../time/words";
 
-interface Quarantined {
-  entries: QuarantineEntry[];
-  total: number;
-}
-
 const PAGE = 100;
 
 /** Quarantine: what could not be read, and why? */
 export function QuarantinePage() {
-  const answer = useQuery<Quarantined>(`/api/v1/quarantine?limit=${PAGE}`);
+  const answer = useQuery<Quarantine>(`/api/v1/quarantine?limit=${PAGE}`);
   const [busy, setBusy] = useState(false);
   if (answer.data === undefined) return <Waiting answer={answer} title="Quarantine" />;
   const { entries, total } = answer.data;
@@ -26,7 +21,7 @@ export function QuarantinePage() {
   const replay = async (ids: number[]) => {
     setBusy(true);
     try {
-      const done = await request<{ released: number; kept: number }>("POST", "/api/v1/quarantine/replay", { ids });
+      const done = await request<Replay>("POST", "/api/v1/quarantine/replay", { ids } satisfies ReplayRequest);
       say(`${done.released} could be read now, ${done.kept} still not.`);
     } catch (cause) {
       say(cause instanceof ApiError ? cause.message : String(cause));

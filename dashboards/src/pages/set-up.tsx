@@ -2,7 +2,7 @@ import { useState } from "preact/hooks";
 import { useDraft } from "../data/draft";
 import { idFrom } from "../data/identity";
 import { ApiError, refresh, request, useQuery } from "../data/query";
-import type { FeederDeclaration, FeederKind, HiveDeclaration, Shelf, YardDeclaration } from "../data/types";
+import type { FeederInput, FeederKind, HiveInput, Shelf, YardInput } from "../data/types";
 import { Choice, Field, NumberField, TextField } from "../parts/fields";
 import { say } from "../parts/note";
 import { Page, Waiting } from "../parts/page";
@@ -65,7 +65,7 @@ function YardStep({ shelf }: { shelf: Shelf }) {
   const keep = (event: Event) => {
     event.preventDefault();
     const id = idFrom(draft.name, shelf.yards.map((y) => y.id));
-    const yard: YardDeclaration = {
+    const yard: YardInput = {
       id,
       name: draft.name.trim(),
       timezone: draft.timezone.trim(),
@@ -119,7 +119,7 @@ function HiveStep({ shelf }: { shelf: Shelf }) {
     if (yard === undefined) return;
     const name = draft.name.trim() === "" ? suggestion : draft.name.trim();
     const id = idFrom(name, shelf.yards.flatMap((y) => y.hives.map((h) => h.id)));
-    const hive: HiveDeclaration = {
+    const hive: HiveInput = {
       id,
       name,
       yard: yard.id,
@@ -176,7 +176,7 @@ function FeederStep({ shelf }: { shelf: Shelf }) {
     event.preventDefault();
     if (hive === undefined) return;
     const id = idFrom(`${hive.id}-${draft.kind}`, hives.flatMap((h) => h.feeders.map((f) => f.id)));
-    const feeder: FeederDeclaration = {
+    const feeder: FeederInput = {
       id,
       hive: hive.id,
       kind: draft.kind,

@@ -3,6 +3,7 @@ import { queue } from "../data/outbox";
 import { keeper, setKeeper, setTheme, setUnits, theme, units, type Theme, type Units } from "../data/prefs";
 import { database } from "../data/database";
 import { useSignal } from "../data/signal";
+import type { Settings } from "../data/types";
 import { Choice, TextField } from "../parts/fields";
 import { Page } from "../parts/page";
 import { to } from "../route";
@@ -24,7 +25,7 @@ export function SettingsPage() {
   const name = useSignal(keeper);
   const choose = (next: Units) => {
     setUnits(next);
-    void queue({ method: "PUT", path: "/api/v1/settings", body: { units: next }, words: "Units" });
+    void queue({ method: "PUT", path: "/api/v1/settings", body: { units: next } satisfies Settings, words: "Units" });
   };
   return (
     <Page title="Settings" sentence="How shall Larder speak to you?">

@@ -1,14 +1,10 @@
 import { useState } from "preact/hooks";
 import { ApiError, invalidate, offline, request } from "../data/query";
 import { useSignal } from "../data/signal";
-import type { Device } from "../data/types";
+import type { Device, Removed } from "../data/types";
 import { TextField } from "../parts/fields";
 import { say } from "../parts/note";
 import { count } from "../shelf/words";
-
-interface Removed {
-  readings: number;
-}
 
 /** The moment that a datetime-local field shows, in the browser's zone; null where it is not filled in. */
 export function momentOf(field: string): string | null {

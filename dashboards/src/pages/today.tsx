@@ -11,10 +11,10 @@ import { usePrinting } from "../parts/printing";
 import { Sheet } from "../parts/sheet";
 import { to } from "../route";
 import { HowToRead } from "../shelf/key";
-import { isSilent, openFlags, ShelfRow } from "../shelf/shelf";
-import { byNeed, sum, todaySentence, yardFlags } from "../shelf/sums";
+import { ShelfRow } from "../shelf/shelf";
+import { byNeed, todaySentence, yardFlags } from "../shelf/sums";
+import { sumWords, totalsOf, unknownWords } from "../shelf/totals";
 import { count } from "../shelf/words";
-import { withInterval } from "../units/units";
 
 /** Above so many hives, a yard with nothing to do is one line until it is opened. */
 const MANY_HIVES = 80;
@@ -60,8 +60,10 @@ function YardToday({ yard, folded }: { yard: ShelfYard; folded: boolean }) {
   const flags = yardFlags(yard);
   const todo = flags.filter((f) => f.severity !== "info");
   const known = flags.filter((f) => f.severity === "info");
-  const left = sum(yard.hives.flatMap((h) => h.feeders.map((f) => (isSilent(f, openFlags(h, yard)) ? null : f.remaining_l))));
-  const line = `${count(yard.hives.length, "hive", "hives")}${left === null ? "" : `, ${withInterval(left, "volume", system)} in the feeders`}.`;
+  const remaining = totalsOf(yard)?.remaining_l;
+  const left = sumWords(remaining, system);
+  const parts = [count(yard.hives.length, "hive", "hives"), left === null ? null : `${left} in the feeders`, unknownWords(remaining)];
+  const line = `${parts.filter((part) => part !== null).join(", ")}.`;
   const fold = folded && todo.length === 0;
   return (
     <section class="yard" aria-labelledby={`yard-${yard.id}`}>

@@ -1,7 +1,7 @@
 import { useState } from "preact/hooks";
 import { queue } from "../data/outbox";
 import { ApiError, request, useQuery } from "../data/query";
-import type { Device, FeederDeclaration, Place, SensorDeclaration, SensorShape, Shelf, YardDeclaration } from "../data/types";
+import type { Device, FeederDeclaration, Feeders, Place, SensorDeclaration, SensorShape, Shelf, YardDeclaration } from "../data/types";
 import { say } from "../parts/note";
 import { to } from "../route";
 import { Geometry } from "./geometry";
@@ -42,7 +42,7 @@ function ScaleWhere({ device, channel, since, place, devices, shelf, onDone }: P
 }
 
 function LevelWhere({ device, channel, since, place, devices, shelf, onDone }: Props) {
-  const declared = useQuery<{ feeders: FeederDeclaration[] }>("/api/v1/feeders");
+  const declared = useQuery<Feeders>("/api/v1/feeders");
   const [chosen, setChosen] = useState<string | null>(place?.feeder ?? null);
   if (declared.data === undefined) return <p class="quiet">{declared.error ?? "Fetching the feeders."}</p>;
   const { feeders } = declared.data;

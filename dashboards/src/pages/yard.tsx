@@ -1,7 +1,7 @@
 import { useQuery } from "../data/query";
 import { units } from "../data/prefs";
 import { useSignal } from "../data/signal";
-import type { Columns, Shelf, ShelfHive, ShelfYard, YardDeclaration } from "../data/types";
+import type { Columns, Estimate, Shelf, ShelfHive, ShelfYard, Total, YardDeclaration } from "../data/types";
 import { Spark } from "../charts/spark";
 import { FlagList } from "../flags/list";
 import { now } from "../parts/clock";
@@ -11,7 +11,8 @@ import { Page, Waiting } from "../parts/page";
 import { to } from "../route";
 import { ShelfRow } from "../shelf/shelf";
 import { yardFlags, yardSentence } from "../shelf/sums";
-import { age } from "../time/words";
+import { sumOf, totalsOf, totalWords, unknownWords } from "../shelf/totals";
+import { age, dayWords } from "../time/words";
 import { DAY, HOUR } from "../time/zone";
 import { amount, change, unitOf, withInterval } from "../units/units";
 
@@ -49,16 +50,23 @@ export function YardPage({ id }: { id: string }) {
 
 interface Row {
   hive: ShelfHive;
-  took: { value: number; lo: number; hi: number } | null;
+  total: Total | undefined;
+  took: Estimate | null;
 }
 
-/** Yesterday's uptake of each hive on one axis, with where the middle half of the yard lies. */
+/** The last day's uptake of each hive on one axis, with where the middle half of the yard lies. */
 function Compare({ yard }: { yard: ShelfYard }) {
   const system = useSignal(units);
-  const rows: Row[] = yard.hives.map((hive) => ({
-    hive,
-    took: hive.feeders.map((f) => f.last_day?.uptake_l ?? null).find((e) => e !== null) ?? null,
-  }));
+  const time = useSignal(now);
+  const whole = totalsOf(yard)?.last_day ?? null;
+  const rows: Row[] = yard.hives.map((hive) => {
+    const own = totalsOf(hive)?.last_day ?? null;
+    // Older than the yard's: nothing is known of that hive's feeders on the day that is compared.
+    const total = own === null || own.date !== whole?.date ? undefined : own.uptake_l;
+    return { hive, total, took: sumOf(total) };
+  });
+  const day = whole === null ? "" : dayWords(whole.date, time, yard.timezone);
+  const together = whole === null ? null : totalWords(whole.uptake_l, system, day);
   const values = rows.flatMap((r) => (r.took === null ? [] : [r.took.value])).sort((a, b) => a - b);
   const top = Math.max(0.5, ...rows.map((r) => r.took?.hi ?? 0)) * 1.05;
   const quarter = (share: number) => values[Math.min(values.length - 1, Math.floor(values.length * share))] ?? 0;
@@ -67,6 +75,7 @@ function Compare({ yard }: { yard: ShelfYard }) {
   return (
     <section aria-labelledby="compare">
       <h2 id="compare">What each took on the last whole day</h2>
+      {together !== null && <p>Together {together}.</p>}
       <table class="compare">
         <thead>
           <tr>
@@ -84,7 +93,7 @@ function Compare({ yard }: { yard: ShelfYard }) {
           </tr>
         </thead>
         <tbody>
-          {rows.map(({ hive, took }) => (
+          {rows.map(({ hive, total, took }) => (
             <tr key={hive.id}>
               <th scope="row">
                 <a href={to.hive(hive.id)}>{hive.name}</a>
@@ -98,7 +107,10 @@ function Compare({ yard }: { yard: ShelfYard }) {
                   </>
                 )}
               </td>
-              <td class="number">{took === null ? "not known" : withInterval(took, "volume", system).replace(` ${unitOf("volume", system)}`, "")}</td>
+              <td class="number">
+                {took === null ? "not known" : withInterval(took, "volume", system).replace(` ${unitOf("volume", system)}`, "")}
+                {took !== null && <span class="quiet">{unknownWords(total)}</span>}
+              </td>
               <td class="number">
                 {hive.net_change_kg === null ? "not known" : change(hive.net_change_kg.value, "mass", system).replace(` ${unitOf("mass", system)}`, "")}
               </td>

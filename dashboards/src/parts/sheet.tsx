@@ -1,8 +1,9 @@
 import { units } from "../data/prefs";
 import { useSignal } from "../data/signal";
 import type { Shelf } from "../data/types";
-import { FLAG_WORDS } from "../flags/words";
+import { textsOf } from "../flags/words";
 import { isSilent, openFlags } from "../shelf/shelf";
+import { sumOf, totalsOf, unknownWords } from "../shelf/totals";
 import { Vessel } from "../shelf/vessel";
 import { clock, dateWords, momentWords } from "../time/words";
 import { dateOf } from "../time/zone";
@@ -33,30 +34,30 @@ export function Sheet({ shelf }: { shelf: Shelf }) {
           </thead>
           <tbody>
             {yard.hives.map((hive) => {
-              const feeder = hive.feeders[0];
               const flags = openFlags(hive, yard);
-              const silent = feeder !== undefined && isSilent(feeder, flags);
-              const left = silent ? null : (feeder?.remaining_l ?? null);
-              const seen = feeder?.seen_at ?? null;
+              const remaining = totalsOf(hive)?.remaining_l;
+              const left = sumOf(remaining);
+              const unknown = unknownWords(remaining);
+              const seen = hive.feeders[0]?.seen_at ?? null;
               return (
                 <tr key={hive.id}>
                   <td>
                     <span class="tick-box" />
                   </td>
-                  <td class="sheet-vessel">{feeder !== undefined && <Vessel {...feeder} silent={silent} />}</td>
+                  <td class="sheet-vessel">
+                    {hive.feeders.map((feeder) => (
+                      <Vessel key={feeder.id} {...feeder} silent={isSilent(feeder, flags)} />
+                    ))}
+                  </td>
                   <td>{hive.name}</td>
                   <td class={left === null ? "" : "sheet-level"}>
-                    {left === null ? "not known" : amount(left.value, "volume", system)}
+                    {left === null ? (hive.feeders.length === 0 ? "no feeder" : "not known") : `${unknown === null ? "" : "≥ "}${amount(left.value, "volume", system)}`}
                     <small>
-                      {left !== null && interval(left, "volume", system)}
+                      {left !== null && [interval(left, "volume", system), unknown].filter((part) => part !== null).join(", ")}
                       {left === null && seen !== null && `heard ${momentWords(Date.parse(seen), time, yard.timezone)}`}
                     </small>
                   </td>
-                  <td>
-                    {flags
-                      .map((flag) => FLAG_WORDS[flag.kind].word)
-                      .join(", ")}
-                  </td>
+                  <td>{flags.map((flag) => textsOf(flag).word).join(", ")}</td>
                   <td class="sheet-line" />
                   <td class="sheet-line sheet-notes" />
                 </tr>

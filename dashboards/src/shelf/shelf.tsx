@@ -1,7 +1,7 @@
 import type { Flag, ShelfFeeder, ShelfHive, ShelfYard } from "../data/types";
 import { units, type Units } from "../data/prefs";
 import { useSignal } from "../data/signal";
-import { byUrgency, FLAG_WORDS } from "../flags/words";
+import { byUrgency, textsOf } from "../flags/words";
 import { Mark } from "../flags/mark";
 import { to } from "../route";
 import { dayWords, momentWords } from "../time/words";
@@ -27,7 +27,7 @@ function Place({ hive, yard, now }: { hive: ShelfHive; yard: ShelfYard; now: num
   return (
     <li class={`place ${hive.feeders.length > 1 ? "place-wide" : ""}`}>
       <a href={to.hive(hive.id)} aria-label={placeSentence(hive, yard, now, system)}>
-        <span class="place-mark">{worst !== undefined && <Mark kind={worst.kind} severity={worst.severity} />}</span>
+        <span class="place-mark">{worst !== undefined && <Mark flag={worst} />}</span>
         <span class="place-vessels">
           {hive.feeders.map((feeder) => (
             <Vessel key={feeder.id} {...feeder} silent={isSilent(feeder, open)} />
@@ -97,7 +97,7 @@ export function isSilent(feeder: ShelfFeeder, flags: Flag[]): boolean {
 export function placeSentence(hive: ShelfHive, yard: ShelfYard, now: number, system: Units): string {
   const flags = openFlags(hive, yard);
   const parts = hive.feeders.map((feeder) => feederSentence(feeder, flags, yard, now, system));
-  const states = flags.map((flag) => FLAG_WORDS[flag.kind].word);
+  const states = flags.map((flag) => textsOf(flag).word);
   const states_text = states.length > 0 ? ` ${states.join(", ")}.` : "";
   return `${hive.name}: ${parts.length > 0 ? parts.join(" ") : "no feeder."}${states_text}`;
 }

@@ -2,22 +2,12 @@ import { expect, test } from "vitest";
 import { makeWorld, shelf } from "../../mock/answers";
 import { heightOf, SHAPES } from "./shapes";
 import { isSilent, openFlags, placeSentence, shortName } from "./shelf";
-import { byNeed, sum, todaySentence, yardSentence } from "./sums";
+import { byNeed, todaySentence, yardSentence } from "./sums";
 
 const now = Date.parse("2026-10-14T18:00:00Z");
 const whole = shelf(makeWorld(now));
 const mill = whole.yards.find((yard) => yard.id === "mill");
 if (mill === undefined) throw new Error("the invented apiary has a yard by the mill");
-
-test("independent errors add up as squares", () => {
-  const three = { value: 2, lo: 1.7, hi: 2.3 };
-  const four = { value: 3, lo: 2.6, hi: 3.4 };
-  const both = sum([three, null, four]);
-  expect(both?.value).toBe(5);
-  expect(both?.lo).toBeCloseTo(4.5, 9);
-  expect(both?.hi).toBeCloseTo(5.5, 9);
-  expect(sum([null])).toBeNull();
-});
 
 test("the first line says where to go", () => {
   expect(todaySentence(whole)).toBe("Ridge and Mill meadow need you today.");

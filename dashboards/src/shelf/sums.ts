@@ -1,18 +1,8 @@
-/** What a yard's shelf adds up to, and the sentences about it. Pure. */
-import type { Estimate, Flag, Shelf, ShelfHive, ShelfYard } from "../data/types";
+/** What stands out on a shelf, and the sentences about it. Pure. */
+import type { Flag, Shelf, ShelfHive, ShelfYard } from "../data/types";
 import { openFlags } from "./shelf";
 import { byUrgency } from "../flags/words";
 import { count, list } from "./words";
-
-/** Estimates that err apart: their sum's half width is the root of the squares. */
-export function sum(estimates: (Estimate | null)[]): Estimate | null {
-  const known = estimates.filter((e) => e !== null);
-  if (known.length === 0) return null;
-  const value = known.reduce((total, e) => total + e.value, 0);
-  const below = Math.hypot(...known.map((e) => e.value - e.lo));
-  const above = Math.hypot(...known.map((e) => e.hi - e.value));
-  return { value, lo: value - below, hi: value + above };
-}
 
 /** Everything open in a yard, its hives' flags and its own, most pressing first. */
 export function yardFlags(yard: ShelfYard): Flag[] {

@@ -16,6 +16,13 @@ pub struct Strength {
     water: f64,
 }
 
+/// Sugar as a share of the mass of syrup whose strength nobody wrote down: 3:2, between the 1:1 and
+/// the 2:1 that are fed (common practice).
+pub const UNKNOWN_SUGAR: f64 = 0.6;
+/// How far that may be off, as one standard deviation: 1:1 and 2:1 lie so far from their middle,
+/// divided by the square root of three (anything between them is as likely).
+pub const UNKNOWN_SUGAR_SD: f64 = 0.048;
+
 /// Why a strength was refused.
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
 #[error("a strength is sugar to water by mass, like 1:1, 2:1 or 5:3, not \"{0}\"")]
@@ -47,6 +54,14 @@ impl Strength {
     /// Parts of sugar to one part of water, by mass.
     pub fn parts_per_water(self) -> f64 {
         self.sugar / self.water
+    }
+
+    /// Sugar as a share of the whole mass of syrup that may be of a strength that nobody wrote down.
+    pub fn mass_fraction_or_unknown(strength: Option<Self>) -> MassFraction {
+        strength.map_or_else(
+            || MassFraction::new(UNKNOWN_SUGAR).expect("a share between nothing and all"),
+            Self::mass_fraction,
+        )
     }
 
     /// Sugar as a share of the whole mass.

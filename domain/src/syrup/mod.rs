@@ -19,7 +19,13 @@ pub use heat::{
 pub use solubility::{Crystallises, SOLUBILITY_RANGE_C, crystallises, solubility};
 pub use viscosity::viscosity_mpa_s;
 
+use crate::strength::Strength;
 use crate::units::MassFraction;
+
+/// Density at 20 °C, kg/l, of syrup whose strength may not have been written down.
+pub fn kg_per_litre(strength: Option<Strength>) -> f64 {
+    density_at_20_kg_m3(Strength::mass_fraction_or_unknown(strength)) / 1000.0
+}
 
 fn held_fraction(w: f64) -> MassFraction {
     MassFraction::new(w.clamp(0.0, 1.0)).expect("held between 0 and 1")

@@ -55,7 +55,7 @@ pub fn run(check: Check, shared: &Shared) -> Result<()> {
 fn check_payload(check: &Check, payload: &Path, topic: &str, shared: &Shared) -> Result<()> {
     let file = SettingsFile::find(shared.config.as_deref())?;
     let data = data_dir(shared, &file);
-    let settings = ServeSettings::check(shared, ServeOptions::default(), file)?;
+    let settings = ServeSettings::check(shared, ServeOptions::of_the_environment()?, file)?;
     let mut config = decode_config(&settings)?;
     match EmbeddedStore::open(&data, Access::Read) {
         Ok(store) => config.gateways = store.apiary()?.gateways().iter().cloned().collect(),
@@ -234,7 +234,7 @@ fn refuse_damaged(data: &Path, damages: &Damages, shared: &Shared) -> anyhow::Er
 fn check_rest(check: &Check, shared: &Shared) -> Result<()> {
     let file = SettingsFile::find(shared.config.as_deref())?;
     let data = data_dir(shared, &file);
-    let settings = ServeSettings::check(shared, ServeOptions::default(), file)?;
+    let settings = ServeSettings::check(shared, ServeOptions::of_the_environment()?, file)?;
     let config = decode_config(&settings)?;
     match EmbeddedStore::damages(&data) {
         Ok(damages) if damages.is_empty() => {}

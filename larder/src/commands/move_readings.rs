@@ -63,7 +63,7 @@ pub fn run(moving: Move, shared: &Shared) -> Result<()> {
     let file = SettingsFile::find(shared.config.as_deref())?;
     let mut options = shared.readings.clone();
     // The server is named by the same settings as for the service, whatever it uses now.
-    options.place = Some("influxdb2".into());
+    options.readings = Some("influxdb2".into());
     let mut mistakes = Vec::new();
     let choice = ReadingsChoice::check(&options, &file, &mut mistakes);
     if !mistakes.is_empty() {

@@ -47,7 +47,7 @@ pub fn run(command: NoticesCommand, shared: &Shared) -> Result<()> {
     match command.action {
         Action::List { limit } => list(&store, limit, shared),
         Action::Test { person } => {
-            let settings = ServeSettings::check(shared, ServeOptions::default(), file)?;
+            let settings = ServeSettings::check(shared, ServeOptions::of_the_environment()?, file)?;
             test(store, &person, &settings, shared)
         }
     }

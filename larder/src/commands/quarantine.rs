@@ -208,7 +208,7 @@ fn as_json(entry: &Quarantined) -> Value {
 fn replay_command(ids: &[QuarantinedId], shared: &Shared) -> Result<()> {
     let file = SettingsFile::find(shared.config.as_deref())?;
     let opened = Stores::open(shared, &file, Access::Existing)?;
-    let settings = ServeSettings::check(shared, ServeOptions::default(), file)?;
+    let settings = ServeSettings::check(shared, ServeOptions::of_the_environment()?, file)?;
     let mut config = decode_config(&settings)?;
     let store = opened.records();
     config.gateways = store.apiary()?.gateways().iter().cloned().collect();

@@ -5,6 +5,7 @@ use chrono_tz::Tz;
 use larder_domain::names::one_line;
 use larder_domain::units::UnitSystem;
 use larder_domain::{KeptFlag, Person, Timestamp, Way};
+use larder_process::flags::FlagTexts;
 use larder_process::notices::{Event, Letter, Spoken, letter};
 use larder_store::notices::{Notice, NoticeKind, Notices};
 use larder_store::{EmbeddedStore, Records};
@@ -155,7 +156,8 @@ fn cloud_event(notice: &Notice, one: &Spoken<'_>, units: UnitSystem, page: Optio
     data["person"] = json!(notice.person.as_str());
     data["yard_name"] = json!(one.yard);
     data["hive_name"] = json!(one.hive);
-    data["what_to_do"] = json!(larder_process::notices::advice::act(one.kept.flag.kind));
+    let texts = FlagTexts::of(one.kept.flag.kind);
+    data["what_to_do"] = json!(texts.act_with_caution());
     envelope(notice, &kind, Some(id), page, data)
 }
 

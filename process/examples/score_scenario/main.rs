@@ -3,6 +3,7 @@
 //! compare them with the truth:
 //!
 //! `cargo run -p larder-process --example score_scenario -- SCENARIO_FOLDER OUTPUT_FOLDER [RUNS] [NAME=VALUE ...]`
+//! With the one word `parameters` it prints the estimators' parameters instead.
 
 mod apiary_file;
 mod readings;
@@ -23,6 +24,10 @@ fn main() -> Result<(), Box<dyn Error>> {
         .into_iter()
         .partition(|argument| argument.contains('='));
     let (parameters, thresholds) = tuning::tuned(settings.iter().map(String::as_str))?;
+    if arguments.get(1).is_some_and(|word| word == "parameters") {
+        print!("{}", tuning::list());
+        return Ok(());
+    }
     let (scenario, output, runs) = match arguments.as_slice() {
         [_, scenario, output] => (scenario, output, 1),
         [_, scenario, output, runs] => (scenario, output, runs.parse::<u32>()?),

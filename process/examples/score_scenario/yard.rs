@@ -76,7 +76,7 @@ fn hive_input<'a>(
                     .sensors
                     .iter()
                     .map(|sensor| LevelInput {
-                        geometry: &sensor.geometry,
+                        sensor,
                         samples: archive.series(&sensor.assignment.source),
                         syrup_temperature: beside(&sensor.assignment.source, "syrup_temperature"),
                     })

@@ -2,10 +2,15 @@
 
 use super::{FeederAnalysis, HiveAnalysis, YardAnalysis};
 use crate::feeder::{FeederCourse, Workspace, estimate};
-use crate::grid::{Grid, STEP_HOURS};
 use crate::input::{FeederInput, HiveInput, YardInput};
 use crate::losses::{BalanceInput, balance_yard, find_losses, share_out};
 use crate::parameters::FeederParameters;
+use crate::series::grid::{Grid, STEP_HOURS};
+
+crate::numbers! { "analysis.account":
+    /// The second round knows what was lost in the first, and so what was eaten.
+    BALANCE_ROUNDS: usize = 2, "1", [1.0, 6.0], Chosen;
+}
 
 /// What the passes over all feeders of a yard share.
 pub(super) struct Passes<'a> {
@@ -51,9 +56,6 @@ pub(super) fn account_for_losses(
         }
     }
 }
-
-/// The second round knows what was lost in the first, and so what was eaten.
-const BALANCE_ROUNDS: usize = 2;
 
 pub(super) fn run(
     grid: &Grid,

@@ -1,28 +1,31 @@
 //! Everything that is worked out about one yard before it is put into words: what flags and
 //! forecasts are built on.
 
-mod account;
-mod syrup;
-mod unsensed;
+pub(crate) mod account;
+pub(crate) mod unsensed;
 
-use crate::clean::CleanSeries;
-use crate::climate::Climate;
 use crate::days::{Day, days_on, midnight_nodes};
 use crate::evidence::{FeederEvidence, find_renewals, gather};
 use crate::feeder::{FeederCourse, Observations, Workspace, observe};
-use crate::grid::Grid;
 use crate::input::{HiveInput, YardInput};
 use crate::level::{LevelTrack, track_level};
 use crate::losses::{FeederLosses, HiveBalance};
 use crate::parameters::Parameters;
 use crate::scale::{ScaleTrack, clean_scale, track_scale};
+use crate::series::clean::CleanSeries;
+use crate::series::syrup_temperature::SyrupTemperature;
+use crate::series::{Grid, Look, Weather};
 use crate::strengths::Strengths;
 use crate::visits::drop_doubtful;
 use crate::water::{Water, undisturbed, water_on_hives};
 use account::{Passes, account_for_losses, run};
 use larder_domain::{Hive, Sample, Span, Timestamp};
-use syrup::{syrup_temperature, syrup_temperature_of_yard};
 use unsensed::guess_unsensed;
+
+crate::numbers! { "analysis":
+    /// Gaps of a load cell's own thermometer up to this are bridged, hours.
+    THERMOMETER_GAP_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+}
 
 /// One yard, worked out.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -32,7 +35,7 @@ pub struct YardAnalysis {
     /// The yard's local days on the grid.
     pub days: Vec<Day>,
     /// The weather.
-    pub climate: Climate,
+    pub weather: Weather,
     /// Rain, dew or snow on each hive at every node, kg.
     pub water: Water,
     /// One for each hive of the input, in its order.
@@ -77,12 +80,12 @@ pub fn analyse_yard_with(input: &YardInput<'_>, parameters: &Parameters) -> Yard
     let grid = Grid::covering(extent(input));
     let days = days_on(&grid, input.yard.timezone);
     let midnights = midnight_nodes(&grid, &days);
-    let climate = Climate::of(input, &grid, &days);
+    let weather = Weather::of(input, &grid, Look::Around);
     let strengths = Strengths::of(input);
     let mut analysis = YardAnalysis {
         grid,
         days,
-        climate,
+        weather,
         water: Water::default(),
         hives: Vec::with_capacity(input.hives.len()),
     };
@@ -92,7 +95,7 @@ pub fn analyse_yard_with(input: &YardInput<'_>, parameters: &Parameters) -> Yard
         workspace: Workspace::default(),
         parameters: &parameters.feeder,
     };
-    let yard_syrup = syrup_temperature_of_yard(input, &grid, &analysis.climate);
+    let syrup = SyrupTemperature::of(input, &grid, &analysis.weather.air, Look::Around);
     let scales = input
         .hives
         .iter()
@@ -103,10 +106,11 @@ pub fn analyse_yard_with(input: &YardInput<'_>, parameters: &Parameters) -> Yard
         .iter()
         .map(|scale| undisturbed(&grid, scale, &mut hands))
         .collect();
-    analysis.water = water_on_hives(&weights, &hands, &analysis.climate, &parameters.rain);
+    analysis.water = water_on_hives(&weights, &hands, &analysis.weather, &parameters.rain);
+    let quiet_nights = analysis.weather.quiet_nights();
     let mut tracks: Vec<ScaleTrack> = Vec::with_capacity(scales.len());
     for (hive, scale) in input.hives.iter().zip(scales) {
-        tracks.push(watch_scale(hive, scale, &analysis));
+        tracks.push(watch_scale(hive, scale, &analysis, &quiet_nights));
     }
     let levels: Vec<Vec<LevelTrack>> = input
         .hives
@@ -116,15 +120,15 @@ pub fn analyse_yard_with(input: &YardInput<'_>, parameters: &Parameters) -> Yard
     drop_doubtful(&grid, &input.hives, &mut tracks, &levels);
     let mut evidence = gather_all(input, &tracks, &levels, &strengths, &grid);
     find_renewals(&input.hives, &levels, &strengths, &mut evidence);
-    for (((hive, scale), levels), evidence) in
-        input.hives.iter().zip(tracks).zip(levels).zip(evidence)
-    {
+    let hives = input.hives.iter().enumerate();
+    for ((((h, hive), scale), levels), evidence) in hives.zip(tracks).zip(levels).zip(evidence) {
         let seen = Seen {
             scale,
             levels,
             evidence,
         };
-        let found = watch_hive(hive, seen, &analysis, &strengths, &yard_syrup);
+        let warmth = |f: usize| syrup.in_feeder(h, f, hive.feeders[f].feeder);
+        let found = watch_hive(hive, seen, &analysis, &strengths, warmth);
         analysis.hives.push(found);
     }
     for (hive, found) in input.hives.iter().zip(&mut analysis.hives) {
@@ -157,10 +161,16 @@ fn extent(input: &YardInput<'_>) -> Span {
     }
 }
 
-fn watch_scale(hive: &HiveInput<'_>, scale: CleanSeries, yard: &YardAnalysis) -> ScaleTrack {
-    let own = yard.grid.resample(hive.scale_temperature, 3.0);
-    let cell = yard.climate.of_load_cell(own);
-    let quiet_night = &yard.climate.quiet_night;
+fn watch_scale(
+    hive: &HiveInput<'_>,
+    scale: CleanSeries,
+    yard: &YardAnalysis,
+    quiet_night: &[bool],
+) -> ScaleTrack {
+    let own = yard
+        .grid
+        .resample(hive.scale_temperature, THERMOMETER_GAP_HOURS, Look::Around);
+    let cell = yard.weather.of_load_cell(&own);
     let turns = turns_of(hive.hive);
     track_scale(
         &yard.grid,
@@ -224,23 +234,25 @@ fn watch_hive(
     seen: Seen,
     yard: &YardAnalysis,
     strengths: &Strengths,
-    yard_syrup: &[f64],
+    warmth: impl Fn(usize) -> Vec<f64>,
 ) -> HiveAnalysis {
     let grid = &yard.grid;
-    let feeders = hive.feeders.iter().zip(seen.levels).zip(seen.evidence).map(
-        |((feeder, level), evidence)| {
-            let temperature = syrup_temperature(grid, feeder, yard_syrup);
-            let seen = observe(grid, feeder, &level, &evidence, &temperature, strengths);
-            FeederAnalysis {
-                level,
-                observations: seen,
-                evidence,
-                course: FeederCourse::default(),
-                losses: FeederLosses::default(),
-                kg_per_litre: strengths.kg_per_litre(feeder.feeder, grid.time(grid.len() / 2)),
-            }
-        },
-    );
+    let feeders = hive.feeders.iter().enumerate();
+    let feeders =
+        feeders
+            .zip(seen.levels)
+            .zip(seen.evidence)
+            .map(|(((f, feeder), level), evidence)| {
+                let seen = observe(grid, feeder, &level, &evidence, &warmth(f), strengths);
+                FeederAnalysis {
+                    level,
+                    observations: seen,
+                    evidence,
+                    course: FeederCourse::default(),
+                    losses: FeederLosses::default(),
+                    kg_per_litre: strengths.kg_per_litre(feeder.feeder, grid.time(grid.len() / 2)),
+                }
+            });
     HiveAnalysis {
         feeders: feeders.collect(),
         scale: seen.scale,

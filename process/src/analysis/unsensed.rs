@@ -5,6 +5,11 @@ use crate::feeder::{Appetite, guess_without_sensor};
 use crate::input::YardInput;
 use crate::robust::median;
 
+crate::numbers! { "analysis.unsensed":
+    /// A feeder with less in it than this share of its capacity tells nothing of the yard's appetite.
+    LEAST_FULL_SHARE: f64 = 0.1, "1", [0.033, 0.3], Chosen;
+}
+
 /// Runs every feeder without a sensor down at the pace of the yard's others.
 pub(super) fn guess_unsensed(
     input: &YardInput<'_>,
@@ -36,7 +41,7 @@ fn yard_appetite(input: &YardInput<'_>, analysis: &YardAnalysis) -> Appetite {
             for (feeder, found) in hive.feeders.iter().zip(&found.feeders) {
                 let course = &found.course;
                 let capacity = feeder.feeder.capacity_l;
-                if course.sensor.is_some() && course.volume_l[k] > 0.1 * capacity {
+                if !course.sensors.is_empty() && course.volume_l[k] > LEAST_FULL_SHARE * capacity {
                     known.push(course.rate[k].max(0.0) / capacity);
                 }
             }

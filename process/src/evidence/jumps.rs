@@ -6,15 +6,21 @@ use super::{
 };
 use crate::level::LevelJump;
 use crate::scale::{LEAST_STEP_KG, ScaleStep};
-use crate::strengths::kg_per_litre;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Span, Timestamp};
 
-/// Comb, foam or a bee before the sensor goes within this, hours.
-const ANOMALY_HOURS: f64 = 20.0;
-/// More than a colony, or a hole, takes out between two readings, l.
-const SPILL_LITRES: f64 = 0.45;
-/// A change this close explains a jump, minutes.
-const SAME_MINUTES: i64 = 40;
+crate::numbers! { "evidence.jumps":
+    /// Comb, foam or a bee before the sensor goes within this, hours.
+    ANOMALY_HOURS: f64 = 20.0, "h", [6.7, 60.0], Chosen;
+    /// More than a colony, or a hole, takes out between two readings, l.
+    SPILL_LITRES: f64 = 0.45, "l", [0.15, 1.4], Chosen;
+    /// A change this close explains a jump, minutes.
+    SAME_MINUTES: i64 = 40, "min", [13.0, 120.0], Chosen;
+    /// A load of so many times the least step that a scale shows cannot hide from it.
+    SURELY_WEIGHED_STEPS: f64 = 1.4, "1", [0.47, 4.2], Chosen;
+    /// What falls back is this share of what rose.
+    BACK_SHARE: std::ops::Range<f64> = 0.4..2.0, "1", [0.13, 6.0], Chosen;
+}
 
 /// Goes through the jumps in order of time.
 pub(super) fn explain_jumps(
@@ -39,14 +45,14 @@ pub(super) fn explain_jumps(
             continue;
         }
         let density = kg_per_litre(witnesses.strengths.at(&feeder.feeder.id, jump.before));
-        let refuted = jump.litres.abs() * density > 1.4 * LEAST_STEP_KG
+        let refuted = jump.litres.abs() * density > SURELY_WEIGHED_STEPS * LEAST_STEP_KG
             && witnesses.scale.is_some_and(|scale| {
                 scale_watched(scale, span) && !hands_were_there(&scale.steps, span)
             });
         let note = nearest_note(feeder, notes, span);
         let back = goes_back(&jumps[i + 1..], jump);
         if jump.litres > 0.0 && (refuted || (note.is_none() && back.is_some())) {
-            let longest = jump.before.plus_ms((ANOMALY_HOURS * 3.6e6) as i64);
+            let longest = jump.before.plus_hours(ANOMALY_HOURS);
             hidden_until = back.unwrap_or(longest);
             found.masked.push(Span {
                 start: jump.before,
@@ -102,6 +108,6 @@ fn goes_back(later: &[LevelJump], jump: &LevelJump) -> Option<Timestamp> {
     let mut soon = later
         .iter()
         .take_while(|next| next.after.hours_since(jump.before) <= ANOMALY_HOURS);
-    soon.find(|next| (0.4..2.0).contains(&(-next.litres / jump.litres)))
+    soon.find(|next| BACK_SHARE.contains(&(-next.litres / jump.litres)))
         .map(|next| next.before)
 }

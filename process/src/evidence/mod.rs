@@ -4,11 +4,11 @@
 //! The scale is the judge where it can see: a load that came on is there, a level that rose without
 //! a load is comb or foam in the beam. The level decides what the load was: syrup or a box.
 
-mod jumps;
-mod notes;
-mod warmth;
-mod weighed;
-mod weighing;
+pub(crate) mod jumps;
+pub(crate) mod notes;
+pub(crate) mod warmth;
+pub(crate) mod weighed;
+pub(crate) mod weighing;
 
 pub use warmth::find_renewals;
 
@@ -17,6 +17,18 @@ use crate::level::LevelTrack;
 use crate::scale::ScaleTrack;
 use crate::strengths::Strengths;
 use larder_domain::{Span, Strength, Timestamp};
+
+crate::numbers! { "evidence":
+    /// A note belongs to a change up to this far from it: people write things down when they are back
+    /// at the truck, hours.
+    NOTE_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
+    /// Readings on both sides within this prove that a witness was watching, hours.
+    WATCH_HOURS: f64 = 1.1, "h", [0.37, 3.3], Chosen;
+    /// How well a note of the volume is meant, as a share of it.
+    NOTE_VOLUME_SHARE: f64 = 0.10, "1", [0.033, 0.3], Chosen;
+    /// What a ruler gets wrong about a feeder, as a share.
+    GEOMETRY_SHARE: f64 = 0.05, "1", [0.017, 0.15], Chosen;
+}
 
 /// A sudden change of what is in a feeder.
 #[derive(Clone, PartialEq, Debug)]
@@ -77,17 +89,6 @@ pub struct FeederEvidence {
     /// When the feeder was off the hive.
     pub displaced: Vec<Span>,
 }
-
-/// A note belongs to a change up to this far from it: people write things down when they are back
-/// at the truck, hours.
-const NOTE_HOURS: f64 = 1.0;
-/// Readings on both sides within this prove that a witness was watching, hours.
-const WATCH_HOURS: f64 = 1.1;
-/// How well a note of the volume is meant, as a share of it.
-const NOTE_VOLUME_SHARE: f64 = 0.10;
-
-/// What a ruler gets wrong about a feeder, as a share.
-const GEOMETRY_SHARE: f64 = 0.05;
 
 /// Puts together what one hive's witnesses say; one entry for each feeder. `until` is the clock.
 pub fn gather(

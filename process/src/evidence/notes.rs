@@ -6,8 +6,14 @@ use super::{
 };
 use larder_domain::Span;
 
-/// How exact the time of a note is taken to be, ms.
-const NOTE_TIME_MS: i64 = 10 * 60 * 1000;
+crate::numbers! { "evidence.notes":
+    /// How exact the time of a note is taken to be, ms.
+    NOTE_TIME_MS: i64 = 10 * 60 * 1000, "ms", [200000.0, 1800000.0], Chosen;
+    /// Readings this far apart still tell whether the level rose across an outage, hours.
+    OUTAGE_HOURS: f64 = 96.0, "h", [32.0, 290.0], Chosen;
+    /// A level that fell by so many standard deviations refutes a note.
+    FALLEN_SDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+}
 
 /// Adds a fill for each free note that the witnesses do not refute.
 pub(super) fn believe_notes(witnesses: &Witnesses<'_>, found: &mut FeederEvidence, used: &[bool]) {
@@ -20,8 +26,8 @@ pub(super) fn believe_notes(witnesses: &Witnesses<'_>, found: &mut FeederEvidenc
         .filter(|&(i, _)| !used[i])
     {
         let around = Span {
-            start: note.time.plus_ms((-NOTE_HOURS * 3.6e6) as i64),
-            end: note.time.plus_ms((NOTE_HOURS * 3.6e6) as i64),
+            start: note.time.plus_hours(-NOTE_HOURS),
+            end: note.time.plus_hours(NOTE_HOURS),
         };
         let seen_by_scale = witnesses
             .scale
@@ -32,8 +38,8 @@ pub(super) fn believe_notes(witnesses: &Witnesses<'_>, found: &mut FeederEvidenc
             continue;
         }
         // Across the outage the level must have risen, or at least not fallen by all that it could.
-        let change = level.change_across(around, 96.0);
-        if change.is_some_and(|change| change.litres() < -3.0 * change.sd) {
+        let change = level.change_across(around, OUTAGE_HOURS);
+        if change.is_some_and(|change| change.litres() < -FALLEN_SDS * change.sd) {
             continue;
         }
         found.changes.push(Change {

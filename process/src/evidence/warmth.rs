@@ -5,29 +5,39 @@
 use super::{Change, ChangeKind, FeederEvidence, GEOMETRY_SHARE, strength_of};
 use crate::input::{FeederInput, HiveInput};
 use crate::level::{LevelChange, LevelTrack};
-use crate::strengths::{Strengths, kg_per_litre};
+use crate::strengths::Strengths;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Sample, Span, Timestamp};
 
-/// What a thermometer on a feeder is off after a fill, and what sun and air do meanwhile, K.
-const THERMOMETER_SD: f64 = 1.5;
-/// Syrup is poured between cold and blood-warm, Cel (common practice).
-const FRESH_CELSIUS: (f64, f64) = (22.0, 8.0);
-/// What one tank of a trip is known to be, K.
-const TANK_SD: f64 = 3.0;
-/// Fills this close come from one tank, hours.
-const TRIP_HOURS: f64 = 3.0;
-/// A fill onto no more than this share of the feeder shows the tank's temperature.
-const NEARLY_EMPTY: f64 = 0.15;
-/// Of fills onto old syrup so many follow a throwing-out, to one that does not.
-const PRIOR_ODDS: f64 = 0.1;
-/// Less of a change of temperature tells nothing, K.
-const LEAST_KELVIN: f64 = 3.0;
-/// And without a change of level or weight it takes so much between two readings, K.
-const SUDDEN_KELVIN: f64 = 5.0;
-/// Two readings of a thermometer further apart than this are not sudden, hours.
-const SUDDEN_HOURS: f64 = 1.2;
-/// Hands at another hive of the yard within this, hours, make a lone jump of temperature a fill.
-const VISIT_HOURS: f64 = 2.0;
+crate::numbers! { "evidence.warmth":
+    /// What a thermometer on a feeder is off after a fill, and what sun and air do meanwhile, K.
+    THERMOMETER_SD: f64 = 1.5, "K", [0.5, 4.5], Chosen;
+    /// Syrup is poured between cold and blood-warm, Cel (common practice).
+    FRESH_CELSIUS: (f64, f64) = (22.0, 8.0), "Cel", [2.7, 66.0], CommonPractice;
+    /// What one tank of a trip is known to be, K.
+    TANK_SD: f64 = 3.0, "K", [1.0, 9.0], Chosen;
+    /// Fills this close come from one tank, hours.
+    TRIP_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+    /// A fill onto no more than this share of the feeder shows the tank's temperature.
+    NEARLY_EMPTY: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    /// Of fills onto old syrup so many follow a throwing-out, to one that does not.
+    PRIOR_ODDS: f64 = 0.1, "1", [0.033, 0.3], Chosen;
+    /// Less of a change of temperature tells nothing, K.
+    LEAST_KELVIN: f64 = 3.0, "K", [1.0, 9.0], Chosen;
+    /// And without a change of level or weight it takes so much between two readings, K.
+    SUDDEN_KELVIN: f64 = 5.0, "K", [1.7, 15.0], Chosen;
+    /// Two readings of a thermometer further apart than this are not sudden, hours.
+    SUDDEN_HOURS: f64 = 1.2, "h", [0.4, 3.6], Chosen;
+    /// Hands at another hive of the yard within this, hours, make a lone jump of temperature a fill.
+    VISIT_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
+    TWO_HOURS_MS: i64 = 2 * 3_600_000, "ms", [7200000.0, 7200000.0], Defined;
+    /// Fresh syrup is seen on a thermometer within this, hours.
+    SOON_HOURS: f64 = 1.5, "h", [0.5, 4.5], Chosen;
+    /// A level on both sides of a fill is read within so many hours.
+    LEVEL_HOURS: f64 = 4.0, "h", [1.3, 12.0], Chosen;
+    /// A note that lies within this share of the level's rise says that the syrup was poured on top.
+    NOTE_SHARE: f64 = 0.2, "1", [0.067, 0.6], Chosen;
+}
 
 /// Looks again at all fills of a yard; one entry for each hive and its feeders.
 pub fn find_renewals(
@@ -81,7 +91,7 @@ fn warmed(feeder: &FeederInput<'_>, change: &Change) -> Option<(f64, f64)> {
         let soon = samples[last..]
             .iter()
             .filter(|sample| sample.time > change.after)
-            .take_while(|sample| sample.time.hours_since(change.before) <= 1.5)
+            .take_while(|sample| sample.time.hours_since(change.before) <= SOON_HOURS)
             .take(3);
         // It cools at once: the first readings count by how far they are from the old.
         let apart = |sample: &&Sample| (sample.value - old.value).abs();
@@ -95,7 +105,7 @@ fn level_across(level: &LevelTrack, change: &Change) -> Option<LevelChange> {
         start: change.after,
         end: change.before,
     };
-    level.change_across(span, 4.0)
+    level.change_across(span, LEVEL_HOURS)
 }
 
 /// When fills onto next to nothing were poured, and how warm they were.
@@ -164,7 +174,7 @@ impl Place<'_> {
             .recorded
             .and_then(|i| self.feeder.recorded[i].volume_l);
         let added = level.litres();
-        if noted.is_some_and(|noted| (noted - added).abs() < 0.2 * noted) {
+        if noted.is_some_and(|noted| (noted - added).abs() < NOTE_SHARE * noted) {
             return None;
         }
         let share = (added / level.to).clamp(0.0, 1.0);
@@ -247,8 +257,6 @@ impl Place<'_> {
         })
     }
 }
-
-const TWO_HOURS_MS: i64 = 2 * 3_600_000;
 
 fn jumps(pair: &[Sample]) -> bool {
     let sudden = pair[1].time.hours_since(pair[0].time) <= SUDDEN_HOURS;

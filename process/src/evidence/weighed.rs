@@ -5,14 +5,28 @@ use super::{Change, ChangeKind, FeederEvidence, NOTE_HOURS, nearest_note, streng
 use crate::input::{FeederInput, HiveInput};
 use crate::level::LevelTrack;
 use crate::scale::{ScaleStep, ScaleTrack};
-use crate::strengths::{Strengths, kg_per_litre};
+use crate::strengths::Strengths;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Span, Timestamp};
 
-/// A level on both sides of a step is read within so many hours; across an outage within so many.
-pub(super) const LEVEL_HOURS: f64 = 4.0;
-pub(super) const OUTAGE_HOURS: f64 = 120.0;
-/// An empty feeder with its lid weighs up to this, kg (common practice).
-pub(super) const MOST_TARE_KG: f64 = 3.0;
+crate::numbers! { "evidence.weighed":
+    /// A level on both sides of a step is read within so many hours; across an outage within so many.
+    pub(super) LEVEL_HOURS: f64 = 4.0, "h", [1.3, 12.0], Chosen;
+    pub(super) OUTAGE_HOURS: f64 = 120.0, "h", [40.0, 360.0], Chosen;
+    /// An empty feeder with its lid weighs up to this, kg (common practice).
+    pub(super) MOST_TARE_KG: f64 = 3.0, "kg", [1.0, 9.0], CommonPractice;
+    /// By how much another step must fit a note better, kg.
+    CLEARLY_BETTER_KG: f64 = 0.5, "kg", [0.17, 1.5], Chosen;
+    /// A feeder that comes back weighs at least this share of what it weighed, and so many kg.
+    BACK_SHARE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    BACK_KG: f64 = 0.25, "kg", [0.083, 0.75], Chosen;
+    /// With a feeder that comes back at least this came too if it was refilled: a share of its capacity,
+    /// which is also how well it is known, and litres.
+    REFILL_SHARE: f64 = 0.04, "1", [0.013, 0.12], Chosen;
+    REFILL_L: f64 = 0.2, "l", [0.067, 0.6], Chosen;
+    /// A loss that nothing else speaks for fits worse than all that something does.
+    WORST_FIT: f64 = 9.0, "1", [3.0, 27.0], Chosen;
+}
 
 /// One hive's witnesses.
 pub(super) struct Case<'a> {
@@ -89,7 +103,7 @@ fn take(change: Option<(usize, Change)>, found: &mut [FeederEvidence], notes: &m
 
 /// The feeder came back onto the hive with this step.
 fn put_back(off: &Off, step: &ScaleStep) -> bool {
-    step.kg > (0.6 * off.tare_kg).max(0.25)
+    step.kg > (BACK_SHARE * off.tare_kg).max(BACK_KG)
 }
 
 /// What the feeder itself weighs, from the step with which it went.
@@ -117,13 +131,16 @@ fn refill_after(
     let strength = strength_of(feeder, note, case.strengths, step.time());
     let density = kg_per_litre(strength);
     let litres = (step.kg - tare_kg) / density;
-    let least = 0.04 * feeder.feeder.capacity_l + 0.2;
+    let least = REFILL_SHARE * feeder.feeder.capacity_l + REFILL_L;
     (litres > least || note.is_some()).then(|| Change {
         after: step.after,
         before: step.before,
         kind: ChangeKind::Fill,
         // The tare comes from a level that was off by its own errors.
-        litres: Some((litres.max(0.0), 0.04 * feeder.feeder.capacity_l / density)),
+        litres: Some((
+            litres.max(0.0),
+            REFILL_SHARE * feeder.feeder.capacity_l / density,
+        )),
         recorded: note,
         scale_step: Some(index),
         seen: true,
@@ -166,7 +183,7 @@ fn explain_step(
             level: level.change_between(span, LEVEL_HOURS, between_steps(steps, index)),
         };
         let verdict = if lost_all(&weighing, level, step, inside) {
-            Some((9.0, ChangeKind::Lost, None))
+            Some((WORST_FIT, ChangeKind::Lost, None))
         } else {
             weighing.judge(level.change_across(span, OUTAGE_HOURS))
         };
@@ -223,6 +240,3 @@ fn is_meant(
     let own = misfit(&steps[index]);
     !others.any(|(_, other)| near(&other) && misfit(other) < own - CLEARLY_BETTER_KG)
 }
-
-/// By how much another step must fit a note better, kg.
-const CLEARLY_BETTER_KG: f64 = 0.5;

@@ -5,11 +5,40 @@ use super::{ChangeKind, GEOMETRY_SHARE, NOTE_VOLUME_SHARE};
 use crate::input::FeederInput;
 use crate::level::{LevelChange, LevelTrack};
 use crate::scale::ScaleStep;
-use crate::strengths::kg_per_litre;
 use larder_domain::Strength;
+use larder_domain::syrup::kg_per_litre;
 
-/// A feeder that is off or knocked over shows its old level in at most this share of readings.
-const OFF_SHARE: f64 = 0.25;
+crate::numbers! { "evidence.weighing":
+    /// A feeder that is off or knocked over shows its old level in at most this share of readings.
+    OFF_SHARE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
+    /// Scale and level agree within so many standard deviations.
+    AGREE_SDS: f64 = 3.5, "1", [1.2, 10.0], Chosen;
+    /// A level moved clearly when it moved by so many standard deviations and this share of the load.
+    CLEAR_SDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    CLEAR_SHARE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
+    /// No level is known better than this, l.
+    LEAST_LEVEL_SD_L: f64 = 0.01, "l", [0.0033, 0.03], Chosen;
+    /// More than this share of the capacity does not go into a feeder.
+    MOST_FULL_SHARE: f64 = 1.1, "1", [0.37, 3.3], Chosen;
+    /// With less than this share of the capacity in it nothing was thrown out.
+    LEAST_HELD_SHARE: f64 = 0.1, "1", [0.033, 0.3], Chosen;
+    /// A load that is this many times the slack off what topping up asks for was none.
+    TOPPED_UP_SLACKS: f64 = 1.5, "1", [0.5, 4.5], Chosen;
+    /// A feeder that went took a share of its capacity between these with it.
+    LOST_SHARE: [f64; 2] = [0.05, 1.05], "1", [0.017, 3.1], Chosen;
+    /// Across an outage at least this share of a load is still in the feeder.
+    OUTAGE_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// How badly a loss fits that the level does not speak against.
+    LOST_FIT: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// A level is steady within so many times its noise.
+    STEADY_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// A feeder that came off held at least this share of its capacity, or weighs so many kg by itself.
+    OFF_LEAST_SHARE: f64 = 0.08, "1", [0.027, 0.24], Chosen;
+    OFF_LEAST_KG: f64 = 0.3, "kg", [0.1, 0.9], Chosen;
+    /// A sensor still sees syrup, or sees something steady, in so many hours.
+    STILL_HOURS: f64 = 5.0, "h", [1.7, 15.0], Chosen;
+    STEADY_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+}
 
 /// What is known of the step and the feeder.
 pub(super) struct Weighing<'a> {
@@ -36,9 +65,9 @@ impl Weighing<'_> {
         };
         let slack = level.sd.hypot(self.sd);
         let agree = (self.litres - level.litres()).abs()
-            <= 3.5 * slack + GEOMETRY_SHARE * self.litres.abs();
-        let clear = (3.0 * level.sd).max(0.25 * self.litres.abs());
-        let sure = level.litres().abs() / level.sd.max(0.01);
+            <= AGREE_SDS * slack + GEOMETRY_SHARE * self.litres.abs();
+        let clear = (CLEAR_SDS * level.sd).max(CLEAR_SHARE * self.litres.abs());
+        let sure = level.litres().abs() / level.sd.max(LEAST_LEVEL_SD_L);
         let weighed = Some((self.litres, self.sd));
         if let Some(renewed) = self.renewed(&level) {
             return Some((sure + 1.0, ChangeKind::Renewed, Some(renewed)));
@@ -48,7 +77,7 @@ impl Weighing<'_> {
         }
         if self.litres < 0.0 && level.litres() < -clear {
             let agree = (self.lost_litres + level.litres()).abs()
-                <= 3.5 * slack + GEOMETRY_SHARE * self.lost_litres;
+                <= AGREE_SDS * slack + GEOMETRY_SHARE * self.lost_litres;
             let lost = (-self.lost_litres, self.sd);
             return Some((sure, ChangeKind::Spill, agree.then_some(lost)));
         }
@@ -63,9 +92,10 @@ impl Weighing<'_> {
         let slack = 2.0 * NOTE_VOLUME_SHARE * noted + 2.0 * level.sd;
         let all = self.litres + before;
         let topped_up = (self.litres - noted).abs();
-        let fits = (all - noted).abs() <= slack && all <= 1.1 * self.feeder.feeder.capacity_l;
-        let large = before > 0.1 * self.feeder.feeder.capacity_l;
-        (large && fits && topped_up > 1.5 * slack).then(|| {
+        let fits =
+            (all - noted).abs() <= slack && all <= MOST_FULL_SHARE * self.feeder.feeder.capacity_l;
+        let large = before > LEAST_HELD_SHARE * self.feeder.feeder.capacity_l;
+        (large && fits && topped_up > TOPPED_UP_SLACKS * slack).then(|| {
             let sd = (GEOMETRY_SHARE * before).hypot(self.sd).hypot(level.sd);
             let note_sd = NOTE_VOLUME_SHARE * noted;
             let weight = note_sd.powi(2) / (note_sd.powi(2) + sd.powi(2));
@@ -75,13 +105,14 @@ impl Weighing<'_> {
 
     fn could_be_thrown_out(&self) -> bool {
         let capacity = self.feeder.feeder.capacity_l;
-        self.lost_litres > 0.05 * capacity && self.lost_litres <= 1.05 * capacity
+        self.lost_litres > LOST_SHARE[0] * capacity && self.lost_litres <= LOST_SHARE[1] * capacity
     }
 
     fn judge_unseen(&self, outage: Option<LevelChange>) -> Option<Verdict> {
-        let fits = self.litres > 0.0 && self.litres <= 1.1 * self.feeder.feeder.capacity_l;
+        let fits =
+            self.litres > 0.0 && self.litres <= MOST_FULL_SHARE * self.feeder.feeder.capacity_l;
         let weighed = Some((self.litres, self.sd));
-        let rose = outage.is_some_and(|level| level.to > 0.3 * self.litres);
+        let rose = outage.is_some_and(|level| level.to > OUTAGE_SHARE * self.litres);
         match (self.has_note, fits) {
             (true, true) => Some((2.0, ChangeKind::Fill, weighed)),
             // A box came with it: only the note can say.
@@ -93,9 +124,11 @@ impl Weighing<'_> {
                 Some((0.5, ChangeKind::Fill, weighed))
             }
             // Nothing sees into it: a load that went may be syrup thrown out, all of it.
-            _ if self.feeder.levels.is_empty() && self.could_be_thrown_out() => {
-                Some((0.3, ChangeKind::Lost, Some((-self.lost_litres, self.sd))))
-            }
+            _ if self.feeder.levels.is_empty() && self.could_be_thrown_out() => Some((
+                LOST_FIT,
+                ChangeKind::Lost,
+                Some((-self.lost_litres, self.sd)),
+            )),
             _ => None,
         }
     }
@@ -113,11 +146,12 @@ pub(super) fn lost_all(
     let Some(before) = recent.or_else(|| level.level_before(step.after, OUTAGE_HOURS)) else {
         return false;
     };
-    let slack = GEOMETRY_SHARE * weighing.feeder.feeder.capacity_l + 4.0 * level.noise_l();
+    let slack = GEOMETRY_SHARE * weighing.feeder.feeder.capacity_l + STEADY_SDS * level.noise_l();
     let tare = (weighing.lost_litres - before.max(0.0)) * kg_per_litre(inside);
     let fits = step.kg < 0.0 && tare > -slack && tare < MOST_TARE_KG + slack;
-    let enough = before > 0.08 * weighing.feeder.feeder.capacity_l || tare > 0.3;
-    let still_there = level.share_near(step.before, 5.0, before, slack);
+    let enough =
+        before > OFF_LEAST_SHARE * weighing.feeder.feeder.capacity_l || tare > OFF_LEAST_KG;
+    let still_there = level.share_near(step.before, STILL_HOURS, before, slack);
     fits && enough && still_there < OFF_SHARE && !holds_some(weighing, level, step, before)
 }
 
@@ -126,7 +160,7 @@ fn holds_some(weighing: &Weighing<'_>, level: &LevelTrack, step: &ScaleStep, bef
     let Some(change) = weighing.level else {
         return false;
     };
-    let noise = 4.0 * level.noise_l();
-    let steady = level.share_near(step.before, 3.0, change.to, noise) > 2.0 * OFF_SHARE;
-    steady && change.to > 0.3 * before.max(0.0) + noise
+    let noise = STEADY_SDS * level.noise_l();
+    let steady = level.share_near(step.before, STEADY_HOURS, change.to, noise) > 2.0 * OFF_SHARE;
+    steady && change.to > OUTAGE_SHARE * before.max(0.0) + noise
 }

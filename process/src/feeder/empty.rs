@@ -3,15 +3,21 @@
 //! others.
 
 use super::observe::Observations;
-use crate::grid::PER_HOUR;
+use crate::series::grid::PER_HOUR;
 
-/// Flat for so long, hours.
-const LEAST_HOURS: usize = 8;
-/// An offset of the sensor is hardly larger than this, in metres of level (or kg).
-const MOST_OFFSET_M: f64 = 0.008;
-const MOST_OFFSET_KG: f64 = 0.08;
-/// And an empty feeder reads less than this share of its capacity anyway.
-const LEAST_SHARE: f64 = 0.02;
+crate::numbers! { "feeder.empty":
+    /// Flat for so long, hours.
+    LEAST_HOURS: usize = 8, "h", [2.0, 24.0], Chosen;
+    /// An offset of the sensor is hardly larger than this, in metres of level (or kg).
+    MOST_OFFSET_M: f64 = 0.008, "m", [0.0027, 0.024], Chosen;
+    MOST_OFFSET_KG: f64 = 0.08, "kg", [0.027, 0.24], Chosen;
+    /// And an empty feeder reads less than this share of its capacity anyway.
+    LEAST_SHARE: f64 = 0.02, "1", [0.0067, 0.06], Chosen;
+    /// From one empty spell to another a floor moves by less than this share of what an offset can be.
+    APART_SHARE: f64 = 0.4, "1", [0.13, 1.0], Chosen;
+    /// A level is flat that moves by less than this share of the capacity in an hour.
+    FLAT_SHARE_PER_HOUR: f64 = 0.0012, "1/h", [0.0004, 0.0036], Chosen;
+}
 
 /// Marks nodes at which the feeder is empty. `volume` and `rate` come from a first pass; `fills`
 /// marks nodes at which something was poured in.
@@ -22,22 +28,22 @@ pub fn find_empty(
     fills: &[bool],
     capacity_l: f64,
 ) -> Vec<bool> {
-    let most_offset = if observations.weighs {
-        MOST_OFFSET_KG
-    } else {
-        MOST_OFFSET_M
-    };
-    let flat_rate = 0.0012 * capacity_l.max(1.0);
+    let flat_rate = FLAT_SHARE_PER_HOUR * capacity_l.max(1.0);
     let mut spells: Vec<Spell> = Vec::new();
     let mut start = 0;
-    let mut per_unit = 0.0;
+    let mut offset_l = 0.0;
     for k in 0..=volume.len() {
         let flat = k < volume.len() && {
             let node = &observations.nodes[k];
             if node.n > 0 {
-                per_unit = node.litres_per_unit;
+                let most = if node.weighs {
+                    MOST_OFFSET_KG
+                } else {
+                    MOST_OFFSET_M
+                };
+                offset_l = most * node.litres_per_unit;
             }
-            let near = (LEAST_SHARE * capacity_l).max(most_offset * per_unit);
+            let near = (LEAST_SHARE * capacity_l).max(offset_l);
             volume[k] < near && rate[k].abs() < flat_rate && !fills[k]
         };
         if !flat {
@@ -47,7 +53,7 @@ pub fn find_empty(
                     start,
                     end: k,
                     litres,
-                    per_unit,
+                    offset_l,
                 });
             }
             start = k + 1;
@@ -62,7 +68,7 @@ pub fn find_empty(
         .map(|spell| spell.litres)
         .fold(f64::INFINITY, f64::min);
     for spell in &spells {
-        let apart = (LEAST_SHARE * capacity_l).max(APART_SHARE * most_offset * spell.per_unit);
+        let apart = (LEAST_SHARE * capacity_l).max(APART_SHARE * spell.offset_l);
         if spell.litres - floor < apart {
             empty[spell.start..spell.end].fill(true);
         }
@@ -75,8 +81,6 @@ struct Spell {
     start: usize,
     end: usize,
     litres: f64,
-    per_unit: f64,
+    /// What an offset of the sensor may be, l.
+    offset_l: f64,
 }
-
-/// From one empty spell to another a floor moves by less than this share of what an offset can be.
-const APART_SHARE: f64 = 0.4;

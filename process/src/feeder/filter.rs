@@ -5,29 +5,44 @@
     reason = "indices here are nodes or states shared by several arrays"
 )]
 
-use super::model::{OFFSET, RATE, SHARE, Step, TAKEN, VOLUME, WARMTH};
+use super::model::{OFFSET, RATE, SHARE, SensorTraits, Step, TAKEN, VOLUME, WARMTH};
 use super::observe::{Observations, Watched};
+use super::smooth::RATE_SD_SHARE;
 use super::smooth::{Task, Workspace};
 use crate::evidence::{Change, ChangeKind};
-use crate::grid::{PER_HOUR, STEP_HOURS};
 use crate::kalman::{State, Vector};
 use crate::parameters::SensorPrior;
+use crate::series::grid::{PER_HOUR, STEP_HOURS};
+
+crate::numbers! { "feeder.filter":
+    /// A loss is known to about this share, and its errors go together over so many nodes.
+    LOSS_SHARE: f64 = 0.2, "1", [0.067, 0.6], Chosen;
+    LOSS_NODES: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// How much a sensor's offset wanders, as a share of its prior variance at each node.
+    OFFSET_DRIFT: f64 = 1e-4, "1", [3.3e-05, 0.0003], Chosen;
+    /// How well it is known that an empty feeder holds its dregs, as a share of the capacity.
+    EMPTY_SD_SHARE: f64 = 0.004, "1", [0.0013, 0.012], Chosen;
+    /// A spill that leaves less than this share of what was in it, and litres, leaves nothing.
+    SPILT_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    SPILT_L: f64 = 0.1, "l", [0.033, 0.3], Chosen;
+    /// What a feeder that lost all may yet hold, as a share of the capacity.
+    EMPTIED_SD_SHARE: f64 = 0.01, "1", [0.0033, 0.03], Chosen;
+}
 
 /// Readings that disagree for so long are right after all: something happened that nobody saw.
 pub(super) const GIVE_IN_NODES: usize = 14 * PER_HOUR;
 
 /// Runs over all nodes and leaves in the workspace what the smoother needs. With `M` of the states:
-/// all, or only those that readings depend on. Returns the last state.
+/// all, or only those that readings depend on.
 pub(super) fn forwards<const M: usize>(
     task: &Task<'_>,
     nodes: &[usize],
     empty: &[bool],
     workspace: &mut Workspace,
-) -> State<M> {
+) {
     let n = task.grid.len();
     workspace.clear(n, nodes.len());
-    let prior = prior_of(task);
-    let drift = OFFSET_DRIFT * prior.offset_sd.powi(2);
+    let mut prior = prior_of(task, 0);
     let gate = task.parameters.gate_sds.powi(2);
     let mut state = first_state(task, &prior);
     let mut step = Step::new(workspace.appetite.first().map_or(1.0, |a| a.memory_hours));
@@ -40,6 +55,12 @@ pub(super) fn forwards<const M: usize>(
             let appetite = &workspace.appetite[k - 1];
             step = step.with_memory(appetite.memory_hours);
             step.keep_volume = 1.0;
+            let node = &task.observations.nodes[k];
+            step.keep_sensor = if node.new_sensor { 0.0 } else { 1.0 };
+            if node.new_sensor {
+                workspace.sensors.push(sensor_traits(task, &state));
+                prior = prior_of(task, k);
+            }
             step.keep_taken = if task.midnights[k - 1] { 0.0 } else { 1.0 };
             let mut jump = Jump::by_loss(task, k - 1);
             while next_change < nodes.len() && nodes[next_change] == k {
@@ -64,13 +85,13 @@ pub(super) fn forwards<const M: usize>(
             step.add_appetite(appetite, &mut state);
             state.mean[VOLUME] += jump.litres;
             state.covariance[VOLUME][VOLUME] += jump.variance;
-            state.covariance[OFFSET][OFFSET] += drift;
+            state.covariance[OFFSET][OFFSET] += OFFSET_DRIFT * prior.offset_sd.powi(2);
+            if node.new_sensor {
+                set_sensor_prior(&mut state, &prior);
+            }
             workspace.steps.push(step);
         }
         let node = &task.observations.nodes[k];
-        if node.new_sensor {
-            set_sensor_prior(&mut state, &prior);
-        }
         if node.n > 0 {
             let row = row_of(node, &state);
             let expected = row[VOLUME] * state.mean[VOLUME]
@@ -93,7 +114,7 @@ pub(super) fn forwards<const M: usize>(
             let mut row = [0.0; M];
             row[VOLUME] = 1.0;
             let residual = left_behind * task.capacity_l - state.mean[VOLUME];
-            let view = state.view(&row, (0.004 * task.capacity_l).powi(2));
+            let view = state.view(&row, (EMPTY_SD_SHARE * task.capacity_l).powi(2));
             workspace
                 .updates
                 .push(state.update(&view, residual).of_first());
@@ -106,7 +127,7 @@ pub(super) fn forwards<const M: usize>(
             workspace.taken.push(state.single(TAKEN));
         }
     }
-    state
+    workspace.sensors.push(sensor_traits(task, &state));
 }
 
 /// How the states enter a node's reading.
@@ -118,12 +139,6 @@ fn row_of<const M: usize>(node: &Watched, state: &State<M>) -> Vector<M> {
     row[SHARE] = node.expansion * state.mean[VOLUME].max(0.0);
     row
 }
-
-/// A loss is known to about this share, and its errors go together over so many nodes.
-const LOSS_SHARE: f64 = 0.2;
-const LOSS_NODES: f64 = 4.0;
-/// How much a sensor's offset wanders, as a share of its prior variance at each node.
-const OFFSET_DRIFT: f64 = 1e-4;
 
 /// What comes in within a step besides what the colony takes.
 struct Jump {
@@ -155,13 +170,15 @@ impl Jump {
         let (litres, sd) = match (change.kind, change.litres) {
             (ChangeKind::Fill, None) => (0.5 * task.capacity_l, task.capacity_l),
             (ChangeKind::Fill, Some(poured)) => poured,
-            (ChangeKind::Spill, Some((litres, sd))) if in_it + litres > 0.15 * in_it + 0.1 => {
+            (ChangeKind::Spill, Some((litres, sd)))
+                if in_it + litres > SPILT_SHARE * in_it + SPILT_L =>
+            {
                 (litres, sd)
             }
             (ChangeKind::Spill, None) => (-0.5 * in_it, task.capacity_l),
             (ChangeKind::Spill | ChangeKind::Lost, _) => {
                 self.empty();
-                (0.0, 0.01 * task.capacity_l)
+                (0.0, EMPTIED_SD_SHARE * task.capacity_l)
             }
             (ChangeKind::Renewed, litres) => {
                 self.empty();
@@ -191,7 +208,7 @@ fn first_state<const M: usize>(task: &Task<'_>, prior: &SensorPrior) -> State<M>
     };
     state.mean[VOLUME] = first.map_or(0.0, |node| node.litres.max(0.0));
     state.covariance[VOLUME][VOLUME] = task.capacity_l.powi(2);
-    state.covariance[RATE][RATE] = (0.006 * task.capacity_l).powi(2);
+    state.covariance[RATE][RATE] = (RATE_SD_SHARE * task.capacity_l).powi(2);
     set_sensor_prior(&mut state, prior);
     state
 }
@@ -210,8 +227,24 @@ fn set_sensor_prior<const M: usize>(state: &mut State<M>, prior: &SensorPrior) {
     }
 }
 
-fn prior_of(task: &Task<'_>) -> SensorPrior {
-    if task.observations.weighs {
+fn sensor_traits<const M: usize>(task: &Task<'_>, state: &State<M>) -> SensorTraits {
+    let of = |i: usize| (state.mean[i], state.covariance[i][i].max(0.0).sqrt());
+    SensorTraits {
+        offset: of(OFFSET),
+        per_kelvin: of(WARMTH),
+        geometry_share: of(SHARE),
+        noise_l: task.observations.noise_l,
+    }
+}
+
+/// What is expected of the sensor that watches at node `k`.
+fn prior_of(task: &Task<'_>, k: usize) -> SensorPrior {
+    let weighs = task
+        .observations
+        .nodes
+        .get(k)
+        .is_some_and(|node| node.weighs);
+    if weighs {
         task.parameters.load_cell
     } else {
         task.parameters.level

@@ -9,7 +9,21 @@
 use super::filter::{GIVE_IN_NODES, noise_variance};
 use super::model::Appetite;
 use super::smooth::{Sketch, Task, Workspace};
-use crate::grid::{PER_DAY, STEP_HOURS};
+use crate::series::grid::{PER_DAY, STEP_HOURS};
+
+crate::numbers! { "feeder.learn":
+    /// So many refused readings in a row are no echoes.
+    FALLING_NODES: usize = 3, "1", [1.0, 9.0], Chosen;
+    /// Faster than a colony takes by this factor.
+    FALLING_PACE: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// A hole or robbers change their pace within this, hours.
+    FALLING_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
+    /// Appetite strays by at least this share of the capacity in an hour, and at an empty feeder by this.
+    LEAST_APPETITE_SHARE: f64 = 0.0003, "1", [0.0001, 0.0009], Chosen;
+    EMPTY_APPETITE_SHARE: f64 = 1e-4, "1", [3.3e-05, 0.0003], Chosen;
+    /// A fall is over where this share of it is done.
+    FALLEN_SHARE: f64 = 0.9, "1", [0.3, 1.0], Chosen;
+}
 
 /// What the colony took in the twelve hours around each node, and how far it may stray from that.
 pub(super) fn learn_appetite(
@@ -20,7 +34,7 @@ pub(super) fn learn_appetite(
 ) {
     let n = sketch.rate.len();
     let half = PER_DAY / 2;
-    let least_sd = 0.0003 * task.capacity_l;
+    let least_sd = LEAST_APPETITE_SHARE * task.capacity_l;
     let wanted = |k: usize| !empty[k];
     let (mut sum, mut count) = (0.0, 0.0);
     for k in 0..half.min(n) {
@@ -46,7 +60,7 @@ pub(super) fn learn_appetite(
         workspace.appetite[k] = if empty[k] {
             Appetite {
                 mean: 0.0,
-                sd: 1e-4 * task.capacity_l,
+                sd: EMPTY_APPETITE_SHARE * task.capacity_l,
                 memory_hours: task.parameters.memory_hours,
             }
         } else {
@@ -75,7 +89,10 @@ pub(super) fn let_it_fall(task: &Task<'_>, workspace: &mut Workspace) {
         if run >= FALLING_NODES && !comes_back {
             let fallen = &refused[k..k + run.min(GIVE_IN_NODES)];
             let lowest = fallen.iter().copied().fold(0.0, f64::min);
-            let until = fallen.iter().position(|r| *r < 0.9 * lowest).unwrap_or(0);
+            let until = fallen
+                .iter()
+                .position(|r| *r < FALLEN_SHARE * lowest)
+                .unwrap_or(0);
             // It may have begun anywhere since the last reading that was believed.
             let first = believed.min(k.saturating_sub(FALLING_NODES));
             let hours = (k + until + 1 - first) as f64 * STEP_HOURS;
@@ -96,19 +113,13 @@ pub(super) fn let_it_fall(task: &Task<'_>, workspace: &mut Workspace) {
     }
 }
 
-/// So many refused readings in a row are no echoes.
-const FALLING_NODES: usize = 3;
-/// Faster than a colony takes by this factor.
-const FALLING_PACE: f64 = 2.0;
-/// A hole or robbers change their pace within this, hours.
-const FALLING_HOURS: f64 = 2.0;
-
 pub(super) fn learn_trust(task: &Task<'_>, sketch: &Sketch, workspace: &mut Workspace) {
-    let sensor = &sketch.sensor;
+    let mut turn = 0;
     for (k, node) in task.observations.nodes.iter().enumerate() {
-        if node.n == 0 {
+        turn += usize::from(node.new_sensor && k > 0);
+        let Some(sensor) = sketch.sensors.get(turn).filter(|_| node.n > 0) else {
             continue;
-        }
+        };
         let expected = (1.0 + sensor.geometry_share.0) * node.expansion * sketch.volume_l[k]
             + node.litres_per_unit * (sensor.offset.0 + sensor.per_kelvin.0 * node.warmth);
         let off = (node.litres - expected).powi(2) / noise_variance(task.observations, node.n);

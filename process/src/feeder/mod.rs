@@ -1,13 +1,13 @@
 //! One feeder over time: a state-space model of what is in it, how fast the colony takes it, and
 //! what its sensor gets wrong. `docs/estimator.md` has the equations in one place.
 
-mod empty;
-mod filter;
-mod learn;
+pub(crate) mod empty;
+pub(crate) mod filter;
+pub(crate) mod learn;
 mod model;
-mod observe;
-mod smooth;
-mod unsensed;
+pub(crate) mod observe;
+pub(crate) mod smooth;
+pub(crate) mod unsensed;
 
 pub use model::{FeederCourse, FilledVolume, SensorTraits};
 pub use observe::{Observations, Watched, observe};

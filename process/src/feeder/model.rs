@@ -15,8 +15,8 @@
 //! its exact variance, fills and gaps included. No reading and no other state depends on `A`, so it
 //! comes last, passes that nobody asks for uptake do without it, and so does the smoother.
 
-use crate::grid::STEP_HOURS;
 use crate::kalman::{Matrix, State, Transition, Vector};
+use crate::series::grid::STEP_HOURS;
 
 /// How many states there are.
 pub(super) const N: usize = 6;
@@ -46,8 +46,8 @@ pub struct FeederCourse {
     pub taken: Vec<Option<(f64, f64)>>,
     /// One for each change given, in their order.
     pub changes: Vec<FilledVolume>,
-    /// What was learned of the sensor; `None` where there is none.
-    pub sensor: Option<SensorTraits>,
+    /// What was learned of each sensor, in the order in which they watched; empty where there is none.
+    pub sensors: Vec<SensorTraits>,
 }
 
 /// How much came in (or went out) at a change, l at 20 Cel.
@@ -98,6 +98,8 @@ pub(super) struct Step {
     pub keep_volume: f64,
     /// 0 where a new day starts, else 1.
     pub keep_taken: f64,
+    /// 0 where another sensor takes over, else 1.
+    pub keep_sensor: f64,
 }
 
 impl Step {
@@ -110,6 +112,7 @@ impl Step {
             from_rate: memory_hours * (1.0 - stay),
             keep_volume: 1.0,
             keep_taken: 1.0,
+            keep_sensor: 1.0,
         }
     }
 
@@ -143,6 +146,14 @@ impl Step {
     }
 }
 
+impl Step {
+    fn keep_constants<const M: usize>(&self, states: &mut Vector<M>) {
+        for i in [OFFSET, WARMTH, SHARE] {
+            states[i] *= self.keep_sensor;
+        }
+    }
+}
+
 impl<const M: usize> Transition<M> for Step {
     fn forwards(&self, states: &mut Vector<M>) {
         let taken = self.from_rate * states[RATE];
@@ -151,6 +162,7 @@ impl<const M: usize> Transition<M> for Step {
         }
         states[VOLUME] = self.keep_volume * (states[VOLUME] - taken);
         states[RATE] *= self.stay;
+        self.keep_constants(states);
     }
 
     fn backwards(&self, gradient: &mut Vector<M>) {
@@ -160,6 +172,7 @@ impl<const M: usize> Transition<M> for Step {
             gradient[RATE] += self.from_rate * gradient[TAKEN];
             gradient[TAKEN] *= self.keep_taken;
         }
+        self.keep_constants(gradient);
     }
 }
 

@@ -1,13 +1,18 @@
 //! A feeder's readings brought to the grid.
 
 use crate::evidence::FeederEvidence;
-use crate::grid::{Grid, STEP_MS};
 use crate::input::FeederInput;
 use crate::level::{LevelTrack, litres_per_unit};
-use crate::scale::at_time;
+use crate::series::grid::{Grid, STEP_MS};
+use crate::series::{SENSOR_REFERENCE_CEL, at_time};
 use crate::strengths::{Expansion, Strengths};
 use larder_domain::Geometry;
 use std::ops::Range;
+
+crate::numbers! { "feeder.observe":
+    /// No sensor is better than this, l.
+    LEAST_NOISE_L: f64 = 1e-3, "l", [0.00033, 0.003], Chosen;
+}
 
 /// What one node sees of the level.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
@@ -24,6 +29,8 @@ pub struct Watched {
     pub expansion: f64,
     /// Another sensor takes over here.
     pub new_sensor: bool,
+    /// Whether the sensor weighs the feeder.
+    pub weighs: bool,
 }
 
 /// A feeder as its sensor saw it; empty without one.
@@ -33,10 +40,6 @@ pub struct Observations {
     pub nodes: Vec<Watched>,
     /// Noise of one reading, l.
     pub noise_l: f64,
-    /// Whether the sensor weighs the feeder.
-    pub weighs: bool,
-    /// Least step of the sensor's values, l.
-    pub quantum_l: f64,
 }
 
 impl Observations {
@@ -47,9 +50,9 @@ impl Observations {
         seen.iter().filter(|node| node.n > 0).count() as f64 / n.max(1) as f64
     }
 
-    /// What one unit of the channel costs on average, l; `None` where nothing was seen.
-    pub fn mean_litres_per_unit(&self) -> Option<f64> {
-        let seen = || self.nodes.iter().filter(|node| node.n > 0);
+    /// What one unit of the channel costs on average over `nodes`, l; `None` where nothing was seen.
+    pub fn mean_litres_per_unit(&self, nodes: Range<usize>) -> Option<f64> {
+        let seen = || self.nodes[nodes.clone()].iter().filter(|node| node.n > 0);
         let n = seen().count();
         (n > 0).then(|| seen().map(|node| node.litres_per_unit).sum::<f64>() / n as f64)
     }
@@ -65,9 +68,9 @@ pub fn observe(
     temperature: &[f64],
     strengths: &Strengths,
 ) -> Observations {
-    let Some(level) = feeder.levels.first() else {
+    if track.turns.is_empty() {
         return Observations::default();
-    };
+    }
     let mut nodes = vec![Watched::default(); grid.len()];
     let mut changes = evidence.changes.iter().peekable();
     let mut masks = evidence.masked.iter().peekable();
@@ -93,26 +96,33 @@ pub fn observe(
             node.litres += (litres - node.litres) / f64::from(node.n);
         }
     }
-    for change in &track.sensor_changes {
-        nodes[grid.at_or_after(*change)].new_sensor = true;
+    for turn in track.turns.iter().skip(1) {
+        nodes[grid.nearest(turn.since)].new_sensor = true;
     }
     let room = Expansion::of(strengths.at(&feeder.feeder.id, grid.time(0)));
-    let weighs = matches!(level.geometry, Geometry::FeederWeight);
     let density = strengths.kg_per_litre(feeder.feeder, grid.time(grid.len() / 2));
-    for (k, node) in nodes.iter_mut().enumerate().filter(|(_, node)| node.n > 0) {
+    let mut turns = track.turns.iter().peekable();
+    let mut geometry = feeder.levels[track.turns[0].sensor].geometry();
+    for (k, node) in nodes.iter_mut().enumerate() {
+        while let Some(turn) = turns.next_if(|turn| grid.nearest(turn.since) <= k) {
+            geometry = feeder.levels[turn.sensor].geometry();
+        }
+        let weighs = matches!(geometry, Geometry::FeederWeight);
+        node.weighs = weighs;
+        if node.n == 0 {
+            continue;
+        }
         let celsius = at_time(grid, temperature, grid.time(k));
         node.warmth = if celsius.is_nan() {
             0.0
         } else {
-            celsius - 15.0
+            celsius - SENSOR_REFERENCE_CEL
         };
-        node.litres_per_unit = litres_per_unit(level.geometry, node.litres.max(0.0), density);
+        node.litres_per_unit = litres_per_unit(geometry, node.litres.max(0.0), density);
         node.expansion = if weighs { 1.0 } else { room.at(celsius) };
     }
     Observations {
         nodes,
-        noise_l: track.series.noise_sd.max(1e-3),
-        weighs,
-        quantum_l: 0.0,
+        noise_l: track.series.noise_sd.max(LEAST_NOISE_L),
     }
 }

@@ -9,15 +9,22 @@
 use super::empty::find_empty;
 use super::filter::forwards;
 use super::learn::{learn_appetite, learn_trust, let_it_fall};
-use super::model::{
-    Appetite, FeederCourse, FilledVolume, N, OFFSET, SEEN, SHARE, SensorTraits, Step, VOLUME,
-    WARMTH,
-};
+use super::model::{Appetite, FeederCourse, FilledVolume, N, SEEN, SensorTraits, Step, VOLUME};
 use super::observe::Observations;
 use crate::evidence::{Change, ChangeKind};
-use crate::grid::Grid;
-use crate::kalman::{Adjoint, Single, State, Update};
+use crate::kalman::{Adjoint, Single, Update};
 use crate::parameters::FeederParameters;
+use crate::series::grid::Grid;
+
+crate::numbers! { "feeder.smooth":
+    /// How often the filter runs.
+    PASSES: usize = 3, "1", [1.0, 9.0], Chosen;
+    /// Before anything is known of its appetite a colony takes this share of the capacity in an hour, and
+    /// strays from it by that, for so many hours.
+    WANDERING_MEAN_SHARE: f64 = 0.002, "1", [0.00067, 0.006], Chosen;
+    pub(super) RATE_SD_SHARE: f64 = 0.006, "1", [0.002, 0.018], Chosen;
+    WANDERING_HOURS: f64 = 12.0, "h", [4.0, 36.0], Chosen;
+}
 
 /// Memory that the passes share from feeder to feeder.
 #[derive(Default)]
@@ -33,6 +40,8 @@ pub struct Workspace {
     pub(super) appetite: Vec<Appetite>,
     pub(super) trust: Vec<f64>,
     pub(super) refused: Vec<f64>,
+    /// What was learned of each sensor at the end of its turn.
+    pub(super) sensors: Vec<SensorTraits>,
 }
 
 impl Workspace {
@@ -40,6 +49,7 @@ impl Workspace {
     pub(super) fn clear(&mut self, n: usize, n_changes: usize) {
         self.filtered.clear();
         self.taken.clear();
+        self.sensors.clear();
         self.steps.clear();
         self.updates.clear();
         self.updates_until.clear();
@@ -88,9 +98,9 @@ pub fn estimate(task: &Task<'_>, workspace: &mut Workspace) -> FeederCourse {
     let n = task.grid.len();
     let nodes = change_nodes(task);
     let wandering = Appetite {
-        mean: 0.002 * task.capacity_l,
-        sd: 0.006 * task.capacity_l,
-        memory_hours: 12.0,
+        mean: WANDERING_MEAN_SHARE * task.capacity_l,
+        sd: RATE_SD_SHARE * task.capacity_l,
+        memory_hours: WANDERING_HOURS,
     };
     workspace.appetite.clear();
     workspace.appetite.resize(n, wandering);
@@ -114,16 +124,12 @@ pub fn estimate(task: &Task<'_>, workspace: &mut Workspace) -> FeederCourse {
         learn_trust(task, &sketch, workspace);
         let_it_fall(task, workspace);
     }
-    let state = forwards::<N>(task, &nodes, &empty, workspace);
-    let sensor = sensor_traits(task, &state);
+    forwards::<N>(task, &nodes, &empty, workspace);
     FeederCourse {
         empty,
-        ..backwards(task, &nodes, workspace, sensor)
+        ..backwards(task, &nodes, workspace)
     }
 }
-
-/// How often the filter runs.
-const PASSES: usize = 3;
 
 fn change_nodes(task: &Task<'_>) -> Vec<usize> {
     let node = |change: &Change| task.grid.at_or_after(change.time()).max(1);
@@ -136,18 +142,18 @@ pub(super) struct Sketch {
     pub volume_l: Vec<f64>,
     /// Litres an hour that leave it.
     pub rate: Vec<f64>,
-    /// What was learned of the sensor.
-    pub sensor: SensorTraits,
+    /// What was learned of each sensor.
+    pub sensors: Vec<SensorTraits>,
 }
 
 /// One filter forwards and one smoother backwards, for means alone.
 fn sketch(task: &Task<'_>, nodes: &[usize], empty: &[bool], workspace: &mut Workspace) -> Sketch {
     let n = task.grid.len();
-    let state = forwards::<SEEN>(task, nodes, empty, workspace);
+    forwards::<SEEN>(task, nodes, empty, workspace);
     let mut sketch = Sketch {
         volume_l: vec![0.0; n],
         rate: vec![0.0; n],
-        sensor: sensor_traits(task, &state),
+        sensors: workspace.sensors.clone(),
     };
     let mut adjoint = Adjoint::nothing();
     for k in (0..n).rev() {
@@ -164,12 +170,7 @@ fn sketch(task: &Task<'_>, nodes: &[usize], empty: &[bool], workspace: &mut Work
     sketch
 }
 
-fn backwards(
-    task: &Task<'_>,
-    nodes: &[usize],
-    workspace: &Workspace,
-    sensor: SensorTraits,
-) -> FeederCourse {
+fn backwards(task: &Task<'_>, nodes: &[usize], workspace: &Workspace) -> FeederCourse {
     let n = task.grid.len();
     let mut course = FeederCourse {
         volume_l: vec![0.0; n],
@@ -179,7 +180,7 @@ fn backwards(
         empty: Vec::new(),
         taken: vec![None; n],
         changes: vec![FilledVolume::default(); nodes.len()],
-        sensor: Some(sensor),
+        sensors: workspace.sensors.clone(),
     };
     let mut adjoint = Adjoint::nothing();
     let mut next_change = nodes.len();
@@ -230,15 +231,5 @@ fn finish_changes(task: &Task<'_>, nodes: &[usize], course: &mut FeederCourse) {
         if !change.kind.pours() {
             filled.litres = course.volume_l[nodes[i]] - before;
         }
-    }
-}
-
-fn sensor_traits<const M: usize>(task: &Task<'_>, state: &State<M>) -> SensorTraits {
-    let of = |i: usize| (state.mean[i], state.covariance[i][i].max(0.0).sqrt());
-    SensorTraits {
-        offset: of(OFFSET),
-        per_kelvin: of(WARMTH),
-        geometry_share: of(SHARE),
-        noise_l: task.observations.noise_l,
     }
 }

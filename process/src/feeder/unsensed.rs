@@ -9,7 +9,28 @@
 
 use super::model::{FeederCourse, FilledVolume};
 use crate::evidence::{Change, ChangeKind};
-use crate::grid::{Grid, STEP_HOURS};
+use crate::series::grid::{Grid, STEP_HOURS};
+use larder_domain::Estimate;
+
+crate::numbers! { "feeder.unsensed":
+    /// Taken where no neighbour tells, l/h for each litre of capacity: a feeder empties in about six
+    /// days (common practice: three days to two weeks).
+    USUAL_PER_CAPACITY: f64 = 0.007, "1", [0.0023, 0.021], CommonPractice;
+    /// One colony's appetite against its neighbours': a factor of about this either way.
+    SPREAD: f64 = 0.8, "1", [0.27, 2.4], Chosen;
+    /// Slower than this share of the neighbours' pace, or faster than this many times it, is not
+    /// believed, whatever the next fill says.
+    SLOWEST: f64 = 0.05, "1", [0.017, 0.15], Chosen;
+    FASTEST: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    /// And at least so much of what is usual, or of what is in it.
+    LEAST_SPREAD: f64 = 0.1, "1", [0.033, 0.3], Chosen;
+    /// Less than this share of the capacity is nothing.
+    EMPTY_SHARE: f64 = 0.02, "1", [0.0067, 0.06], Chosen;
+    /// A fill that nobody weighed or wrote down is half the capacity, give or take this share of it.
+    UNKNOWN_FILL_SD_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// A feeder filled to the brim holds this share of its capacity.
+    BRIM_SHARE: f64 = 1.05, "1", [0.35, 3.1], Chosen;
+}
 
 /// What colonies with sensors in the same yard take at every node, per litre of feeder.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -17,18 +38,6 @@ pub struct Appetite {
     /// Median over the yard, l/h for each litre of capacity; NaN where none is known.
     pub per_capacity: Vec<f64>,
 }
-
-/// Taken where no neighbour tells, l/h for each litre of capacity: a feeder empties in about six
-/// days (common practice: three days to two weeks).
-const USUAL_PER_CAPACITY: f64 = 0.007;
-/// One colony's appetite against its neighbours': a factor of about this either way.
-const SPREAD: f64 = 0.8;
-/// Nine in ten lie within so many standard deviations.
-const NINE_IN_TEN_SDS: f64 = 1.645;
-/// Slower than this share of the neighbours' pace, or faster than this many times it, is not
-/// believed, whatever the next fill says.
-const SLOWEST: f64 = 0.05;
-const FASTEST: f64 = 6.0;
 
 /// Runs the feeder down at the neighbours' pace, from change to change.
 pub fn guess_without_sensor(
@@ -47,7 +56,7 @@ pub fn guess_without_sensor(
         empty: vec![false; n],
         taken: vec![None; n],
         changes: Vec::with_capacity(changes.len()),
-        sensor: None,
+        sensors: Vec::new(),
     };
     let pace = |k: usize| {
         let known = appetite.per_capacity.get(k).copied().unwrap_or(f64::NAN);
@@ -71,7 +80,7 @@ pub fn guess_without_sensor(
             contents.write(&mut course, k, capacity_l);
             let rate = (factor * pace(k)).clamp(0.0, contents.litres / STEP_HOURS);
             course.rate[k] = rate;
-            course.rate_sd[k] = SPREAD * rate + 0.1 * USUAL_PER_CAPACITY * contents.litres;
+            course.rate_sd[k] = SPREAD * rate + LEAST_SPREAD * USUAL_PER_CAPACITY * contents.litres;
             contents.at_pace += factor * pace(k) * STEP_HOURS;
             contents.take(
                 &mut course,
@@ -131,22 +140,22 @@ impl Contents {
     fn write(&self, course: &mut FeederCourse, k: usize, capacity_l: f64) {
         course.volume_l[k] = self.litres;
         course.volume_sd[k] = self.left_sd().hypot(self.poured_sd);
-        course.empty[k] = self.litres < 0.02 * capacity_l;
+        course.empty[k] = self.litres < EMPTY_SHARE * capacity_l;
     }
 
     /// A colony may be slower or faster than its neighbours by [`SPREAD`], so that the more should be gone
     /// the less is known of what is left: the wider side of nine in ten colonies as a standard deviation.
     fn left_sd(&self) -> f64 {
         let left = |pace: f64| (self.at_first - pace * self.at_pace).max(0.0);
-        let off = (NINE_IN_TEN_SDS * SPREAD).exp();
+        let off = (Estimate::Z90 * SPREAD).exp();
         let (slow, likely, fast) = (left(1.0 / off), left(1.0), left(off));
-        (slow - likely).max(likely - fast) / NINE_IN_TEN_SDS
+        (slow - likely).max(likely - fast) / Estimate::Z90
     }
 
     /// Takes `litres`; where a day ends, what it took so far is written first.
     fn take(&mut self, course: &mut FeederCourse, k: usize, litres: f64, day_ends: bool) {
         if day_ends {
-            let sd = SPREAD * self.taken + 0.1 * self.litres;
+            let sd = SPREAD * self.taken + LEAST_SPREAD * self.litres;
             course.taken[k] = Some((self.taken, sd * sd));
             self.taken = 0.0;
         }
@@ -157,10 +166,10 @@ impl Contents {
     fn apply(&mut self, change: &Change, capacity_l: f64) -> FilledVolume {
         let (amount, sd) = change
             .litres
-            .unwrap_or((0.5 * capacity_l, 0.3 * capacity_l));
+            .unwrap_or((0.5 * capacity_l, UNKNOWN_FILL_SD_SHARE * capacity_l));
         let before = self.litres;
         self.litres = match change.kind {
-            ChangeKind::Fill => (before + amount).min(1.05 * capacity_l),
+            ChangeKind::Fill => (before + amount).min(BRIM_SHARE * capacity_l),
             ChangeKind::Renewed => amount,
             ChangeKind::Spill | ChangeKind::Lost => 0.0,
         };
@@ -177,7 +186,7 @@ impl Contents {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::grid::PER_DAY;
+    use crate::series::grid::PER_DAY;
     use larder_domain::{Span, Timestamp};
 
     /// Five litres at the first node, a litre a day by the yard's pace.

@@ -8,6 +8,15 @@ use crate::analysis::YardAnalysis;
 use crate::input::YardInput;
 use crate::robust::median;
 
+crate::numbers! { "flags.balance":
+    /// Windows over which changes are looked at, hours.
+    pub WINDOWS: [f64; 6] = [1.5, 2.0, 3.0, 6.0, 12.0, 24.0], "1", [0.5, 72.0], Chosen;
+    /// A median of fewer hives says little of what the yard does.
+    LEAST_HIVES: usize = 3, "1", [1.0, 9.0], Chosen;
+    /// A weight is carried over silence for so many nodes.
+    CARRIED: usize = 2, "1", [1.0, 6.0], Chosen;
+}
+
 /// The yard's weights, smoothed and differenced.
 pub struct Balance {
     /// For each hive: the weight at each node, mean of the last hour, kg.
@@ -17,13 +26,6 @@ pub struct Balance {
     /// For each window: the yard's median change at each node with the water put back, kg.
     common_undried: Vec<Vec<f64>>,
 }
-
-/// Windows over which changes are looked at, hours.
-pub const WINDOWS: [f64; 6] = [1.5, 2.0, 3.0, 6.0, 12.0, 24.0];
-/// A median of fewer hives says little of what the yard does.
-const LEAST_HIVES: usize = 3;
-/// A weight is carried over silence for so many nodes.
-const CARRIED: usize = 2;
 
 impl Balance {
     /// Of one yard.

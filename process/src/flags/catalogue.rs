@@ -176,6 +176,11 @@ pub struct YardParameters {
 }
 
 impl YardParameters {
+    /// Those of a hive: its own, else the yard's.
+    pub fn of_hive(&self, hive: &HiveId) -> &FlagParameters {
+        self.hives.get(hive).unwrap_or(&self.yard)
+    }
+
     /// Puts the operation's, the yard's and the hives' together: the most particular one holds.
     pub fn of(apiary: &Apiary, yard: &YardId) -> Result<Self, BadParameter> {
         let mut all = Self::default();

@@ -1,29 +1,35 @@
 //! Too cold to take syrup: bees do not leave the cluster for cold syrup, and are chilled by it.
 
-use super::signals::nodes;
+use super::parameters::Cold;
 use super::{Case, Doubts, Sign, Words, goal, spells, stores};
 use crate::robust::median;
+use crate::series::grid::PER_DAY;
 use larder_domain::{Evidence, Flag, FlagKind, Measure};
+
+crate::numbers! { "flags.cold":
+    /// How sure it is with a thermometer in the syrup, and with none.
+    PROBABILITY: [f64; 2] = [0.95, 0.7], "1", [0.23, 1.0], Chosen;
+}
 
 /// How easily syrup of a temperature is taken: 0 below the coldest they take, 1 where they take it
 /// freely, a straight line between.
-pub(super) fn ease(parameters: &super::parameters::Cold, celsius: f64) -> f64 {
+pub(super) fn ease(parameters: &Cold, celsius: f64) -> f64 {
     let span = parameters.free_cel - parameters.none_cel;
     ((celsius - parameters.none_cel) / span).clamp(0.0, 1.0)
 }
 
 /// The mean ease of the 24 hours before each node; NaN where less than half of it is known.
-pub(super) fn ease_of_day(case: &Case<'_>, syrup: &[f64]) -> Vec<f64> {
-    let day = nodes(24.0);
+pub(super) fn ease_of_day(parameters: &Cold, syrup: &[f64]) -> Vec<f64> {
+    let day = PER_DAY;
     let (mut sum, mut n) = (0.0, 0usize);
     (0..syrup.len())
         .map(|k| {
             if !syrup[k].is_nan() {
-                sum += ease(&case.parameters.cold, syrup[k]);
+                sum += ease(parameters, syrup[k]);
                 n += 1;
             }
             if k >= day && !syrup[k - day].is_nan() {
-                sum -= ease(&case.parameters.cold, syrup[k - day]);
+                sum -= ease(parameters, syrup[k - day]);
                 n -= 1;
             }
             if n * 2 < day {
@@ -38,10 +44,10 @@ pub(super) fn ease_of_day(case: &Case<'_>, syrup: &[f64]) -> Vec<f64> {
 /// Opens when a whole day was too cold, closes when taking is possible again or nothing is left.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
     let signals = case.signals;
-    let parameters = &case.parameters.cold;
     for (h, f, _, feeder) in case.feeders() {
+        let parameters = &case.parameters(h).cold;
         let capacity = case.feeder(h, f).capacity_l;
-        let easy = ease_of_day(case, &feeder.syrup);
+        let easy = ease_of_day(parameters, &feeder.syrup);
         let signs = (0..=signals.last).map(|k| {
             let left = stores::left(case, h, f, k);
             let nothing = left < parameters.least_share * capacity || feeder.filled[k].is_none();
@@ -55,7 +61,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
         });
         for spell in spells(signs, 0.5, 2.0) {
             let k = spell.opened;
-            let day = &feeder.syrup[k.saturating_sub(nodes(24.0))..=k];
+            let day = &feeder.syrup[k.saturating_sub(PER_DAY)..=k];
             let mean = day.iter().filter(|v| !v.is_nan()).sum::<f64>() / day.len() as f64;
             let warmest = day.iter().copied().fold(f64::NEG_INFINITY, f64::max);
             let beside = median(&mut day.to_vec()).unwrap_or(mean);
@@ -66,7 +72,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
             };
             let words = Words {
                 severity: goal::severity(FlagKind::TooCold, goal::of_feeder(case, h, f, k)),
-                probability: if feeder.has_thermometer() { 0.95 } else { 0.7 },
+                probability: if feeder.has_thermometer() { PROBABILITY[0] } else { PROBABILITY[1] },
                 evidence: Evidence::new(format!(
                     "{whose} was at {{syrup}} in the last day (warmest {{warmest}}), and bees do not take it below {{none}}; {{left}} left."
                 ))

@@ -5,26 +5,48 @@
 //! alone. Where the scale was not watching, a sensor that sees nonsense from one reading on is all
 //! there is, and the flag says so with its probability.
 
+use super::parameters::Displaced;
 use super::sensor_fault::Judged;
 use super::{Case, Spell, Words, stores};
 use crate::evidence::ChangeKind;
 use crate::robust::median_of_few;
 use crate::scale::ScaleStep;
-use crate::strengths::kg_per_litre;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity, Timestamp};
 
-/// Readings behind a step that say where the level went.
-const LOOKED_AT: usize = 3;
-/// And within so many hours.
-const LOOK_HOURS: f64 = 1.0;
-/// So much of what was in it is gone.
-const GONE_SHARE: f64 = 0.75;
-/// A step is larger than the syrup by at least this, kg: the feeder went with it.
-const TARE_MARGIN_KG: f64 = 0.25;
-/// Less than this in it leaves nothing to tell by, l.
-const LEAST_LITRES: f64 = 0.3;
-/// Nonsense in so many readings in a row, with no scale to ask, means that the sensor hangs free.
-const NONSENSE_RUN: usize = 8;
+crate::numbers! { "flags.displaced":
+    /// Readings behind a step that say where the level went.
+    LOOKED_AT: usize = 3, "1", [1.0, 9.0], Chosen;
+    /// And within so many hours.
+    LOOK_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
+    /// So much of what was in it is gone.
+    GONE_SHARE: f64 = 0.75, "1", [0.25, 1.0], Chosen;
+    /// A step is larger than the syrup by at least this, kg: the feeder went with it.
+    TARE_MARGIN_KG: f64 = 0.25, "kg", [0.083, 0.75], Chosen;
+    /// Less than this in it leaves nothing to tell by, l.
+    LEAST_LITRES: f64 = 0.3, "l", [0.1, 0.9], Chosen;
+    /// Nonsense in so many readings in a row, with no scale to ask, means that the sensor hangs free.
+    NONSENSE_RUN: usize = 8, "1", [2.0, 24.0], Chosen;
+    /// Feeders that weigh less than this share of a full one are not worth a flag.
+    HALF_FULL: f64 = 0.5, "1", [0.17, 1.5], Chosen;
+    /// By so much from one to the next, as a share of the capacity.
+    ERRATIC_SHARE: f64 = 0.12, "1", [0.04, 0.36], Chosen;
+    /// A fall is over between two readings; robbers take several.
+    SHARP_SHARE: f64 = 0.65, "1", [0.22, 1.0], Chosen;
+    /// What was in it is known when its standard deviation is below this share of the capacity.
+    KNOWN_SD_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    /// A step that is smaller than the syrup by more than this share of it was not the feeder.
+    SHORT_SHARE: f64 = 0.2, "1", [0.067, 0.6], Chosen;
+    /// More than this at once was the whole hive, kg.
+    MOST_KG: f64 = 30.0, "kg", [10.0, 90.0], Chosen;
+    /// How sure it is by the level's nonsense alone, by a step of syrup and feeder, and by one that could be
+    /// syrup alone.
+    PROBABILITY_BY_LEVEL: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    PROBABILITY_WITH_FEEDER: f64 = 0.97, "1", [0.32, 1.0], Chosen;
+    PROBABILITY_OF_SYRUP: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    /// A load of this share of what went is the feeder back on the hive.
+    BACK_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+}
 
 /// Raises the flags and returns the spells for each hive and feeder.
 pub(super) fn raise(case: &Case<'_>, flags: &mut Vec<Flag>) -> Vec<Vec<Vec<Spell>>> {
@@ -82,7 +104,7 @@ fn find(case: &Case<'_>, h: usize, f: usize) -> Vec<Found> {
     let mut found: Vec<Found> = Vec::new();
     let steps = &case.analysis.hives[h].scale.steps;
     if feeder.feeder.on_scale {
-        let least_kg = least_step_kg(case, feeder.feeder.capacity_l);
+        let least_kg = least_step_kg(&case.parameters(h).displaced, feeder.feeder.capacity_l);
         for step in steps.iter().filter(|step| -step.kg >= least_kg) {
             let free = found
                 .last()
@@ -106,21 +128,17 @@ fn find(case: &Case<'_>, h: usize, f: usize) -> Vec<Found> {
 }
 
 /// The least step that may be a feeder of a capacity: a jar weighs less than a tray.
-fn least_step_kg(case: &Case<'_>, capacity_l: f64) -> f64 {
-    let parameters = &case.parameters.displaced;
+fn least_step_kg(parameters: &Displaced, capacity_l: f64) -> f64 {
     let full_kg = capacity_l * (kg_per_litre(None) + parameters.tare_kg_per_litre);
     parameters.least_step_kg.min(HALF_FULL * full_kg)
 }
-
-/// Feeders that weigh less than this share of a full one are not worth a flag.
-const HALF_FULL: f64 = 0.5;
 
 /// What was in the feeder shortly before `at`, l.
 fn litres_before(case: &Case<'_>, h: usize, f: usize, at: Timestamp) -> Option<(f64, f64)> {
     let grid = &case.signals.grid;
     let k = grid.at_or_after(at).checked_sub(1)?;
     let followed = &case.signals.hives[h].feeders[f].followed[k];
-    (followed.litres_sd < 0.15 * case.feeder(h, f).capacity_l)
+    (followed.litres_sd < KNOWN_SD_SHARE * case.feeder(h, f).capacity_l)
         .then_some((followed.litres, stores::left_sd(case, h, f, k)))
 }
 
@@ -136,7 +154,7 @@ fn from_step(
     let k = case.signals.grid.at_or_after(step.after);
     let syrup_kg = litres * kg_per_litre(case.signals.hives[h].feeders[f].strength[k]);
     let excess = -step.kg - syrup_kg;
-    if excess < -0.2 * syrup_kg || step.sharp_share < SHARP_SHARE {
+    if excess < -SHORT_SHARE * syrup_kg || step.sharp_share < SHARP_SHARE {
         return None;
     }
     let from = judged.partition_point(|j| j.time < step.before);
@@ -151,13 +169,17 @@ fn from_step(
     let agree = behind.iter().filter(|j| gone(j)).count();
     let (probability, known_at) = if behind.is_empty() {
         // The level sensor went dark at that moment: only the feeder's own weight speaks.
-        let tare = case.parameters.displaced.tare_kg_per_litre * capacity_l;
-        if excess < tare.max(TARE_MARGIN_KG) || step.kg < -30.0 {
+        let tare = case.parameters(h).displaced.tare_kg_per_litre * capacity_l;
+        if excess < tare.max(TARE_MARGIN_KG) || step.kg < -MOST_KG {
             return None;
         }
-        (0.6, step.before)
+        (PROBABILITY_BY_LEVEL, step.before)
     } else if 2 * agree > behind.len() {
-        let likely = if excess > TARE_MARGIN_KG { 0.97 } else { 0.7 };
+        let likely = if excess > TARE_MARGIN_KG {
+            PROBABILITY_WITH_FEEDER
+        } else {
+            PROBABILITY_OF_SYRUP
+        };
         let looked_at = if erratic { &within_hour } else { behind };
         (likely, looked_at.last().map_or(step.before, |j| j.time))
     } else {
@@ -191,16 +213,11 @@ fn jumps_about(readings: &[&Judged], limit: f64) -> bool {
     readings.len() >= LOOKED_AT && median_of_few(jumps).is_some_and(|jump| jump > limit)
 }
 
-/// By so much from one to the next, as a share of the capacity.
-const ERRATIC_SHARE: f64 = 0.12;
-/// A fall is over between two readings; robbers take several.
-const SHARP_SHARE: f64 = 0.65;
-
 /// The feeder is back when a load comes on that is at least half of what went, or it is filled.
 fn back_on(case: &Case<'_>, h: usize, f: usize, step: &ScaleStep) -> Option<Timestamp> {
     let found = &case.analysis.hives[h];
     let mut steps = found.scale.steps.iter();
-    let load = steps.find(|later| later.after >= step.before && later.kg > 0.3 * -step.kg);
+    let load = steps.find(|later| later.after >= step.before && later.kg > BACK_SHARE * -step.kg);
     let mut changes = found.feeders[f].evidence.changes.iter();
     let fill = changes.find(|c| c.kind == ChangeKind::Fill && c.after >= step.before);
     let load = load.map(|later| later.before);
@@ -233,7 +250,7 @@ fn from_nonsense(case: &Case<'_>, h: usize, f: usize, judged: &[Judged]) -> Vec<
                     litres,
                     litres_sd,
                     step_kg: None,
-                    probability: 0.6,
+                    probability: PROBABILITY_BY_LEVEL,
                 });
             }
         }

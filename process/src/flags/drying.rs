@@ -4,26 +4,26 @@
 
 use super::signals::{HiveSignals, Signals};
 use crate::analysis::{HiveAnalysis, YardAnalysis};
-use crate::grid::STEP_HOURS;
 use crate::input::{HiveInput, YardInput};
-use crate::strengths::kg_per_litre;
+use crate::series::grid::STEP_HOURS;
 use larder_domain::Strength;
+use larder_domain::syrup::kg_per_litre;
 
-/// Sugar in capped stores, kg/kg (common practice: 18 % water).
-const STORED_SUGAR: f64 = 0.82;
-/// Sugar in syrup whose strength is not known, kg/kg.
-const UNKNOWN_SUGAR: f64 = 0.6;
-/// Of the sugar that a colony takes so much is spent on taking it in: warmth, wax and brood (common
-/// practice: a tenth to a quarter; measured: on both simulated apiaries nights of hives beside their
-/// yard lose 0.26 of 2:1 taken and 0.44 of 1:1, which is this and the water).
-const SPENT_SHARE: f64 = 0.1;
-/// Of what a day brought from flowers so much dries off after dark (common practice: nectar is 20 to
-/// 50 % sugar; measured: the night behind it loses a third of the day's gain times what a night dries).
-const NECTAR_SHARE: f64 = 0.4;
-/// Time constant, hours (measured: 24 explains most, from 6 to 96).
-const DRYING_HOURS: f64 = 24.0;
-/// How well it is known what more or less dries off than on other days, as a share (measured).
-pub(super) const DRYING_DOUBT: f64 = 0.4;
+crate::numbers! { "flags.drying":
+    /// Sugar in capped stores, kg/kg (common practice: 18 % water).
+    STORED_SUGAR: f64 = 0.82, "1", [0.27, 2.5], CommonPractice;
+    /// Of the sugar that a colony takes so much is spent on taking it in: warmth, wax and brood (common
+    /// practice: a tenth to a quarter; measured: on both simulated apiaries nights of hives beside their
+    /// yard lose 0.26 of 2:1 taken and 0.44 of 1:1, which is this and the water).
+    SPENT_SHARE: f64 = 0.1, "1", [0.033, 0.3], CommonPractice;
+    /// Of what a day brought from flowers so much dries off after dark (common practice: nectar is 20 to
+    /// 50 % sugar; measured: the night behind it loses a third of the day's gain times what a night dries).
+    NECTAR_SHARE: f64 = 0.4, "1", [0.13, 1.0], CommonPractice;
+    /// Time constant, hours (measured: 24 explains most, from 6 to 96).
+    DRYING_HOURS: f64 = 24.0, "h", [8.0, 72.0], Measured;
+    /// How well it is known what more or less dries off than on other days, as a share (measured).
+    pub(super) DRYING_DOUBT: f64 = 0.4, "1", [0.13, 1.2], Measured;
+}
 
 /// For each hive, what has dried off up to each node since the record began, kg. `weight` is each
 /// hive's at each node, kg.
@@ -76,12 +76,12 @@ impl Hive<'_> {
                 let taken = self.taken(k);
                 brought += taken.brought;
                 pool += taken.lost - out;
-                let light = signals.daylight[k];
+                let light = signals.weather.light[k];
                 // What neither feeders brought nor drying took.
                 let kept = self.weight[k] - brought + gone;
                 match (was_light, light, dawn) {
                     (false, true, _) => dawn = Some((k, kept)),
-                    (true, false, Some((from, before))) if !signals.wet(from, k) => {
+                    (true, false, Some((from, before))) if !signals.weather.wet(from, k) => {
                         // A difference that is not known brings nothing.
                         pool += NECTAR_SHARE * (kept - before).max(0.0);
                     }
@@ -118,7 +118,7 @@ impl Hive<'_> {
 
 /// The share of syrup taken that does not stay as capped stores, kg/kg: its water, and the sugar spent.
 fn lost_share(strength: Option<Strength>) -> f64 {
-    let sugar = strength.map_or(UNKNOWN_SUGAR, |s| s.mass_fraction().value());
+    let sugar = Strength::mass_fraction_or_unknown(strength).value();
     (1.0 - (1.0 - SPENT_SHARE) * sugar / STORED_SUGAR).max(0.0)
 }
 

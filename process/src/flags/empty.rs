@@ -4,13 +4,19 @@
 //! empty too, whatever the sensor's offset makes of it.
 
 use super::{Case, Doubts, Sign, Words, goal, spells, stores};
+use crate::series::grid::PER_DAY;
 use larder_domain::{Evidence, Flag, FlagKind, Measure};
+
+crate::numbers! { "flags.empty":
+    /// How sure it is with a level sensor, and by the scale and the neighbours alone.
+    PROBABILITY: [f64; 2] = [0.95, 0.5], "1", [0.17, 1.0], Chosen;
+}
 
 /// Opens when the feeder has been empty for a while, closes when something is in it again. Only
 /// feeders that have been filled in what is known are judged.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
     for (h, f, _, feeder) in case.feeders() {
-        let parameters = &case.parameters.empty;
+        let parameters = &case.parameters(h).empty;
         let signals = case.signals;
         let capacity = case.feeder(h, f).capacity_l;
         let limit = (parameters.share * capacity).max(parameters.litres);
@@ -30,10 +36,14 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
         });
         for spell in spells(signs, parameters.stays_hours, 0.0) {
             let k = from + spell.opened;
-            let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / 48.0);
+            let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / PER_DAY as f64);
             let words = Words {
                 severity: goal::severity(FlagKind::Empty, goal::of_feeder(case, h, f, k)),
-                probability: if feeder.sensed { 0.95 } else { 0.5 },
+                probability: if feeder.sensed {
+                    PROBABILITY[0]
+                } else {
+                    PROBABILITY[1]
+                },
                 evidence: Evidence::new("{left} left of {capacity}, {days} after the last fill.")
                     .with_estimate(
                         "left",

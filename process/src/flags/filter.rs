@@ -2,10 +2,23 @@
 //! looks ahead, so that a live run and a later one say the same.
 //!
 //! States: litres `V` and litres an hour `R`, `dV = -R dt`, `dR = -R dt / tau + noise` around a slow
-//! mean; R. E. Kalman, *A new approach to linear filtering and prediction problems*, J. Basic Eng.
-//! 82 (1960) 35–45.
+//! mean; the filter is that of [`crate::kalman`].
 
-use crate::grid::STEP_HOURS;
+use crate::kalman::{State, Transition, Vector};
+use crate::series::grid::STEP_HOURS;
+
+crate::numbers! { "flags.filter":
+    /// How long a rate remembers, hours.
+    MEMORY_HOURS: f64 = 24.0, "h", [8.0, 72.0], Chosen;
+    /// How far rates lie apart, l/h for each litre of capacity.
+    RATE_SD_PER_CAPACITY: f64 = 0.006, "1", [0.002, 0.018], Chosen;
+    /// A reading this far off is drawn in, standard deviations.
+    CLIP_SDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    /// So many of them in a row, all on one side, are right: something happened that nobody saw.
+    GIVE_IN: i32 = 4, "1", [1.0, 12.0], Chosen;
+    /// After a fill a rate is no better known than this share of its variance.
+    FRESH_VARIANCE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
+}
 
 /// What is believed at a node.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
@@ -28,15 +41,6 @@ pub struct LevelFilter {
     noise_l: f64,
 }
 
-/// How long a rate remembers, hours.
-const MEMORY_HOURS: f64 = 24.0;
-/// How far rates lie apart, l/h for each litre of capacity.
-const RATE_SD_PER_CAPACITY: f64 = 0.006;
-/// A reading this far off is drawn in, standard deviations.
-const CLIP_SDS: f64 = 3.0;
-/// So many of them in a row, all on one side, are right: something happened that nobody saw.
-const GIVE_IN: i32 = 4;
-
 impl LevelFilter {
     /// For a feeder of a size with a node's noise.
     pub fn new(capacity_l: f64, noise_l: f64) -> Self {
@@ -51,34 +55,37 @@ impl LevelFilter {
         let rate_sd = RATE_SD_PER_CAPACITY * self.capacity_l;
         let q = 2.0 * rate_sd * rate_sd / MEMORY_HOURS;
         let dt = STEP_HOURS;
-        let stay = (-dt / MEMORY_HOURS).exp();
         let noise = self.noise_l * self.noise_l;
         let wide = self.capacity_l * self.capacity_l;
-        let (mut v, mut r) = (0.0, 0.0);
-        let (mut vv, mut vr, mut rr) = (wide, 0.0, rate_sd * rate_sd);
+        let step = Step {
+            stay: (-dt / MEMORY_HOURS).exp(),
+        };
+        let mut state = State {
+            mean: [0.0; 2],
+            covariance: [[wide, 0.0], [0.0, rate_sd * rate_sd]],
+        };
         let mut age = usize::MAX;
         let mut clipped = 0i32;
         let mut found = Vec::with_capacity(litres.len());
-        for (k, &z) in litres.iter().enumerate() {
-            v -= r * dt;
-            let cross = vr - rr * dt;
-            vv += -2.0 * vr * dt + rr * dt * dt + q * dt.powi(3) / 3.0;
-            vr = cross * stay - q * dt * dt / 2.0;
-            r *= stay;
-            rr = rr * stay * stay + q * dt;
+        for (k, &reading) in litres.iter().enumerate() {
+            state.predict(&step);
+            state.covariance[VOLUME][VOLUME] += q * dt.powi(3) / 3.0;
+            state.covariance[RATE][RATE] += q * dt;
+            state.covariance[VOLUME][RATE] -= q * dt * dt / 2.0;
+            state.covariance[RATE][VOLUME] = state.covariance[VOLUME][RATE];
             if changed[k] == Some(k) {
-                (vv, vr) = (wide, 0.0);
-                rr = rr.max(0.25 * rate_sd * rate_sd);
+                forget_volume(&mut state, wide);
+                let rate = &mut state.covariance[RATE][RATE];
+                *rate = rate.max(FRESH_VARIANCE * rate_sd * rate_sd);
             }
             age = age.saturating_add(1);
-            if !z.is_nan() {
-                let s = vv + noise;
-                let limit = CLIP_SDS * s.sqrt();
-                let off = z - v;
-                let side = if off > limit {
-                    1
-                } else {
-                    -i32::from(off < -limit)
+            if !reading.is_nan() {
+                let off = reading - state.mean[VOLUME];
+                let mut view = state.view(&SEES_VOLUME, noise);
+                let side = match CLIP_SDS * view.variance().sqrt() {
+                    limit if off > limit => 1,
+                    limit if off < -limit => -1,
+                    _ => 0,
                 };
                 clipped = if side * clipped < 0 || side == 0 {
                     side
@@ -86,27 +93,49 @@ impl LevelFilter {
                     clipped + side
                 };
                 if clipped.abs() >= GIVE_IN {
-                    (vv, vr, clipped) = (wide, 0.0, 0);
+                    clipped = 0;
+                    forget_volume(&mut state, wide);
+                    view = state.view(&SEES_VOLUME, noise);
                 }
-                let s = vv + noise;
-                let limit = CLIP_SDS * s.sqrt();
-                let residual = off.clamp(-limit, limit);
-                let (gv, gr) = (vv / s, vr / s);
-                v += gv * residual;
-                r += gr * residual;
-                rr -= gr * vr;
-                vr -= gv * vr;
-                vv -= gv * vv;
+                let limit = CLIP_SDS * view.variance().sqrt();
+                state.update(&view, off.clamp(-limit, limit));
                 age = 0;
             }
             found.push(Followed {
-                litres: v,
-                litres_sd: vv.max(0.0).sqrt(),
-                rate: r,
-                rate_sd: rr.max(0.0).sqrt(),
+                litres: state.mean[VOLUME],
+                litres_sd: state.covariance[VOLUME][VOLUME].max(0.0).sqrt(),
+                rate: state.mean[RATE],
+                rate_sd: state.covariance[RATE][RATE].max(0.0).sqrt(),
                 age,
             });
         }
         found
     }
+}
+
+const VOLUME: usize = 0;
+const RATE: usize = 1;
+const SEES_VOLUME: [f64; 2] = [1.0, 0.0];
+
+/// What becomes of volume and rate from one node to the next.
+struct Step {
+    /// What stays of the rate.
+    stay: f64,
+}
+
+impl Transition<2> for Step {
+    fn forwards(&self, states: &mut Vector<2>) {
+        states[VOLUME] -= states[RATE] * STEP_HOURS;
+        states[RATE] *= self.stay;
+    }
+
+    fn backwards(&self, gradient: &mut Vector<2>) {
+        gradient[RATE] = self.stay * gradient[RATE] - STEP_HOURS * gradient[VOLUME];
+    }
+}
+
+/// Nothing is known of the volume any more.
+fn forget_volume(state: &mut State<2>, wide: f64) {
+    state.covariance[VOLUME] = [wide, 0.0];
+    state.covariance[RATE][VOLUME] = 0.0;
 }

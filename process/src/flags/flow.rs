@@ -7,13 +7,34 @@
 
 use super::{Case, Doubts, Sign, Spell, Words, spells};
 use crate::robust::median;
-use crate::strengths::kg_per_litre;
+use crate::series::grid::PER_DAY;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Severity};
+
+crate::numbers! { "flags.flow":
+    /// Rain that wets a hive and hides gains, mm in the last day.
+    WET_MM: f64 = 1.0, "mm", [0.33, 3.0], Chosen;
+    DARK_GAIN_KG: f64 = 0.06, "kg", [0.02, 0.18], Chosen;
+    /// A storm reaches all hives of a yard within this, hours.
+    STORM_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+    /// So much on the yard's median hive in it is water, kg.
+    STORM_KG: f64 = 0.3, "kg", [0.1, 0.9], Chosen;
+    /// And so much where no gauge tells of showers.
+    SHOWER_KG: f64 = 0.15, "kg", [0.05, 0.45], Chosen;
+    /// A day that brought so many times what came at once had more than a storm.
+    GOES_ON: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    /// So many scales that gain at once tell rain from nectar.
+    LEAST_SCALES: usize = 3, "1", [1.0, 9.0], Chosen;
+    /// A wet roof and box carry about so much, kg (common practice).
+    WET_HIVE_KG: f64 = 0.3, "kg", [0.1, 0.9], CommonPractice;
+    /// What a load cell's drift with warmth leaves of a day's change, kg (measured).
+    GAIN_SD_KG: f64 = 0.05, "kg", [0.017, 0.15], Measured;
+    /// How sure it is.
+    PROBABILITY: f64 = 0.9, "1", [0.3, 1.0], Chosen;
+}
 
 /// The window in [`super::balance::WINDOWS`] that is one day.
 const DAY: usize = 5;
-/// Rain that wets a hive and hides gains, mm in the last day.
-const WET_MM: f64 = 1.0;
 
 /// For each hive, when flow was on.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) -> Vec<Vec<Spell>> {
@@ -47,7 +68,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) -> 
 /// For each node by day the last one of the night before, when all bees were at home.
 fn nights_before(case: &Case<'_>) -> Vec<Option<usize>> {
     let mut dark = None;
-    let daylight = case.signals.daylight.iter().enumerate();
+    let daylight = case.signals.weather.light.iter().enumerate();
     daylight
         .map(|(k, &day)| {
             if !day {
@@ -61,9 +82,9 @@ fn nights_before(case: &Case<'_>) -> Vec<Option<usize>> {
 /// Nodes within a day of a storm: water lands on all hives within an hour or two, where nectar comes
 /// in all day. Told by the scales alone, since a yard need not have a rain gauge.
 fn storms(case: &Case<'_>) -> Vec<bool> {
-    let day = super::signals::nodes(24.0);
+    let day = PER_DAY;
     let loaded = loads_on_all(case);
-    let least = if case.analysis.climate.has_gauge {
+    let least = if case.signals.weather.has_gauge {
         STORM_KG
     } else {
         SHOWER_KG
@@ -97,15 +118,18 @@ fn gained_in_the_dark(case: &Case<'_>, k: usize) -> bool {
     // The last foragers come home after sunset.
     let hours = super::balance::WINDOWS[IN_THE_DARK] + 1.0;
     let from = k.saturating_sub(super::signals::nodes(hours));
-    let dark = || case.signals.daylight[from..=k].iter().all(|light| !light);
-    let no_gauge = !case.analysis.climate.has_gauge;
+    let dark = || {
+        case.signals.weather.light[from..=k]
+            .iter()
+            .all(|light| !light)
+    };
+    let no_gauge = !case.signals.weather.has_gauge;
     no_gauge && case.balance.common(k, IN_THE_DARK) > DARK_GAIN_KG && dark()
 }
 
 /// The window of three hours, and what no hive gains in it at night but by water, kg (measured: dry nights
 /// lose 0.02 to 0.1).
 const IN_THE_DARK: usize = 2;
-const DARK_GAIN_KG: f64 = 0.06;
 
 /// Nodes at which most of the yard's scales went up by a step within the hours before, and nobody
 /// filled anything.
@@ -153,17 +177,8 @@ fn loads_on_all(case: &Case<'_>) -> Vec<bool> {
     hives_at.into_iter().map(most).collect()
 }
 
-/// A storm reaches all hives of a yard within this, hours.
-const STORM_HOURS: f64 = 3.0;
 /// The window of an hour and a half.
 const SUDDEN: usize = 0;
-/// So much on the yard's median hive in it is water, kg.
-const STORM_KG: f64 = 0.3;
-/// And so much where no gauge tells of showers.
-const SHOWER_KG: f64 = 0.15;
-
-/// A day that brought so many times what came at once had more than a storm.
-const GOES_ON: f64 = 3.0;
 
 fn of_hive(
     case: &Case<'_>,
@@ -173,7 +188,7 @@ fn of_hive(
     reference: &[Option<usize>],
     flags: &mut Vec<Flag>,
 ) -> Vec<Spell> {
-    let parameters = &case.parameters.flow;
+    let parameters = &case.parameters(h).flow;
     let grid = &case.signals.grid;
     // Bees that stay in on a wet morning are no gain, though a day ago at that hour they were out.
     let open_kg = parameters.open_kg_per_day + unknown_rain(case);
@@ -215,7 +230,7 @@ fn of_hive(
             } else {
                 Severity::Warning
             },
-            probability: 0.9,
+            probability: PROBABILITY,
             evidence: Evidence::new(
                 "Gained {gained} in a day that no feeder explains; the yard's median hive gained {yard}.",
             )
@@ -231,25 +246,17 @@ fn of_hive(
 /// What rain may have laid on a hive where neither a gauge nor the yard's other scales tell of it, kg.
 fn unknown_rain(case: &Case<'_>) -> f64 {
     let weighed = case.signals.hives.iter().filter(|hive| hive.weighed);
-    if case.analysis.climate.has_gauge || weighed.count() >= LEAST_SCALES {
+    if case.signals.weather.has_gauge || weighed.count() >= LEAST_SCALES {
         0.0
     } else {
         WET_HIVE_KG
     }
 }
 
-/// So many scales that gain at once tell rain from nectar.
-const LEAST_SCALES: usize = 3;
-/// A wet roof and box carry about so much, kg (common practice).
-const WET_HIVE_KG: f64 = 0.3;
-
-/// What a load cell's drift with warmth leaves of a day's change, kg (measured).
-const GAIN_SD_KG: f64 = 0.05;
-
 /// What flowers gave in the day before node `k`, kg; NaN where unknown.
 fn gain(case: &Case<'_>, doubts: &Doubts, h: usize, k: usize) -> f64 {
     let signals = case.signals;
-    let back = super::signals::nodes(24.0);
+    let back = PER_DAY;
     if k < back || doubts.scale(case, h, k) {
         return f64::NAN;
     }
@@ -267,12 +274,12 @@ fn gain(case: &Case<'_>, doubts: &Doubts, h: usize, k: usize) -> f64 {
         })
         .sum();
     let gained = case.balance.change(h, k, DAY) - from_beside;
-    if signals.rain_between(k - back, k) <= WET_MM {
+    if signals.weather.rain_between(k - back, k) <= WET_MM {
         return gained;
     }
     // Rain hides a small gain, and no more than it weighs of a large one.
     let beyond_rain = gained - WET_HIVE_KG;
-    if beyond_rain > case.parameters.flow.open_kg_per_day {
+    if beyond_rain > case.parameters(h).flow.open_kg_per_day {
         beyond_rain
     } else {
         f64::NAN

@@ -4,8 +4,10 @@
 use super::Case;
 use larder_domain::{FlagKind, Goal, Severity};
 
-/// Syrup of less sugar than this is fed thin, for growth, kg/kg: between 1:1 and 5:3.
-const THIN: f64 = 0.56;
+crate::numbers! { "flags.goal":
+    /// Syrup of less sugar than this is fed thin, for growth, kg/kg: between 1:1 and 5:3.
+    THIN: f64 = 0.56, "1", [0.19, 1.7], Chosen;
+}
 
 /// What the feeder's syrup is for. Where the keeper did not say, thin syrup is for growth and thick
 /// syrup for the winter (common practice).
@@ -29,7 +31,7 @@ pub(super) fn of_hive(case: &Case<'_>, h: usize, k: usize) -> Goal {
 
 /// What a colony fed for that takes in a day on which nothing hinders it, l.
 pub(super) fn litres_per_day(case: &Case<'_>, h: usize, f: usize, k: usize) -> f64 {
-    let pace = &case.parameters.pace;
+    let pace = &case.parameters(h).pace;
     match of_feeder(case, h, f, k) {
         Goal::WinterStores => pace.winter_stores_l_per_day,
         Goal::BuildUp => pace.build_up_l_per_day,

@@ -8,6 +8,22 @@
 use super::signals::nodes;
 use super::{Case, Doubts, stores};
 use crate::robust::{median, median_of_few};
+use crate::series::grid::PER_DAY;
+
+crate::numbers! { "flags.heat":
+    /// Freshly poured syrup is as warm as its tank for so long, hours.
+    COOLING_HOURS: f64 = 14.0, "h", [4.7, 42.0], Chosen;
+    /// A yard's course needs so many thermometers at a time.
+    LEAST_THERMOMETERS: usize = 3, "1", [1.0, 9.0], Chosen;
+    /// A day counts when so much of it was seen: half a day is warmer or colder than a whole one.
+    SEEN_SHARE: f64 = 0.85, "1", [0.28, 1.0], Chosen;
+    /// Days before that make a feeder's habit.
+    HABIT_DAYS: usize = 9, "d", [3.0, 27.0], Chosen;
+    /// With less than this share of the capacity in it the thermometer hangs in the air.
+    DRY_SHARE: f64 = 0.03, "1", [0.01, 0.09], Chosen;
+    /// Offsets and course are found in turn; they settle at once.
+    OFFSET_ROUNDS: usize = 3, "1", [1.0, 9.0], Chosen;
+}
 
 /// For each hive and feeder, K above what it should be in the 24 hours before each node; NaN where
 /// fewer than three thermometers in the yard say what it should be.
@@ -24,15 +40,6 @@ pub(super) fn heat(case: &Case<'_>, doubts: &Doubts) -> Vec<Vec<Vec<f64>>> {
         .collect()
 }
 
-/// Freshly poured syrup is as warm as its tank for so long, hours.
-const COOLING_HOURS: f64 = 14.0;
-/// A yard's course needs so many thermometers at a time.
-const LEAST_THERMOMETERS: usize = 3;
-/// A day counts when so much of it was seen: half a day is warmer or colder than a whole one.
-const SEEN_SHARE: f64 = 0.85;
-/// Days before that make a feeder's habit.
-const HABIT_DAYS: usize = 9;
-
 /// The feeder's own thermometer while it stands in syrup, without the hours behind a fill.
 fn settled(case: &Case<'_>, doubts: &Doubts, h: usize, f: usize) -> Vec<f64> {
     let feeder = &case.signals.hives[h].feeders[f];
@@ -45,9 +52,6 @@ fn settled(case: &Case<'_>, doubts: &Doubts, h: usize, f: usize) -> Vec<f64> {
     });
     seen.collect()
 }
-
-/// With less than this share of the capacity in it the thermometer hangs in the air.
-const DRY_SHARE: f64 = 0.03;
 
 /// What the yard's air makes of syrup at each node: the median of the feeders, each without its own
 /// offset, which is a constant of the place and learned from the whole record.
@@ -77,11 +81,8 @@ fn yard_course(own: &[Vec<f64>]) -> Vec<f64> {
     course
 }
 
-/// Offsets and course are found in turn; they settle at once.
-const OFFSET_ROUNDS: usize = 3;
-
 fn above_habit(own: &[f64], yard: &[f64]) -> Vec<f64> {
-    let day = nodes(24.0);
+    let day = PER_DAY;
     let beside: Vec<f64> = own.iter().zip(yard).map(|(own, yard)| own - yard).collect();
     let daily = means(&beside, day);
     (0..daily.len())

@@ -4,12 +4,16 @@ use super::{Case, Sign, Words, spells};
 use crate::input::DeviceInput;
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure, Sample, Severity};
 
-/// A line through so many reports counts: cold nights and radio bursts make single ones sag.
-const REPORTS: usize = 9;
+crate::numbers! { "flags.low_battery":
+    /// A line through so many reports counts: cold nights and radio bursts make single ones sag.
+    REPORTS: usize = 9, "1", [3.0, 27.0], Chosen;
+    /// How sure it is.
+    PROBABILITY: f64 = 0.95, "1", [0.32, 1.0], Chosen;
+}
 
 /// Opens when the line through the last reports is low, closes when it is charged again.
 pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<Flag>) {
-    let parameters = &case.parameters.low_battery;
+    let parameters = &case.device_parameters(device).low_battery;
     let battery = device.battery;
     let volts = |i: usize| fitted(&battery[(i + 1).saturating_sub(REPORTS)..=i]);
     let signs = (0..battery.len()).map(|i| {
@@ -23,7 +27,7 @@ pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<F
     for spell in spells(signs, 0.0, parameters.stays_hours) {
         let words = Words {
             severity: Severity::Warning,
-            probability: 0.95,
+            probability: PROBABILITY,
             evidence: Evidence::new(format!(
                 "The battery of {} is at {{volts}}; under {{low}} it has days left.",
                 device.device

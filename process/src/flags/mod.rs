@@ -5,39 +5,41 @@
 //! the moment at which its condition was first known to hold, with what had been measured by then;
 //! a run over old readings says what the live one said.
 
-mod balance;
-mod behind;
+pub(crate) mod balance;
+pub(crate) mod behind;
 pub mod catalogue;
-mod cold;
-mod displaced;
-mod drying;
-mod empty;
+pub(crate) mod cold;
+pub(crate) mod displaced;
+pub(crate) mod drying;
+pub(crate) mod empty;
 pub mod filter;
-mod flow;
-mod goal;
-mod heat;
-mod loss;
-mod low_battery;
-mod needs_feed;
-mod night;
-mod pace;
+pub(crate) mod flow;
+pub(crate) mod goal;
+pub(crate) mod heat;
+pub(crate) mod loss;
+pub(crate) mod low_battery;
+pub(crate) mod needs_feed;
+pub(crate) mod night;
+pub(crate) mod pace;
 pub mod parameters;
-mod refill;
-mod sensor_fault;
+pub(crate) mod refill;
+pub(crate) mod sensor_fault;
 pub mod signals;
-mod silent;
-mod souring;
+pub(crate) mod silent;
+pub(crate) mod souring;
 mod spells;
-mod stalled;
-mod stores;
-mod witness;
+pub(crate) mod stalled;
+pub(crate) mod stores;
+pub mod texts;
+pub(crate) mod witness;
 
 pub use catalogue::YardParameters;
 pub use parameters::FlagParameters;
 pub use spells::{Sign, Spell, joined, spells};
+pub use texts::FlagTexts;
 
 use crate::analysis::YardAnalysis;
-use crate::input::YardInput;
+use crate::input::{DeviceInput, YardInput};
 use balance::Balance;
 use larder_domain::{
     ChannelRef, DeviceId, Evidence, FeederId, Flag, FlagKind, HiveId, Severity, Span,
@@ -45,16 +47,12 @@ use larder_domain::{
 use sensor_fault::{Judged, judge_level};
 use signals::{FeederSignals, HiveSignals, Signals};
 
-/// All flags that were open at some time in the span, by opening time, with default parameters.
-pub fn raise(input: &YardInput<'_>, analysis: &YardAnalysis) -> Vec<Flag> {
-    raise_with(input, analysis, &FlagParameters::default())
-}
-
-/// The same with parameters of the yard's own.
-pub fn raise_with(
+/// All flags that were open at some time in the span, by opening time: each hive and its devices with
+/// its own thresholds, all else with the yard's.
+pub fn raise(
     input: &YardInput<'_>,
     analysis: &YardAnalysis,
-    parameters: &FlagParameters,
+    parameters: &YardParameters,
 ) -> Vec<Flag> {
     if analysis.grid.is_empty() {
         return Vec::new();
@@ -78,7 +76,7 @@ pub fn raise_with(
         balance: &balance,
         nights,
         own_kg: Vec::new(),
-        parameters,
+        thresholds: parameters,
     };
     let own_kg = (0..input.hives.len())
         .map(|h| stores::own(&case, h))
@@ -101,27 +99,6 @@ pub fn raise_with(
     refill::raise(&case, &doubts, &flow, &mut flags);
     needs_feed::raise(&case, &doubts, &flow, &mut flags);
     behind::raise(&case, &doubts, &flow, &mut flags);
-    finish(input, flags)
-}
-
-/// The same with the yard's parameters, and for hives that have their own with those.
-pub fn raise_for_yard(
-    input: &YardInput<'_>,
-    analysis: &YardAnalysis,
-    parameters: &YardParameters,
-) -> Vec<Flag> {
-    let mut flags = raise_with(input, analysis, &parameters.yard);
-    for (hive, own) in &parameters.hives {
-        let stands_here = input.hives.iter().any(|h| h.hive.id == *hive);
-        if !stands_here || *own == parameters.yard {
-            continue;
-        }
-        let of_hive = |flag: &Flag| flag.hive.as_ref() == Some(hive);
-        flags.retain(|flag| !of_hive(flag));
-        let mut theirs = raise_with(input, analysis, own);
-        theirs.retain(of_hive);
-        flags.extend(theirs);
-    }
     finish(input, flags)
 }
 
@@ -151,7 +128,7 @@ struct Case<'a> {
     nights: Vec<Vec<night::Night>>,
     /// For each hive, its weight as its target means it (see [`stores::own`]).
     own_kg: Vec<Vec<f64>>,
-    parameters: &'a FlagParameters,
+    thresholds: &'a YardParameters,
 }
 
 /// What must not be believed when.
@@ -209,6 +186,17 @@ impl Words {
 }
 
 impl<'a> Case<'a> {
+    /// The thresholds of a hive.
+    fn parameters(&self, hive: usize) -> &'a FlagParameters {
+        self.thresholds.of_hive(&self.input.hives[hive].hive.id)
+    }
+
+    /// The thresholds of a device: those of the hive that it serves, where it serves one.
+    fn device_parameters(&self, device: &DeviceInput<'_>) -> &'a FlagParameters {
+        let (hive, _) = subject_of(self.input, device.device);
+        hive.map_or(&self.thresholds.yard, |hive| self.thresholds.of_hive(&hive))
+    }
+
     /// Every feeder: its hive's index, its own, the hive's signals and its own.
     fn feeders(&self) -> impl Iterator<Item = (usize, usize, &'a HiveSignals, &'a FeederSignals)> {
         let hives = self.signals.hives.iter().enumerate();
@@ -262,7 +250,7 @@ impl<'a> Case<'a> {
             opened_at: spell.from,
             closed_at: spell.until,
             severity: words.severity,
-            probability: words.probability.clamp(0.01, 0.99),
+            probability: words.probability.clamp(PROBABILITY[0], PROBABILITY[1]),
             evidence: Evidence {
                 over: Some(Span {
                     start: spell.from.plus_ms(-witness::LOOK_BACK_MS),
@@ -277,6 +265,11 @@ impl<'a> Case<'a> {
 /// Tests on small invented yards.
 #[cfg(test)]
 mod tests;
+
+crate::numbers! { "flags":
+    /// Nothing is surer than this, or less sure.
+    PROBABILITY: [f64; 2] = [0.01, 0.99], "1", [0.0033, 1.0], Chosen;
+}
 
 /// The hive and feeder that a device serves, where it serves one.
 fn subject_of(input: &YardInput<'_>, device: &DeviceId) -> (Option<HiveId>, Option<FeederId>) {

@@ -5,11 +5,21 @@ use super::signals::nodes;
 use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Goal, Measure, Severity};
 
+crate::numbers! { "flags.needs_feed":
+    /// A feeder with less in it than this share of its capacity, and so many litres, feeds nobody.
+    FED_SHARE: f64 = 0.03, "1", [0.01, 0.09], Chosen;
+    FED_L: f64 = 0.08, "l", [0.027, 0.24], Chosen;
+    /// A weight is looked at so long after it was taken, hours: hands and homecoming bees have settled.
+    SETTLED_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+    /// How sure it is.
+    PROBABILITY: f64 = 0.85, "1", [0.28, 1.0], Chosen;
+}
+
 /// Opens when nothing is on and the stores are short.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
     let signals = case.signals;
-    let parameters = &case.parameters.needs_feed;
     for (h, hive) in signals.hives.iter().enumerate() {
+        let parameters = &case.parameters(h).needs_feed;
         let target = stores::target(case, h).filter(|_| hive.weighed);
         // Without a target, a colony that is fed to keep it alive needs feed whatever it weighs.
         if target.is_none() && case.input.hives[h].hive.goal != Some(Goal::Emergency) {
@@ -20,10 +30,11 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
             hive.feeders.iter().enumerate().any(|(f, feeder)| {
                 let known = feeder.filled[k].is_some() && !doubts.off(case, h, f, k);
                 known
-                    && stores::left(case, h, f, k) > (0.03 * case.feeder(h, f).capacity_l).max(0.08)
+                    && stores::left(case, h, f, k)
+                        > (FED_SHARE * case.feeder(h, f).capacity_l).max(FED_L)
             })
         };
-        let signs = (nodes(3.0)..=signals.last).map(|k| {
+        let signs = (nodes(SETTLED_HOURS)..=signals.last).map(|k| {
             let at = signals.grid.time(k);
             let flows = flow[h].iter().any(|spell| spell.holds_at(at));
             let sign = match short(k) {
@@ -36,7 +47,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
             (at, sign)
         });
         for spell in spells(signs, parameters.hours, 1.0) {
-            let k = spell.opened + nodes(3.0);
+            let k = spell.opened + nodes(SETTLED_HOURS);
             let nothing = "No feed on, no flow";
             let evidence = match short(k).zip(target) {
                 None => Evidence::new(format!(
@@ -53,7 +64,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
             };
             let words = Words {
                 severity: Severity::Urgent,
-                probability: 0.85,
+                probability: PROBABILITY,
                 evidence,
             };
             flags.push(case.hive_flag(FlagKind::NeedsFeed, h, spell, words));

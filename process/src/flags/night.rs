@@ -6,7 +6,26 @@ use super::drying::DRYING_DOUBT;
 use super::signals::{Signals, nodes};
 use crate::input::YardInput;
 use crate::robust::{MAD_TO_SD, median, median_of_few};
-use crate::strengths::kg_per_litre;
+use crate::series::grid::{HOURS_PER_DAY, PER_DAY};
+use crate::series::sun::LIGHT_BY_CLOCK;
+use larder_domain::syrup::kg_per_litre;
+
+crate::numbers! { "flags.night":
+    /// Looked at after so many hours: when it is first worth it, and at its end.
+    PARTS: [f64; 2] = [5.0, 8.0], "1", [1.7, 24.0], Chosen;
+    /// Nights that make a habit.
+    HABIT_NIGHTS: usize = 9, "d", [3.0, 27.0], Chosen;
+    /// Nights further off than this make no habit, kg.
+    ODD_KG: f64 = 0.2, "kg", [0.067, 0.6], Chosen;
+    /// Nights of a hive usually differ by so much, kg (measured: 0.026 in autumn, 0.06 in spring with noisier
+    /// scales), which counts like so many nights of its own.
+    USUAL_SD_KG: f64 = 0.045, "kg", [0.015, 0.14], Measured;
+    USUAL_NIGHTS: f64 = 5.0, "d", [1.7, 15.0], Measured;
+    /// What a hive loses in an hour of the night by breathing and drying, kg (measured).
+    TYPICAL_KG_PER_HOUR: f64 = -0.015, "kg/h", [-0.045, -0.005], Measured;
+    /// The clock goes on by less than this from one node to the next, hours: it does not pass midnight.
+    MOST_STEP_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+}
 
 /// One hive's night, or the first part of it.
 #[derive(Clone, Copy, Debug)]
@@ -33,20 +52,8 @@ pub(super) struct Night {
     pub n_habit: usize,
 }
 
-/// From this local hour.
-const EVENING: f64 = 21.0;
-/// Looked at after so many hours: when it is first worth it, and at its end.
-const PARTS: [f64; 2] = [5.0, 8.0];
-/// Nights that make a habit.
-const HABIT_NIGHTS: usize = 9;
-/// Nights further off than this make no habit, kg.
-const ODD_KG: f64 = 0.2;
-/// Nights of a hive usually differ by so much, kg (measured: 0.026 in autumn, 0.06 in spring with noisier
-/// scales), which counts like so many nights of its own.
-const USUAL_SD_KG: f64 = 0.045;
-const USUAL_NIGHTS: f64 = 5.0;
-/// What a hive loses in an hour of the night by breathing and drying, kg (measured).
-const TYPICAL_KG_PER_HOUR: f64 = -0.015;
+/// From this local hour: when it is surely dark by the clock.
+const EVENING: f64 = LIGHT_BY_CLOCK.end;
 /// A hive's nights in order of the moments at which they are known.
 pub(super) fn nights(
     input: &YardInput<'_>,
@@ -77,17 +84,17 @@ struct Yard<'a> {
 fn of_length(case: &Yard<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
     let signals = case.signals;
     let span = nodes(hours);
-    let until = (EVENING + hours) % 24.0;
+    let until = (EVENING + hours) % HOURS_PER_DAY;
     let mut habit = Vec::new();
     let mut scratch = Vec::new();
-    for k in span + nodes(24.0)..=signals.last {
+    for k in span + PER_DAY..=signals.last {
         let (before, now) = (signals.local_hour[k - 1], signals.local_hour[k]);
-        if !(before < until && now >= until && now - before < 3.0) {
+        if !(before < until && now >= until && now - before < MOST_STEP_HOURS) {
             continue;
         }
         let own_kg = case.balance.weight(h, k) - case.balance.weight(h, k - span);
         let change = |i: usize| case.balance.undried(i, k) - case.balance.undried(i, k - span);
-        if own_kg.is_nan() || signals.wet(k - span, k) {
+        if own_kg.is_nan() || signals.weather.wet(k - span, k) {
             continue;
         }
         scratch.clear();
@@ -100,8 +107,8 @@ fn of_length(case: &Yard<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
         let yard = median(&mut scratch).unwrap_or(TYPICAL_KG_PER_HOUR * hours);
         let (input, signals) = (case.input, case.signals);
         let (drop_kg, seen) = left_feeders(input, signals, h, k, span);
-        let (day_kg, _) = left_feeders(input, signals, h, k, nodes(24.0));
-        let (two_days_kg, _) = left_feeders(input, signals, h, k, nodes(48.0).min(k));
+        let (day_kg, _) = left_feeders(input, signals, h, k, PER_DAY);
+        let (two_days_kg, _) = left_feeders(input, signals, h, k, 2 * PER_DAY.min(k));
         let dried = case.balance.dried(h, k, span);
         let usual = Habit::of(&habit);
         let now = [change(h) - yard, drop_kg, dried];
@@ -182,3 +189,6 @@ impl Habit {
         }
     }
 }
+
+/// How long a whole night is, hours.
+pub(super) const WHOLE_NIGHT_HOURS: f64 = PARTS[1];

@@ -5,18 +5,33 @@ use super::cold::ease_of_day;
 use super::signals::{FeederSignals, nodes};
 use super::{Case, Doubts, goal};
 use crate::robust::{MAD_TO_SD, median};
+use crate::series::grid::PER_DAY;
 use larder_domain::Estimate;
 
-/// Days of a colony's own past that count.
-const OWN_DAYS: usize = 7;
-/// Neighbours that make a measure.
-const LEAST_NEIGHBOURS: usize = 2;
-/// Less ease than this in a day says nothing of a colony's appetite.
-const LEAST_EASE: f64 = 0.3;
-/// A median of normal values is known so much worse than their mean.
-const MEDIAN_SD: f64 = 1.25;
-/// A colony takes at most and at least so many times what its neighbours do.
-const RATIO: (f64, f64) = (0.2, 4.0);
+crate::numbers! { "flags.pace":
+    /// Days of a colony's own past that count.
+    OWN_DAYS: usize = 7, "d", [2.0, 21.0], Chosen;
+    /// Neighbours that make a measure.
+    LEAST_NEIGHBOURS: usize = 2, "1", [1.0, 6.0], Chosen;
+    /// Less ease than this in a day says nothing of a colony's appetite.
+    LEAST_EASE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// A median of normal values is known so much worse than their mean.
+    MEDIAN_SD: f64 = 1.25, "1", [1.25, 1.25], Defined;
+    /// A colony takes at most and at least so many times what its neighbours do.
+    RATIO: (f64, f64) = (0.2, 4.0), "1", [0.067, 12.0], Chosen;
+    /// A pace that was set to nothing is this, l a day.
+    LEAST_PAR_L: f64 = 0.01, "l", [0.0033, 0.03], Chosen;
+    /// A full feeder lasts about as long as keepers stay away, days (common practice: a week).
+    VISIT_DAYS: f64 = 7.0, "d", [2.3, 21.0], CommonPractice;
+    /// With less than this share of the capacity in it a feeder says nothing of appetite.
+    LEAST_SHARE: f64 = 0.1, "1", [0.033, 0.3], Chosen;
+    /// What a sensor's drift with warmth makes of a day, as a share of the capacity (measured).
+    SENSOR_SHARE: f64 = 0.004, "1", [0.0013, 0.012], Measured;
+    /// A level is the mean of so many hours.
+    LEVEL_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+    /// And so much noisier than a node's.
+    LEVEL_NOISE: f64 = 0.6, "1", [0.2, 1.8], Chosen;
+}
 
 /// What is expected of a feeder in the window before a node.
 #[derive(Clone, Copy, Debug)]
@@ -85,7 +100,7 @@ impl<'a> Pace<'a> {
             at: (h, f),
             par: par(case, h, f, back),
             taken: taken(case, doubts, h, f, back),
-            easy: ease_of_day(case, &feeder.syrup),
+            easy: ease_of_day(&case.parameters(h).cold, &feeder.syrup),
         });
         Self {
             case,
@@ -127,7 +142,7 @@ impl<'a> Pace<'a> {
 impl Course {
     /// The days before that say something of the colony's appetite.
     fn days_before(&self, k: usize) -> impl Iterator<Item = usize> {
-        let before = (1..=OWN_DAYS).filter_map(move |day| k.checked_sub(day * nodes(24.0)));
+        let before = (1..=OWN_DAYS).filter_map(move |day| k.checked_sub(day * PER_DAY));
         before.filter(|&then| !self.taken[then].is_nan() && self.easy[then] > LEAST_EASE)
     }
 
@@ -158,7 +173,7 @@ impl Course {
 /// it last to the next visit; a small one has few holes.
 fn par(case: &Case<'_>, h: usize, f: usize, back: usize) -> Vec<f64> {
     let lasts = case.feeder(h, f).capacity_l / VISIT_DAYS;
-    let days = back as f64 / nodes(24.0) as f64;
+    let days = back as f64 / PER_DAY as f64;
     let par = |k: usize| {
         days * goal::litres_per_day(case, h, f, k)
             .min(lasts)
@@ -166,12 +181,6 @@ fn par(case: &Case<'_>, h: usize, f: usize, back: usize) -> Vec<f64> {
     };
     (0..=case.signals.last).map(par).collect()
 }
-
-/// A pace that was set to nothing is this, l a day.
-const LEAST_PAR_L: f64 = 0.01;
-
-/// A full feeder lasts about as long as keepers stay away, days (common practice: a week).
-const VISIT_DAYS: f64 = 7.0;
 
 /// What went out of a feeder in the windows before each node, l; NaN where there was little to take,
 /// nothing to see or a fill in between.
@@ -190,13 +199,10 @@ fn taken(case: &Case<'_>, doubts: &Doubts, h: usize, f: usize, back: usize) -> V
         .collect()
 }
 
-/// With less than this share of the capacity in it a feeder says nothing of appetite.
-const LEAST_SHARE: f64 = 0.1;
-
 /// What went out of a feeder in the window before `k`, l; NaN across a fill or without readings.
 pub(super) fn uptake(case: &Case<'_>, h: usize, f: usize, k: usize, back: usize) -> f64 {
     let feeder = &case.signals.hives[h].feeders[f];
-    let before = nodes(3.0);
+    let before = nodes(LEVEL_HOURS);
     if k < back + before || feeder.changed[k] != feeder.changed[k - back - before] {
         return f64::NAN;
     }
@@ -206,8 +212,5 @@ pub(super) fn uptake(case: &Case<'_>, h: usize, f: usize, k: usize, back: usize)
 /// How well that is known, l: it is a difference of two means of three hours, and warmth moves a
 /// sensor between them.
 pub(super) fn uptake_sd(feeder: &FeederSignals, capacity_l: f64) -> f64 {
-    0.6 * feeder.noise_l + SENSOR_SHARE * capacity_l
+    LEVEL_NOISE * feeder.noise_l + SENSOR_SHARE * capacity_l
 }
-
-/// What a sensor's drift with warmth makes of a day, as a share of the capacity (measured).
-const SENSOR_SHARE: f64 = 0.004;

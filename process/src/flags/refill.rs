@@ -1,14 +1,25 @@
 //! Fill it soon: little is left, or it will not last to the next trip, and the colony still needs it.
 
-use super::signals::{FeederSignals, nodes};
+use super::signals::FeederSignals;
 use super::{Case, Doubts, Sign, Spell, Words, goal, spells, stores};
+use crate::series::grid::{HOURS_PER_DAY, PER_DAY};
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
+
+crate::numbers! { "flags.refill":
+    /// Slower than this a day says nothing of how long it lasts, l.
+    LEAST_PACE_L: f64 = 0.01, "l", [0.0033, 0.03], Chosen;
+    /// It closes when so many times the share and so many times the days are left.
+    CLOSE_SHARE_FACTOR: f64 = 1.5, "1", [0.5, 4.5], Chosen;
+    CLOSE_DAYS_FACTOR: f64 = 1.3, "1", [0.43, 3.9], Chosen;
+    /// How sure it is with a level sensor, and without.
+    PROBABILITY: [f64; 2] = [0.9, 0.6], "1", [0.2, 1.0], Chosen;
+}
 
 /// Opens when little is left while stores are under target and no flow is on.
 pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags: &mut Vec<Flag>) {
     let signals = case.signals;
-    let parameters = &case.parameters.refill;
     for (h, f, hive, feeder) in case.feeders() {
+        let parameters = &case.parameters(h).refill;
         let capacity = case.feeder(h, f).capacity_l;
         let target = stores::target(case, h);
         let weight = &case.own_kg[h];
@@ -27,8 +38,8 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
                 } else if litres < parameters.share * capacity || litres < parameters.days * pace[k]
                 {
                     Sign::Holds
-                } else if litres > 1.5 * parameters.share * capacity
-                    && litres > 1.3 * parameters.days * pace[k]
+                } else if litres > CLOSE_SHARE_FACTOR * parameters.share * capacity
+                    && litres > CLOSE_DAYS_FACTOR * parameters.days * pace[k]
                 {
                     Sign::Gone
                 } else {
@@ -42,7 +53,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
             let left = Evidence::new("{left} left of {capacity}")
                 .with_estimate("left", litres, Measure::Volume)
                 .with("capacity", capacity, Measure::Volume);
-            let a_day = Estimate::normal(pace[k], 24.0 * feeder.followed[k].rate_sd);
+            let a_day = Estimate::normal(pace[k], HOURS_PER_DAY * feeder.followed[k].rate_sd);
             let evidence = if a_day.value > LEAST_PACE_L {
                 left.and(", enough for {days} at {pace} a day.")
                     .with_estimate("days", lasting(litres, a_day), Measure::Days)
@@ -52,7 +63,11 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flow: &[Vec<Spell>], flags
             };
             let words = Words {
                 severity: goal::severity(FlagKind::RefillDue, goal::of_feeder(case, h, f, k)),
-                probability: if feeder.sensed { 0.9 } else { 0.6 },
+                probability: if feeder.sensed {
+                    PROBABILITY[0]
+                } else {
+                    PROBABILITY[1]
+                },
                 evidence,
             };
             flags.push(case.feeder_flag(FlagKind::RefillDue, (h, f), spell, words));
@@ -66,18 +81,15 @@ fn paces(feeder: &FeederSignals) -> Vec<f64> {
     let mut sum = 0.0;
     (0..feeder.followed.len())
         .map(|k| {
-            let from = k.saturating_sub(nodes(24.0));
+            let from = k.saturating_sub(PER_DAY);
             sum += rate(k);
             if from > 0 {
                 sum -= rate(from - 1);
             }
-            24.0 * sum / (k - from + 1) as f64
+            HOURS_PER_DAY * sum / (k - from + 1) as f64
         })
         .collect()
 }
-
-/// Slower than this a day says nothing of how long it lasts, l.
-const LEAST_PACE_L: f64 = 0.01;
 
 /// For how many days it lasts.
 fn lasting(litres: Estimate, a_day: Estimate) -> Estimate {

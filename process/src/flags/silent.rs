@@ -3,11 +3,17 @@
 use super::{Case, Spell, Words};
 use crate::input::DeviceInput;
 use crate::robust::median;
+use crate::series::grid::HOURS_PER_DAY;
 use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity, Timestamp};
+
+crate::numbers! { "flags.silent":
+    /// How sure it is where the silence is over, and while it lasts.
+    PROBABILITY: [f64; 2] = [0.98, 0.9], "1", [0.3, 1.0], Chosen;
+}
 
 /// Opens when the device is overdue, closes with the next reading.
 pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<Flag>) {
-    let parameters = &case.parameters.silent;
+    let parameters = &case.device_parameters(device).silent;
     let heard = device.heard;
     let mut gaps: Vec<f64> = heard.windows(2).map(|w| w[1].hours_since(w[0])).collect();
     let Some(usual) = median(&mut gaps) else {
@@ -23,19 +29,19 @@ pub(super) fn raise(case: &Case<'_>, device: &DeviceInput<'_>, flags: &mut Vec<F
         }
         let spell = Spell {
             opened: 0,
-            from: last.plus_ms((patience * 3.6e6) as i64),
+            from: last.plus_hours(patience),
             until: next,
         };
         let words = Words {
-            severity: if hours >= 24.0 {
+            severity: if hours >= HOURS_PER_DAY {
                 Severity::Urgent
             } else {
                 Severity::Warning
             },
             probability: if hours >= parameters.most_hours {
-                0.98
+                PROBABILITY[0]
             } else {
-                0.9
+                PROBABILITY[1]
             },
             evidence: Evidence::new(format!(
                 "{} was last heard on {{last}} and then not for {{hours}}; it usually reports every {{usual}}.",

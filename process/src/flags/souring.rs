@@ -16,19 +16,64 @@ use super::heat::heat;
 use super::pace::uptake;
 use super::signals::{FeederSignals, nodes};
 use super::{Case, Doubts, Sign, Spell, Words, spells, stores};
-use crate::grid::PER_DAY;
 use crate::level::litres_per_unit;
 use crate::robust::Sorted;
-use crate::strengths::kg_per_litre;
+use crate::series::grid::PER_DAY;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::units::DegreesCelsius;
 use larder_domain::{
     Estimate, Evidence, Flag, FlagKind, Geometry, Measure, Severity, Strength, syrup,
 };
 
-/// Lowest, best and highest temperature of growth, Cel.
-const LOWEST: f64 = 4.0;
-const BEST: f64 = 28.0;
-const HIGHEST: f64 = 42.0;
+crate::numbers! { "flags.souring":
+    /// Lowest, best and highest temperature of growth, Cel.
+    LOWEST: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    BEST: f64 = 28.0, "1", [9.3, 84.0], Chosen;
+    HIGHEST: f64 = 42.0, "1", [14.0, 130.0], Chosen;
+    /// How sure foam is: comb in a sensor's sight lifts its level too.
+    FOAM_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    /// It must be so many times the noise of half an hour: half days differ by a third of that by chance.
+    FOAM_SDS: f64 = 1.2, "1", [0.4, 3.6], Chosen;
+    /// How well the rise of a day is known, as a share of the noise of half an hour (medians of 24 each).
+    FOAM_NOISE: f64 = 0.36, "1", [0.12, 1.1], Chosen;
+    /// How well a day's warmth beside the yard is known, K (measured: sound feeders stay within 0.2 two
+    /// days out of three).
+    HEAT_SD: f64 = 0.2, "K", [0.067, 0.6], Measured;
+    /// Syrup poured in less than so many hours ago shows nothing yet.
+    FRESH_HOURS: f64 = 30.0, "h", [10.0, 90.0], Chosen;
+    /// Less than this in it is not worth a flag, share of the capacity.
+    LEAST_SHARE: f64 = 0.08, "1", [0.027, 0.24], Chosen;
+    /// And less than this share of that closes one.
+    CLOSE_OF_LEAST: f64 = 0.6, "1", [0.2, 1.8], Chosen;
+    /// Colder than this a colony takes less anyway (see [`super::cold`]).
+    WARM_EASE: f64 = 0.45, "1", [0.15, 1.4], Chosen;
+    /// Windows that are compared for foam, hours, and how far apart they are: at the same time of day a
+    /// sensor errs alike.
+    FOAM_HOURS: f64 = 12.0, "h", [4.0, 36.0], Chosen;
+    FOAM_APART_HOURS: f64 = 24.0, "h", [8.0, 72.0], Chosen;
+    /// So much of each must be seen.
+    FOAM_SEEN: f64 = 0.6, "1", [0.2, 1.8], Chosen;
+    /// Shelf lives are stated at about this, Cel, and the water activity of 1:1 is about that.
+    SHELF_CEL: f64 = 25.0, "Cel", [8.3, 75.0], Chosen;
+    THIN_ACTIVITY: f64 = 0.935, "1", [0.31, 2.8], Chosen;
+    /// Hundredths in a whole.
+    HUNDREDTHS: f64 = 100.0, "1", [100.0, 100.0], Defined;
+    /// No spread of ages is narrower than this, logarithm.
+    LEAST_LOG_SPREAD: f64 = 0.1, "1", [0.033, 0.3], Chosen;
+    /// Millimetres in a metre.
+    MM_PER_M: f64 = 1000.0, "1", [1000.0, 1000.0], Defined;
+    /// How sure it is by warmth alone, and by warmth and refusal.
+    HOT_PROBABILITY: f64 = 0.8, "1", [0.27, 1.0], Chosen;
+    REFUSED_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    /// A fill pours at least this, l.
+    LEAST_POURED_L: f64 = 0.1, "l", [0.033, 0.3], Chosen;
+    /// With less than this share of the capacity left its age is that of the next fill.
+    GONE_SHARE: f64 = 0.02, "1", [0.0067, 0.06], Chosen;
+    /// A colony refuses that took at least this share of the capacity in a day, and now less than that share
+    /// of it.
+    REFUSED_LEAST_SHARE: f64 = 0.05, "1", [0.017, 0.15], Chosen;
+    REFUSED_SHARE: f64 = 0.35, "1", [0.12, 1.0], Chosen;
+}
 
 /// How fast yeasts grow at a temperature, as a share of their best: Rosso's model with inflection.
 pub(super) fn growth(celsius: f64) -> f64 {
@@ -43,17 +88,18 @@ pub(super) fn growth(celsius: f64) -> f64 {
 
 /// Days at the best temperature after which syrup of a strength is as likely sour as not.
 fn days_to_sour(parameters: &super::parameters::Souring, strength: Option<Strength>) -> f64 {
-    let activity = |s: Strength| syrup::water_activity(s.mass_fraction(), DegreesCelsius(25.0));
-    let thin = Strength::by_mass(1.0, 1.0).map_or(0.935, activity);
+    let activity =
+        |s: Strength| syrup::water_activity(s.mass_fraction(), DegreesCelsius(SHELF_CEL));
+    let thin = Strength::by_mass(1.0, 1.0).map_or(THIN_ACTIVITY, activity);
     let own = strength.map_or(thin, activity);
-    let hundredths = 100.0 * (thin - own);
+    let hundredths = HUNDREDTHS * (thin - own);
     parameters.days_to_sour * parameters.factor_per_hundredth.powf(hundredths.max(0.0))
 }
 
 /// The share of batches that are sour at an age, as a multiple of the age at which half are: ages are
 /// spread by a factor, log-logistic, so that nine in ten lie within it either way.
 pub(super) fn risk(parameters: &super::parameters::Souring, age: f64) -> f64 {
-    let steepness = 19f64.ln() / parameters.spread_factor.ln().max(0.1);
+    let steepness = 19f64.ln() / parameters.spread_factor.ln().max(LEAST_LOG_SPREAD);
     1.0 / (1.0 + age.max(1e-6).powf(-steepness))
 }
 
@@ -81,7 +127,7 @@ pub(super) fn raise(
                         feeder,
                         heat,
                         aged: age(case, h, f),
-                        easy: ease_of_day(case, &feeder.syrup),
+                        easy: ease_of_day(&case.parameters(h).cold, &feeder.syrup),
                         levels: levels(feeder),
                     };
                     watch.run(flags)
@@ -133,7 +179,7 @@ impl Watch<'_> {
 
     fn sign(&self, k: usize) -> Sign {
         let (h, f) = self.at;
-        let parameters = &self.case.parameters.souring;
+        let parameters = &self.case.parameters(self.at.0).souring;
         let least_l = LEAST_SHARE * self.case.feeder(h, f).capacity_l;
         let left = stores::left(self.case, h, f, k);
         let nothing = left < CLOSE_OF_LEAST * least_l || self.feeder.filled[k].is_none();
@@ -143,7 +189,7 @@ impl Watch<'_> {
         let risk = self.risk(k);
         let shown = self.shown(k).is_some();
         let safe = risk < parameters.close_risk && !shown;
-        let unseen = self.feeder.sensed && self.feeder.followed[k].age > nodes(24.0);
+        let unseen = self.feeder.sensed && self.feeder.followed[k].age > PER_DAY;
         if safe {
             Sign::Gone
         } else if unseen || left < least_l {
@@ -156,12 +202,12 @@ impl Watch<'_> {
     }
 
     fn risk(&self, k: usize) -> f64 {
-        risk(&self.case.parameters.souring, self.aged[k])
+        risk(&self.case.parameters(self.at.0).souring, self.aged[k])
     }
 
     fn shown(&self, k: usize) -> Option<Shown> {
         let (case, (h, f), feeder) = (self.case, self.at, self.feeder);
-        let parameters = &case.parameters.souring;
+        let parameters = &case.parameters(h).souring;
         let blind = self.doubts.level(case, h, f, k) || !feeder.sensed;
         let fresh = feeder.changed[k].is_none_or(|at| k - at < nodes(FRESH_HOURS));
         if blind || fresh {
@@ -183,9 +229,9 @@ impl Watch<'_> {
     }
 
     fn foams(&self, k: usize) -> bool {
-        let parameters = &self.case.parameters.souring;
+        let parameters = &self.case.parameters(self.at.0).souring;
         self.rise(k).is_some_and(|(litres, metres)| {
-            metres > 1e-3 * parameters.foam_mm && litres > FOAM_SDS * self.feeder.noise_l
+            metres > parameters.foam_mm / MM_PER_M && litres > FOAM_SDS * self.feeder.noise_l
         })
     }
 
@@ -193,7 +239,10 @@ impl Watch<'_> {
     /// Foam weighs nothing, so what is weighed does not rise.
     fn rise(&self, k: usize) -> Option<(f64, f64)> {
         let ((h, f), feeder) = (self.at, self.feeder);
-        let geometry = self.case.input.hives[h].feeders[f].levels.first()?.geometry;
+        let feeder_input = &self.case.input.hives[h].feeders[f];
+        let track = &self.case.analysis.hives[h].feeders[f].level;
+        let turn = track.turn_at(self.case.signals.grid.time(k))?;
+        let geometry = feeder_input.levels[track.turns[turn].sensor].geometry();
         if matches!(geometry, Geometry::FeederWeight) {
             return None;
         }
@@ -217,9 +266,14 @@ impl Watch<'_> {
         let feeder = self.feeder;
         let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / PER_DAY as f64);
         let strength = feeder.strength[k].map_or_else(String::new, |s| format!(" of {s}"));
-        let half = days_to_sour(&self.case.parameters.souring, feeder.strength[k]);
+        let half = days_to_sour(&self.case.parameters(self.at.0).souring, feeder.strength[k]);
         let aged_days = self.aged[k] * half;
-        let spread = self.case.parameters.souring.spread_factor.max(1.0);
+        let spread = self
+            .case
+            .parameters(self.at.0)
+            .souring
+            .spread_factor
+            .max(1.0);
         let half = Estimate {
             value: half,
             lo: half / spread,
@@ -238,11 +292,11 @@ impl Watch<'_> {
         let (evidence, probability) = match self.shown(k) {
             Some(Shown::Hot) => (
                 aged.and(" It is {warmer} warmer than the yard's other feeders make it."),
-                0.8,
+                HOT_PROBABILITY,
             ),
             Some(Shown::RefusedWarm) => (
                 aged.and(" The colony takes less and less of it, and it is {warmer} warmer than the yard's other feeders make it."),
-                0.7,
+                REFUSED_PROBABILITY,
             ),
             Some(Shown::Foaming) => {
                 let risen = self.rise(k).map_or(f64::NAN, |(litres, _)| litres);
@@ -268,32 +322,11 @@ impl Watch<'_> {
     }
 }
 
-/// How sure foam is: comb in a sensor's sight lifts its level too.
-const FOAM_PROBABILITY: f64 = 0.7;
-/// It must be so many times the noise of half an hour: half days differ by a third of that by chance.
-const FOAM_SDS: f64 = 1.2;
-
-/// How well the rise of a day is known, as a share of the noise of half an hour (medians of 24 each).
-const FOAM_NOISE: f64 = 0.36;
-
-/// How well a day's warmth beside the yard is known, K (measured: sound feeders stay within 0.2 two
-/// days out of three).
-const HEAT_SD: f64 = 0.2;
-
-/// Syrup poured in less than so many hours ago shows nothing yet.
-const FRESH_HOURS: f64 = 30.0;
-/// Less than this in it is not worth a flag, share of the capacity.
-const LEAST_SHARE: f64 = 0.08;
-/// And less than this share of that closes one.
-const CLOSE_OF_LEAST: f64 = 0.6;
-/// Colder than this a colony takes less anyway (see [`super::cold`]).
-const WARM_EASE: f64 = 0.45;
-
 /// How old the syrup in the feeder is at each node, as a share of the age at which half of its like is
 /// sour: each hour counts by the temperature and the strength that it had.
 fn age(case: &Case<'_>, h: usize, f: usize) -> Vec<f64> {
     let feeder = &case.signals.hives[h].feeders[f];
-    let parameters = &case.parameters.souring;
+    let parameters = &case.parameters(h).souring;
     let capacity = case.feeder(h, f).capacity_l;
     let left = |k: usize| stores::left(case, h, f, k).clamp(0.0, capacity);
     let mut share = 0.0;
@@ -310,10 +343,10 @@ fn age(case: &Case<'_>, h: usize, f: usize) -> Vec<f64> {
             if feeder.filled[k] == Some(k) {
                 // The filter needs an hour to see how much there is now.
                 let before = left(k.saturating_sub(1));
-                let now = left((k + 2).min(feeder.syrup.len() - 1)).max(before + 0.1);
+                let now = left((k + 2).min(feeder.syrup.len() - 1)).max(before + LEAST_POURED_L);
                 share *= before / now;
             }
-            if left(k) < 0.02 * capacity {
+            if left(k) < GONE_SHARE * capacity {
                 share = 0.0;
             }
             share
@@ -323,7 +356,7 @@ fn age(case: &Case<'_>, h: usize, f: usize) -> Vec<f64> {
 
 /// Whether the last day's uptake is well below the one of the days before.
 fn refused(case: &Case<'_>, h: usize, f: usize, k: usize) -> bool {
-    let day = nodes(24.0);
+    let day = PER_DAY;
     let now = uptake(case, h, f, k, day);
     let before = (2..=4).filter_map(|d| {
         let then = k.checked_sub(d * day / 2 + day / 2)?;
@@ -332,15 +365,8 @@ fn refused(case: &Case<'_>, h: usize, f: usize, k: usize) -> bool {
     });
     let most = before.fold(f64::NAN, f64::max);
     let capacity = case.feeder(h, f).capacity_l;
-    most > 0.05 * capacity && now < 0.35 * most
+    most > REFUSED_LEAST_SHARE * capacity && now < REFUSED_SHARE * most
 }
-
-/// Windows that are compared for foam, hours, and how far apart they are: at the same time of day a
-/// sensor errs alike.
-const FOAM_HOURS: f64 = 12.0;
-const FOAM_APART_HOURS: f64 = 24.0;
-/// So much of each must be seen.
-const FOAM_SEEN: f64 = 0.6;
 
 /// The median level of the half day before each node, l; NaN where too little of it was seen.
 fn levels(feeder: &FeederSignals) -> Vec<f64> {

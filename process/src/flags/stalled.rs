@@ -5,7 +5,23 @@ use super::cold::ease_of_day;
 use super::pace::{Pace, uptake, uptake_sd};
 use super::signals::{FeederSignals, nodes};
 use super::{Case, Doubts, Sign, Spell, Words, goal, spells, stores};
+use crate::series::grid::PER_DAY;
 use larder_domain::{Estimate, Evidence, Flag, FlagKind, Measure};
+
+crate::numbers! { "flags.stalled":
+    /// A level that rose by so many standard deviations did rise.
+    RISE_SDS: f64 = 2.5, "1", [0.83, 7.5], Chosen;
+    /// What is expected must stand out from what the sensor can tell by this, standard deviations.
+    CLEAR_SDS: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// It was warm enough so long before as well, hours: half a day and a little.
+    WARM_BEFORE_HOURS: f64 = 14.0, "h", [4.7, 42.0], Chosen;
+    /// Taken again for so long, hours, it is over.
+    CLOSE_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+    /// How sure it is.
+    PROBABILITY: f64 = 0.75, "1", [0.25, 1.0], Chosen;
+    /// Taking again is looked for over so many hours.
+    RESUMED_HOURS: [f64; 2] = [6.0, 14.0], "h", [2.0, 42.0], Chosen;
+}
 
 /// Opens when a day's uptake is far below what is expected, closes when it is taken again.
 pub(super) fn raise(
@@ -16,12 +32,20 @@ pub(super) fn raise(
     flags: &mut Vec<Flag>,
 ) {
     let signals = case.signals;
-    let parameters = &case.parameters.stalled;
-    let back = nodes(parameters.hours);
-    let pace = Pace::of(case, doubts, parameters.hours);
+    let mut paces: Vec<(f64, Pace)> = Vec::new();
     for (h, f, _, feeder) in case.feeders().filter(|found| found.3.sensed) {
+        let parameters = &case.parameters(h).stalled;
+        let back = nodes(parameters.hours);
+        let known = paces
+            .iter()
+            .position(|(hours, _)| hours.to_bits() == parameters.hours.to_bits());
+        let known = known.unwrap_or_else(|| {
+            paces.push((parameters.hours, Pace::of(case, doubts, parameters.hours)));
+            paces.len() - 1
+        });
+        let pace = &paces[known].1;
         let capacity = case.feeder(h, f).capacity_l;
-        let easy = ease_of_day(case, &feeder.syrup);
+        let easy = ease_of_day(&case.parameters(h).cold, &feeder.syrup);
         let sd_l = uptake_sd(feeder, capacity);
         let Some(outlook) = pace.outlook((h, f)) else {
             continue;
@@ -43,7 +67,7 @@ pub(super) fn raise(
             } else if taken > parameters.resumed * expected {
                 Sign::Gone
             } else if easy[k] > parameters.ease
-                && easy[k.saturating_sub(nodes(14.0))] > parameters.ease
+                && easy[k.saturating_sub(nodes(WARM_BEFORE_HOURS))] > parameters.ease
                 && expected > CLEAR_SDS * sd_l
                 && taken < parameters.share * capacity
                 && !rose(feeder, k, sd_l)
@@ -55,7 +79,7 @@ pub(super) fn raise(
             };
             (at, sign)
         });
-        for spell in spells(signs, parameters.holds_hours, 3.0) {
+        for spell in spells(signs, parameters.holds_hours, CLOSE_HOURS) {
             let k = spell.opened;
             let taken = Estimate::normal(uptake(case, h, f, k, back), sd_l);
             let took = Evidence::new("Took {took} in {hours}")
@@ -68,10 +92,10 @@ pub(super) fn raise(
                 took.and(", while its neighbours took {neighbours}")
                     .with_estimate("neighbours", expected.beside(), Measure::Volume)
             };
-            let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / 48.0);
+            let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / PER_DAY as f64);
             let words = Words {
                 severity: goal::severity(FlagKind::Stalled, goal::of_feeder(case, h, f, k)),
-                probability: 0.75,
+                probability: PROBABILITY,
                 evidence: took
                     .and("; syrup {syrup}, {left} left, filled {days} ago.")
                     .with_estimate(
@@ -93,13 +117,8 @@ pub(super) fn raise(
 
 /// Whether the level rose while nobody poured: comb or foam before the sensor, no sign of a stall.
 fn rose(feeder: &FeederSignals, k: usize, sd_l: f64) -> bool {
-    [6.0, 14.0].into_iter().any(|hours| {
+    RESUMED_HOURS.into_iter().any(|hours| {
         let before = feeder.level(k.saturating_sub(nodes(hours)));
         feeder.level(k) - before > RISE_SDS * sd_l
     })
 }
-
-/// A level that rose by so many standard deviations did rise.
-const RISE_SDS: f64 = 2.5;
-/// What is expected must stand out from what the sensor can tell by this, standard deviations.
-const CLEAR_SDS: f64 = 2.0;

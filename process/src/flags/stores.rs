@@ -2,10 +2,21 @@
 
 use super::Case;
 use super::signals::nodes;
-use crate::grid::STEP_HOURS;
 use crate::robust::Sorted;
-use crate::strengths::kg_per_litre;
+use crate::series::grid::PER_DAY;
+use crate::series::grid::STEP_HOURS;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Estimate, Timestamp};
+
+crate::numbers! { "flags.stores":
+    /// What is left of a sensor's offset and of a ruler's geometry, as a share of the capacity (measured:
+    /// with it nine in ten intervals hold the truth).
+    SENSOR_BIAS_SHARE: f64 = 0.018, "1", [0.006, 0.054], Measured;
+    /// A night's weight is good to this, kg: load cells drift with warmth (measured).
+    LOAD_CELL_SD_KG: f64 = 0.05, "kg", [0.017, 0.15], Measured;
+    /// A weight reaches so far over silence, hours.
+    REACH_HOURS: f64 = 6.0, "h", [2.0, 18.0], Chosen;
+}
 
 /// A hive's goal.
 #[derive(Clone, Copy)]
@@ -42,7 +53,7 @@ pub(super) fn own(case: &Case<'_>, h: usize) -> Vec<f64> {
     let offset = hive.gross_kg[start] - hive.free_kg[start] - at_start;
     let offset = if offset.is_nan() { -at_start } else { offset };
     let mut taken = 0.0;
-    let reach = nodes(6.0);
+    let reach = nodes(REACH_HOURS);
     let mut window = Sorted::default();
     let mut last = (f64::NAN, 0);
     (0..=signals.last)
@@ -57,7 +68,7 @@ pub(super) fn own(case: &Case<'_>, h: usize) -> Vec<f64> {
             if let Some(found) = window.median() {
                 last = (found, k);
             }
-            let old = k - last.1 > nodes(48.0);
+            let old = k - last.1 > 2 * PER_DAY;
             if old {
                 f64::NAN
             } else {
@@ -91,12 +102,6 @@ pub(super) fn left_sd(case: &Case<'_>, h: usize, f: usize, k: usize) -> f64 {
         case.analysis.hives[h].feeders[f].course.volume_sd[k]
     }
 }
-
-/// What is left of a sensor's offset and of a ruler's geometry, as a share of the capacity (measured:
-/// with it nine in ten intervals hold the truth).
-const SENSOR_BIAS_SHARE: f64 = 0.018;
-/// A night's weight is good to this, kg: load cells drift with warmth (measured).
-const LOAD_CELL_SD_KG: f64 = 0.05;
 
 /// How well [`own`] is known at a node, kg: the scale's noise, and the syrup taken off it.
 pub(super) fn own_sd(case: &Case<'_>, h: usize, k: usize) -> f64 {

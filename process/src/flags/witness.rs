@@ -5,8 +5,10 @@ use larder_domain::{
     Assignment, ChannelKind, ChannelName, ChannelRef, DeviceId, Feeder, FlagKind, Timestamp,
 };
 
-/// How far back from the opening the evidence looks, ms: most kinds judge a day.
-pub(super) const LOOK_BACK_MS: i64 = 24 * 3_600_000;
+crate::numbers! { "flags.witness":
+    /// How far back from the opening the evidence looks, ms: most kinds judge a day.
+    pub(super) LOOK_BACK_MS: i64 = 24 * 3_600_000, "ms", [29000000.0, 260000000.0], Chosen;
+}
 
 /// The scales under the hive.
 pub(super) fn of_hive(hive: &HiveInput<'_>, at: Timestamp) -> Vec<ChannelRef> {

@@ -1,8 +1,44 @@
 //! Hour by hour: what a hive gained, and what it should have gained.
 
 use super::BalanceHour;
-use crate::grid::{Grid, PER_HOUR};
 use crate::robust::Sorted;
+use crate::series::grid::{Grid, PER_HOUR};
+
+crate::numbers! { "losses.balance":
+    /// A colony dries syrup over about this time, hours.
+    DRYING_HOURS: f64 = 24.0, "h", [8.0, 72.0], Chosen;
+    /// Of a kilogram eaten this much goes as water and as breath, before a yard shows its own: syrup
+    /// between 1:1 and 2:1 down to honey loses 0.19 to 0.39 (mass balance), and brood costs some more.
+    DRIED_SHARE: f64 = 0.32, "1", [0.11, 0.96], Chosen;
+    DRIED_SHARE_SD: f64 = 0.10, "1", [0.033, 0.3], Chosen;
+    /// A hive's usual difference from its neighbours is learned from so many days on each side.
+    USUAL_DAYS: i64 = 8, "d", [2.7, 24.0], Chosen;
+    /// What the balance misses in common over hours, kg/h.
+    MODEL_SD_KG: f64 = 0.006, "kg", [0.002, 0.018], Chosen;
+    /// The same in daylight, as a share of what the yard gains or loses in that hour.
+    MODEL_SHARE: f64 = 0.35, "1", [0.12, 1.0], Chosen;
+    /// Days on each side whose outflow is the usual one, and how often it is looked at, hours.
+    OUTFLOW_DAYS: usize = 4, "d", [1.0, 12.0], Chosen;
+    OUTFLOW_EVERY: usize = 6, "1", [2.0, 18.0], Chosen;
+    /// How often the usual difference is looked at again, days.
+    USUAL_EVERY: usize = 3, "1", [1.0, 9.0], Chosen;
+    /// The spread of an hour's difference where none is known, and at least, kg.
+    UNKNOWN_SD_KG: f64 = 0.08, "kg", [0.027, 0.24], Chosen;
+    LEAST_SD_KG: f64 = 0.008, "kg", [0.0027, 0.024], Chosen;
+    /// How far a hive with no neighbour to compare it with strays in an hour, kg.
+    ALONE_SD_KG: f64 = 0.03, "kg", [0.01, 0.09], Chosen;
+    /// Less than this in an hour is no flow, l.
+    FLOWS_L: f64 = 0.001, "l", [0.00033, 0.003], Chosen;
+    /// Gains of an hour stray by this, kg, around a usual loss of that by breathing, kg.
+    HOUR_SD_KG: f64 = 0.03, "kg", [0.01, 0.09], Chosen;
+    USUAL_LEVEL_KG: f64 = -0.004, "kg", [-0.012, -0.0013], Chosen;
+    /// So many hours say what one independent one would.
+    HOURS_THAT_GO_TOGETHER: f64 = 20.0, "1", [6.7, 60.0], Chosen;
+    /// Fewer hours tell nothing of a yard's own share.
+    LEAST_HOURS: f64 = 50.0, "h", [17.0, 150.0], Chosen;
+    /// No yard dries less or more than these shares.
+    DRIED_SHARES: [f64; 2] = [0.1, 0.6], "1", [0.033, 1.0], Chosen;
+}
 
 /// One hive's series on the grid, as the balance needs them.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -25,19 +61,6 @@ pub struct HiveBalance {
     /// How many nodes the grid has.
     pub nodes: usize,
 }
-
-/// A colony dries syrup over about this time, hours.
-const DRYING_HOURS: f64 = 24.0;
-/// Of a kilogram eaten this much goes as water and as breath, before a yard shows its own: syrup
-/// between 1:1 and 2:1 down to honey loses 0.19 to 0.39 (mass balance), and brood costs some more.
-const DRIED_SHARE: f64 = 0.32;
-const DRIED_SHARE_SD: f64 = 0.10;
-/// A hive's usual difference from its neighbours is learned from so many days on each side.
-const USUAL_DAYS: i64 = 8;
-/// What the balance misses in common over hours, kg/h.
-const MODEL_SD_KG: f64 = 0.006;
-/// The same in daylight, as a share of what the yard gains or loses in that hour.
-const MODEL_SHARE: f64 = 0.35;
 
 /// Balances all hives of a yard against each other. One entry for each input, in order.
 pub fn balance_yard(grid: &Grid, hives: &[BalanceInput]) -> Vec<HiveBalance> {
@@ -77,7 +100,7 @@ pub fn balance_yard(grid: &Grid, hives: &[BalanceInput]) -> Vec<HiveBalance> {
             let known = control[t].0.is_nan();
             let expected = common + usual[t].0 - share * drying[h][t] + brought[h][t];
             let alone = if known {
-                0.03
+                ALONE_SD_KG
             } else {
                 MODEL_SHARE * common.abs()
             };
@@ -127,7 +150,7 @@ fn usual_outflow(hive: &BalanceInput, n_hours: usize) -> Vec<f64> {
     let reach = 24 * OUTFLOW_DAYS;
     let flows: Vec<f64> = (0..n_hours)
         .map(|t| mean_outflow(hive, t).0)
-        .map(|flow| if flow > 0.001 { flow } else { f64::NAN })
+        .map(|flow| if flow > FLOWS_L { flow } else { f64::NAN })
         .collect();
     let mut usual = Vec::with_capacity(n_hours);
     let mut window = Sorted::default();
@@ -146,10 +169,6 @@ fn usual_outflow(hive: &BalanceInput, n_hours: usize) -> Vec<f64> {
     usual
 }
 
-/// Days on each side whose outflow is the usual one, and how often it is looked at, hours.
-const OUTFLOW_DAYS: usize = 4;
-const OUTFLOW_EVERY: usize = 6;
-
 /// What was eaten, spread over the time in which it dries, kg/h: a first-order lag.
 fn hourly_drying(hive: &BalanceInput, n_hours: usize) -> Vec<f64> {
     let eaten = hourly_mean(&hive.eaten_kg, n_hours);
@@ -166,8 +185,8 @@ fn hourly_drying(hive: &BalanceInput, n_hours: usize) -> Vec<f64> {
 /// hours against the drying expected, by weighted least squares with doubt of far-off points
 /// (Huber's weights) and with the usual share as prior.
 fn dried_share(gains: &[Vec<f64>], drying: &[Vec<f64>], brought: &[Vec<f64>]) -> f64 {
-    let noise = 0.03;
-    let (mut share, mut level) = (DRIED_SHARE, -0.004);
+    let noise = HOUR_SD_KG;
+    let (mut share, mut level) = (DRIED_SHARE, USUAL_LEVEL_KG);
     for _ in 0..6 {
         let mut s = [0.0; 5];
         for (h, gain) in gains.iter().enumerate() {
@@ -184,16 +203,16 @@ fn dried_share(gains: &[Vec<f64>], drying: &[Vec<f64>], brought: &[Vec<f64>]) ->
             }
         }
         // Hours of one day go together: some twenty of them say what one independent one would.
-        let prior = 20.0 * noise * noise / (DRIED_SHARE_SD * DRIED_SHARE_SD);
+        let prior = HOURS_THAT_GO_TOGETHER * noise * noise / (DRIED_SHARE_SD * DRIED_SHARE_SD);
         let (n, x, xx, y, xy) = (s[0], s[1], s[2] + prior, s[3], s[4] - prior * DRIED_SHARE);
         let determinant = n * xx - x * x;
-        if n < 50.0 || determinant <= 0.0 {
+        if n < LEAST_HOURS || determinant <= 0.0 {
             return DRIED_SHARE;
         }
         share = -(n * xy - x * y) / determinant;
         level = (y + share * x) / n;
     }
-    share.clamp(0.1, 0.6)
+    share.clamp(DRIED_SHARES[0], DRIED_SHARES[1])
 }
 
 /// What the other hives of the yard gained beyond what they were expected to: median and how many.
@@ -253,9 +272,3 @@ fn usual_of_day(
     }
     usual
 }
-
-/// How often the usual difference is looked at again, days.
-const USUAL_EVERY: usize = 3;
-/// The spread of an hour's difference where none is known, and at least, kg.
-const UNKNOWN_SD_KG: f64 = 0.08;
-const LEAST_SD_KG: f64 = 0.008;

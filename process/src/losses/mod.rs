@@ -6,13 +6,20 @@
 //! from the time of day. What is missing against that, hour by hour, has left the hive. See
 //! `docs/estimator.md` for the equations.
 
-mod balance;
-mod hidden;
+pub(crate) mod balance;
+pub(crate) mod hidden;
 
 pub use balance::{BalanceInput, HiveBalance, balance_yard};
 pub use hidden::find_losses;
 
 use crate::feeder::FeederCourse;
+
+crate::numbers! { "losses":
+    /// Less than this over the whole record is nothing, kg.
+    LEAST_KG: f64 = 0.03, "kg", [0.01, 0.09], Chosen;
+    /// Below this a loss is not thought of.
+    LEAST_PROBABILITY: f64 = 0.02, "1", [0.0067, 0.06], Chosen;
+}
 
 /// One hour of one hive's mass balance.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
@@ -54,7 +61,7 @@ pub fn share_out(
     kg_per_litre: &[f64],
 ) -> Vec<FeederLosses> {
     let n = balance.nodes;
-    let per_hour = crate::grid::PER_HOUR;
+    let per_hour = crate::series::grid::PER_HOUR;
     let thought_of = balance
         .hours
         .iter()
@@ -95,8 +102,3 @@ pub fn share_out(
     }
     losses
 }
-
-/// Less than this over the whole record is nothing, kg.
-const LEAST_KG: f64 = 0.03;
-/// Below this a loss is not thought of.
-const LEAST_PROBABILITY: f64 = 0.02;

@@ -1,7 +1,6 @@
 //! Who is to be told what now, and in which words. Pure: what was told before and the time are
 //! arguments; sending is somebody else's.
 
-pub mod advice;
 pub mod plan;
 pub mod text;
 

@@ -1,12 +1,12 @@
 //! A notice in words: what, where, since when, why, and what to do.
 
-use super::advice;
 use super::plan::Event;
+use crate::flags::texts::{self, FlagTexts, how_sure, when_to_act};
 use chrono::NaiveDate;
 use chrono_tz::Tz;
 use larder_domain::names::one_line;
 use larder_domain::units::UnitSystem;
-use larder_domain::{KeptFlag, Severity, Timestamp};
+use larder_domain::{KeptFlag, Timestamp};
 
 /// A flag with what people call its place.
 #[derive(Clone, Debug)]
@@ -94,48 +94,45 @@ fn places(sorted: &[&Spoken<'_>]) -> String {
 }
 
 fn place(one: &Spoken<'_>) -> String {
-    let flag = &one.kept.flag;
-    let device = flag.device.as_ref().map(|id| id.as_str());
-    let hive = match (one.hive, device) {
-        (Some(hive), Some(device)) => Some(format!("{hive} ({device})")),
-        (hive, device) => hive.or(device).map(str::to_owned),
-    };
-    let yard = one.yard.map(str::to_owned);
-    // A name of before names were checked must not add lines to a mail.
-    one_line(&hive.or(yard).unwrap_or_else(|| "Larder".to_owned()))
+    texts::place(&one.kept.flag, one.yard, one.hive)
 }
 
 fn state(one: &Spoken<'_>) -> String {
+    let said = FlagTexts::of(one.kept.flag.kind).one;
     match one.event {
-        Event::Opened => advice::word(one.kept.flag.kind).to_owned(),
-        Event::Closed => format!(
-            "is well again: no longer \"{}\"",
-            advice::word(one.kept.flag.kind)
-        ),
+        Event::Opened => said.to_owned(),
+        Event::Closed => format!("is well again: no longer \"{said}\""),
         Event::Withdrawn => "is well after all".to_owned(),
     }
 }
 
 fn part(one: &Spoken<'_>, units: UnitSystem) -> String {
     let flag = &one.kept.flag;
+    let texts = FlagTexts::of(flag.kind);
     let at = |time: Timestamp| {
         let local = time.to_utc().with_timezone(&one.zone);
         local.format("%a %-d %b %H:%M").to_string()
     };
-    let yard = match (one.yard, one.hive.is_some() || flag.device.is_some()) {
-        (Some(yard), true) => format!(" in {}", one_line(yard)),
+    // An instrument of the yard, or the yard, is already named after it.
+    let yard = match (one.yard, one.hive) {
+        (Some(yard), Some(_)) => format!(" in {}", one_line(yard)),
         _ => String::new(),
     };
     let head = format!("{}{yard} {}", place(one), state(one));
-    let why = flag.evidence.sentence(units, one.zone);
     match one.event {
-        Event::Opened => format!(
-            "{head}\n  When to act: {}\n  Since: {}\n  Why: {why} ({})\n  What to do: {}\n",
-            when(flag.severity),
-            at(flag.opened_at),
-            sureness(flag.probability),
-            advice::act(flag.kind)
-        ),
+        Event::Opened => {
+            let caution = texts
+                .caution
+                .map_or_else(String::new, |caution| format!("  Take care: {caution}\n"));
+            format!(
+                "{head}\n  When to act: {}\n  Since: {}\n  Why: {} ({})\n  What to do: {}\n{caution}",
+                when_to_act(flag.severity),
+                at(flag.opened_at),
+                flag.evidence.sentence(units, one.zone),
+                how_sure(flag.probability),
+                texts.act
+            )
+        }
         Event::Closed => format!(
             "{head}\n  Over since: {}\n",
             flag.closed_at.map_or_else(String::new, at)
@@ -143,27 +140,8 @@ fn part(one: &Spoken<'_>, units: UnitSystem) -> String {
         Event::Withdrawn => format!(
             "{head}\n  Larder said on {} that it {}. Data that came later shows that this was wrong; nothing needs doing.\n",
             at(flag.opened_at),
-            advice::word(flag.kind)
+            texts.one
         ),
-    }
-}
-
-/// When someone should act.
-fn when(severity: Severity) -> &'static str {
-    match severity {
-        Severity::Urgent => "today",
-        Severity::Warning => "on the next trip",
-        Severity::Info => "good to know",
-    }
-}
-
-/// How sure the service is, in words; numbers would promise more than it knows.
-fn sureness(probability: f64) -> &'static str {
-    match probability {
-        p if p >= 0.97 => "as good as certain",
-        p if p >= 0.85 => "very likely",
-        p if p >= 0.65 => "likely",
-        _ => "may be",
     }
 }
 

@@ -5,13 +5,26 @@
     reason = "indices here are shared by several arrays"
 )]
 
-use super::at_time;
 use super::steps::Disturbance;
-use crate::clean::CleanSeries;
-use crate::grid::Grid;
 use crate::robust::median;
+use crate::series::clean::CleanSeries;
+use crate::series::{Grid, SENSOR_REFERENCE_CEL, at_time};
 use larder_domain::Timestamp;
 use std::ops::Range;
+
+crate::numbers! { "scale.load_cell":
+    /// So many standard deviations of a night's loss from the usual one make it unusual.
+    UNUSUAL_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// How much one night's loss per hour differs from another's, kg/h.
+    SLOPE_SD: f64 = 0.012, "kg/h", [0.004, 0.036], Chosen;
+    /// Load cells on cheap scales drift by up to some 20 g/K (common practice).
+    COEFFICIENT_SD: f64 = 0.01, "kg/K", [0.0033, 0.03], CommonPractice;
+    /// No scale's reading is better than this, kg.
+    pub(super) LEAST_NOISE_KG: f64 = 0.005, "kg", [0.0017, 0.015], Chosen;
+    /// A night is no longer than this, hours, and needs so many readings.
+    LONGEST_NIGHT_HOURS: f64 = 14.0, "h", [4.7, 42.0], Chosen;
+    LEAST_READINGS: f64 = 12.0, "1", [4.0, 36.0], Chosen;
+}
 
 /// How a load cell follows its temperature.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
@@ -25,9 +38,6 @@ pub struct LoadCell {
     /// Nights that spoke for it.
     pub n_nights: usize,
 }
-
-/// The temperature at which a load cell is taken to be right, Cel.
-pub const LOAD_CELL_REFERENCE: f64 = 15.0;
 
 /// Learns kg/K from quiet nights. Within one night the hive loses weight at a steady pace of its
 /// own (drying, breathing) while the cell cools along a curve; over many nights the paces have
@@ -46,7 +56,7 @@ pub(super) fn learn_load_cell(
     let seen = times.first().copied().zip(times.last().copied());
     let mut nights = night_sums(grid, series, turn, steps, cell_temperature, is_night);
     drop_unusual(&mut nights);
-    let noise = series.noise_sd.max(0.005).powi(2);
+    let noise = series.noise_sd.max(LEAST_NOISE_KG).powi(2);
     let ratio = noise / SLOPE_SD.powi(2);
     // Normal equations of the usual slope and the coefficient, with each night's own slope integrated out.
     let (mut ss, mut sc, mut cc) = (0.0, 0.0, noise / COEFFICIENT_SD.powi(2));
@@ -82,13 +92,6 @@ fn drop_unusual(nights: &mut Vec<NightSums>) {
     };
     nights.retain(|night| (slope(night) - usual).abs() < UNUSUAL_SDS * SLOPE_SD);
 }
-
-/// So many standard deviations of a night's loss from the usual one make it unusual.
-const UNUSUAL_SDS: f64 = 4.0;
-/// How much one night's loss per hour differs from another's, kg/h.
-const SLOPE_SD: f64 = 0.012;
-/// Load cells on cheap scales drift by up to some 20 g/K (common practice).
-const COEFFICIENT_SD: f64 = 0.01;
 
 /// Sums of squares and products of one night around its own means: `t` hours, `x` temperature, `w`
 /// weight.
@@ -139,9 +142,9 @@ fn night_sums(
         let k = grid.nearest(time);
         let warm = at_time(grid, cell_temperature, time);
         let quiet = is_night.get(k).copied().unwrap_or(false) && !warm.is_nan();
-        let same_night = start.is_some_and(|s| time.hours_since(s) < 14.0);
+        let same_night = start.is_some_and(|s| time.hours_since(s) < LONGEST_NIGHT_HOURS);
         if !quiet || stepped || !same_night {
-            if current.n >= 12.0 {
+            if current.n >= LEAST_READINGS {
                 nights.push(current);
             }
             current = NightSums::default();
@@ -151,7 +154,7 @@ fn night_sums(
             current.add(time.hours_since(start), warm, kg);
         }
     }
-    if current.n >= 12.0 {
+    if current.n >= LEAST_READINGS {
         nights.push(current);
     }
     nights
@@ -166,7 +169,7 @@ pub(super) fn take_temperature_out(
 ) {
     let values = &mut series.values[turn.clone()];
     for (value, &time) in values.iter_mut().zip(&series.times[turn]) {
-        let warm = at_time(grid, cell_temperature, time) - LOAD_CELL_REFERENCE;
+        let warm = at_time(grid, cell_temperature, time) - SENSOR_REFERENCE_CEL;
         if !warm.is_nan() {
             *value -= cell.kg_per_kelvin * warm;
         }

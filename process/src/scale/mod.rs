@@ -1,18 +1,33 @@
 //! A hive's scale: what it weighed, with faults, rain and the load cell's temperature taken out,
 //! and the sudden steps in it.
 
-mod load_cell;
-mod steps;
+pub(crate) mod load_cell;
+pub(crate) mod steps;
 
-pub use load_cell::{LOAD_CELL_REFERENCE, LoadCell};
+pub use load_cell::LoadCell;
 pub use steps::{LEAST_STEP_KG, ScaleStep};
 
-use crate::clean::{CleanSeries, Sanity, clean};
-use crate::grid::{Grid, STEP_HOURS, STEP_MS, node_means};
-use larder_domain::{Sample, Span, Timestamp};
+use crate::series::clean::{CleanSeries, Sanity, clean};
+use crate::series::{Grid, Look, at_time};
+use larder_domain::{Sample, Span};
 use load_cell::{learn_load_cell, take_temperature_out};
 use std::ops::Range;
 use steps::{find_disturbances, measure_step};
+
+crate::numbers! { "scale":
+    /// A hive is heavier than this and lighter than that, kg; what lies outside is a fault. An empty
+    /// nucleus box weighs some 4 kg, a full hive with supers up to 200 kg (common practice).
+    pub LEAST_KG: f64 = 4.0, "kg", [1.0, 8.0], CommonPractice;
+    /// The most that a hive on a scale weighs, kg (common practice).
+    pub MOST_KG: f64 = 300.0, "kg", [200.0, 500.0], CommonPractice;
+    /// A reading this many standard deviations, and so many kg, from those around it is a spike.
+    SPIKE_SDS: f64 = 8.0, "1", [4.0, 16.0], Chosen;
+    LEAST_SPIKE_KG: f64 = 0.4, "kg", [0.1, 1.0], Chosen;
+    /// A scale that shows the same for so long may be stuck, hours.
+    STUCK_HOURS: f64 = 8.0, "h", [4.0, 16.0], Chosen;
+    /// A hive loses at least this in an hour when all is quiet, kg.
+    QUIET_KG_PER_HOUR: f64 = 0.006, "kg/h", [0.002, 0.02], Measured;
+}
 
 /// One hive's scale over the whole record.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -27,18 +42,14 @@ pub struct ScaleTrack {
     pub steps: Vec<ScaleStep>,
 }
 
-/// A hive is heavier than this and lighter than that, kg; what lies outside is a fault. An empty
-/// nucleus box weighs some 4 kg, a full hive with supers up to 200 kg (common practice).
 const SANITY: Sanity = Sanity {
-    least: 4.0,
-    most: 300.0,
-    spike_sds: 8.0,
-    spike_least: 0.4,
-    stuck_hours: 8.0,
-    quiet_per_hour: 0.006,
+    least: LEAST_KG,
+    most: MOST_KG,
+    spike_sds: SPIKE_SDS,
+    spike_least: LEAST_SPIKE_KG,
+    stuck_hours: STUCK_HOURS,
+    quiet_per_hour: QUIET_KG_PER_HOUR,
 };
-/// A load cell follows the air with this lag (aluminium and a board beside it), hours.
-pub const LOAD_CELL_LAG_HOURS: f64 = 1.1;
 
 /// The readings without those that cannot be.
 pub fn clean_scale(samples: &[Sample], scratch: &mut Vec<f64>) -> CleanSeries {
@@ -82,7 +93,7 @@ pub fn track_scale(
         .filter_map(|i| measure_step(&series, &found, i))
         .collect();
     ScaleTrack {
-        at_nodes: node_means(grid, &series),
+        at_nodes: grid.means(series.readings(), Look::Around),
         series,
         load_cells,
         steps,
@@ -94,31 +105,4 @@ fn turn_of(series: &CleanSeries, turn: Span) -> Range<usize> {
     let from = series.times.partition_point(|time| *time < turn.start);
     let to = series.times.partition_point(|time| *time < turn.end);
     from..to.max(from)
-}
-
-/// The temperature of something that follows `air` with a lag: a first-order low pass.
-pub fn lagged(air: &[f64], lag_hours: f64) -> Vec<f64> {
-    let share = 1.0 - (-STEP_HOURS / lag_hours).exp();
-    let mut inside = f64::NAN;
-    let follow = |&outside: &f64| {
-        if inside.is_nan() {
-            inside = outside;
-        } else if !outside.is_nan() {
-            inside += share * (outside - inside);
-        }
-        inside
-    };
-    air.iter().map(follow).collect()
-}
-
-/// `values` at `at`, on a straight line between nodes; NaN where unknown.
-pub fn at_time(grid: &Grid, values: &[f64], at: Timestamp) -> f64 {
-    let offset = (at.0 - grid.time(0).0).max(0);
-    let k = (offset / STEP_MS) as usize;
-    let share = (offset % STEP_MS) as f64 / STEP_MS as f64;
-    match (values.get(k), values.get(k + 1)) {
-        (Some(&a), Some(&b)) if !b.is_nan() => a + share * (b - a),
-        (Some(&a), _) => a,
-        _ => f64::NAN,
-    }
 }

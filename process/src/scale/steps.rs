@@ -6,9 +6,43 @@
     reason = "indices here are shared by several arrays"
 )]
 
-use crate::clean::CleanSeries;
+use super::load_cell::LEAST_NOISE_KG;
 use crate::robust::median_of_few;
+use crate::series::clean::CleanSeries;
 use larder_domain::Timestamp;
+
+crate::numbers! { "scale.steps":
+    /// A step smaller than this is not told from bees coming and going, kg.
+    pub LEAST_STEP_KG: f64 = 0.25, "kg", [0.083, 0.75], Chosen;
+    /// And it stands out from the noise of single readings by this factor.
+    STEP_SDS: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    /// A step is this many times the usual change of the hours around it.
+    UNUSUAL_FACTOR: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    /// At least this share of it happens between two readings; a ramp takes three and more.
+    SHARP_SHARE: f64 = 0.45, "1", [0.15, 1.0], Chosen;
+    /// Bees and robbers never carry so much in or out within an hour, kg.
+    SURELY_HANDS_KG: f64 = 2.5, "kg", [0.83, 7.5], Chosen;
+    /// Readings within this on each side tell how large a step was.
+    STEP_SIDE_MS: i64 = 2 * 3_600_000, "ms", [2400000.0, 22000000.0], Chosen;
+    /// Steps closer than this are one visit: lid off, frames out, syrup in, lid on.
+    VISIT_MS: i64 = 50 * 60 * 1000, "ms", [1000000.0, 9000000.0], Chosen;
+    /// And they have at most so many readings between them.
+    VISIT_READINGS: usize = 3, "1", [1.0, 9.0], Chosen;
+    /// Over an outage weight drifts by itself: bees, drying and flow together below 3 kg a day, kg/h.
+    DRIFT_KG_PER_HOUR: f64 = 0.12, "kg/h", [0.04, 0.36], Chosen;
+    /// How fast flight changes a hive's weight on an ordinary day, kg/h.
+    BEES_KG_PER_HOUR: f64 = 0.08, "kg/h", [0.027, 0.24], Chosen;
+    /// What a straight line misses of flight within two hours, kg.
+    BEES_WOBBLE_KG: f64 = 0.012, "kg", [0.004, 0.036], Chosen;
+    /// A jump between two readings of less than this share of the limit is no step; nor is one of less than
+    /// that share of the whole change.
+    SHARP_LIMIT_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    SHARP_CHANGE_SHARE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
+    /// A disturbance ends where readings change by less than so many times the usual.
+    USUAL_CHANGES: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    /// Less than this is no change, kg.
+    LEAST_CHANGE_KG: f64 = 1e-3, "kg", [0.00033, 0.003], Chosen;
+}
 
 /// A sudden change of weight.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -32,29 +66,6 @@ impl ScaleStep {
     }
 }
 
-/// A step smaller than this is not told from bees coming and going, kg.
-pub const LEAST_STEP_KG: f64 = 0.25;
-/// And it stands out from the noise of single readings by this factor.
-const STEP_SDS: f64 = 6.0;
-/// A step is this many times the usual change of the hours around it.
-const UNUSUAL_FACTOR: f64 = 6.0;
-/// At least this share of it happens between two readings; a ramp takes three and more.
-const SHARP_SHARE: f64 = 0.45;
-/// Bees and robbers never carry so much in or out within an hour, kg.
-const SURELY_HANDS_KG: f64 = 2.5;
-/// Readings within this on each side tell how large a step was.
-const STEP_SIDE_MS: i64 = 2 * 3_600_000;
-/// Steps closer than this are one visit: lid off, frames out, syrup in, lid on.
-const VISIT_MS: i64 = 50 * 60 * 1000;
-/// And they have at most so many readings between them.
-const VISIT_READINGS: usize = 3;
-/// Over an outage weight drifts by itself: bees, drying and flow together below 3 kg a day, kg/h.
-const DRIFT_KG_PER_HOUR: f64 = 0.12;
-/// How fast flight changes a hive's weight on an ordinary day, kg/h.
-const BEES_KG_PER_HOUR: f64 = 0.08;
-/// What a straight line misses of flight within two hours, kg.
-const BEES_WOBBLE_KG: f64 = 0.012;
-
 /// Readings disturbed by one visit: the first and the last reading that is a step away from the
 /// one before it.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -72,13 +83,13 @@ pub(super) fn find_disturbances(series: &CleanSeries) -> Vec<Disturbance> {
     let mut found: Vec<Disturbance> = Vec::new();
     for i in 2..v.len().saturating_sub(1) {
         let jump = v[i] - v[i - 1];
-        if jump.abs() < 0.3 * limit {
+        if jump.abs() < SHARP_LIMIT_SHARE * limit {
             continue;
         }
         let change = change_at(v, i);
         let apart = t[i].hours_since(t[i - 1]);
         let enough = change.abs() > limit + DRIFT_KG_PER_HOUR * (apart - 0.5).max(0.0);
-        if !enough || jump * change < 0.0 || jump.abs() < 0.25 * change.abs() {
+        if !enough || jump * change < 0.0 || jump.abs() < SHARP_CHANGE_SHARE * change.abs() {
             continue;
         }
         if change.abs() < UNUSUAL_FACTOR * usual_change(v, i) {
@@ -94,7 +105,7 @@ pub(super) fn find_disturbances(series: &CleanSeries) -> Vec<Disturbance> {
         }
     }
     for step in &mut found {
-        let noise = 3.0 * usual_change(v, step.first).max(usual_change(v, step.last));
+        let noise = USUAL_CHANGES * usual_change(v, step.first).max(usual_change(v, step.last));
         reach_out(v, step, noise.max(0.5 * limit));
     }
     found.dedup_by(|next, step| {
@@ -177,7 +188,7 @@ pub(super) fn measure_step(
     let right = side(series, step.last..to, after);
     // A slope beyond what bees do is noise on too few readings: shrink towards none.
     let gusts = usual_change(v, step.first).max(usual_change(v, step.last));
-    let noise = series.noise_sd.max(0.005).max(gusts).powi(2);
+    let noise = series.noise_sd.max(LEAST_NOISE_KG).max(gusts).powi(2);
     let information = left.hh + right.hh + noise / BEES_KG_PER_HOUR.powi(2);
     let slope = (left.hv + right.hv) / information;
     let apart = right.hours - left.hours;
@@ -190,7 +201,7 @@ pub(super) fn measure_step(
         before,
         kg,
         sd_kg: variance.sqrt(),
-        sharp_share: largest_change(v, step) / kg.abs().max(1e-3),
+        sharp_share: largest_change(v, step) / kg.abs().max(LEAST_CHANGE_KG),
     })
 }
 

@@ -1,20 +1,40 @@
 //! What the hives of a yard do in common, and what is usual for them on a dry day.
 
-use crate::clean::CleanSeries;
-use crate::grid::{Grid, PER_DAY, node_means};
 use crate::robust::{mad_sd, median};
+use crate::series::Look;
+use crate::series::clean::CleanSeries;
+use crate::series::grid::{Grid, PER_DAY};
 
-/// What the hives themselves may stray from their usual course, kg a day, at least and at most.
-const OWN_SD_KG: [f64; 2] = [0.05, 0.5];
-/// The usual course is that of so many days on each side.
-const USUAL_DAYS: usize = 8;
-/// It takes so many dry days to know it.
-const LEAST_DAYS: usize = 4;
-/// Without a gauge a common gain in half an hour above this and well above the usual of that time
-/// of day is rain, kg.
-const UNGAUGED_KG: f64 = 0.1;
-/// It takes so many scales to tell rain from hands without a gauge.
-const LEAST_HIVES: usize = 3;
+crate::numbers! { "water.common":
+    /// What the hives themselves may stray from their usual course, kg a day, at least and at most.
+    OWN_SD_KG: [f64; 2] = [0.05, 0.5], "kg", [0.017, 1.5], Chosen;
+    /// The usual course is that of so many days on each side.
+    USUAL_DAYS: usize = 8, "d", [2.0, 24.0], Chosen;
+    /// It takes so many dry days to know it.
+    LEAST_DAYS: usize = 4, "d", [1.0, 12.0], Chosen;
+    /// Without a gauge a common gain in half an hour above this and well above the usual of that time
+    /// of day is rain, kg.
+    UNGAUGED_KG: f64 = 0.1, "kg", [0.033, 0.3], Chosen;
+    /// It takes so many scales to tell rain from hands without a gauge.
+    LEAST_HIVES: usize = 3, "1", [1.0, 9.0], Chosen;
+    /// A change in half an hour that no rain of so many millimetres can make is a hand's: kg and kg/mm.
+    MOST_BY_BEES_KG: f64 = 0.2, "kg", [0.067, 0.6], Chosen;
+    MOST_KG_PER_MM: f64 = 0.3, "kg/mm", [0.1, 0.9], Chosen;
+    /// While hands are in the yard, and so many nodes before and after, a small common gain of the hives
+    /// that they did not load is theirs too; a cloudburst is more, kg.
+    VISIT_NODES: usize = 2, "1", [1.0, 6.0], Chosen;
+    VISITED_KG: f64 = 0.4, "kg", [0.13, 1.2], Chosen;
+    /// More than rain or bees bring or take from one reading to the next, kg.
+    SURELY_HANDS_KG: f64 = 1.3, "kg", [0.43, 3.9], Chosen;
+    /// A scale silent for longer than this starts anew.
+    SILENT_NODES: usize = 6, "1", [2.0, 18.0], Chosen;
+    /// A median is this much noisier than a mean (normal noise).
+    MEDIAN_SD: f64 = 1.25, "1", [1.25, 1.25], Defined;
+    /// And by so many times what that time of day usually spreads.
+    RAIN_SPREADS: f64 = 5.0, "1", [1.7, 15.0], Chosen;
+    /// What hives stray where too few days tell, kg a day.
+    UNKNOWN_OWN_SD_KG: f64 = 0.1, "kg", [0.033, 0.3], Chosen;
+}
 
 /// What the hives of a yard gained in common from one node to the next.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -27,14 +47,10 @@ pub(super) struct Common {
     pub n: usize,
 }
 
-/// A change in half an hour that no rain of so many millimetres can make is a hand's: kg and kg/mm.
-const MOST_BY_BEES_KG: f64 = 0.2;
-const MOST_KG_PER_MM: f64 = 0.3;
-
 /// A hive's weight at every node, kg; NaN where it is not known or hands put on or took off a load: a
 /// node's mean would make a ramp of that, as rain is one. These nodes are marked in `hands`.
 pub fn undisturbed(grid: &Grid, series: &CleanSeries, hands: &mut [bool]) -> Vec<f64> {
-    let mut weights = node_means(grid, series);
+    let mut weights = grid.means(series.readings(), Look::Around);
     let (times, values) = (&series.times, &series.values);
     for i in 1..values.len() {
         if (values[i] - values[i - 1]).abs() > SURELY_HANDS_KG {
@@ -45,13 +61,6 @@ pub fn undisturbed(grid: &Grid, series: &CleanSeries, hands: &mut [bool]) -> Vec
     }
     weights
 }
-
-/// While hands are in the yard, and so many nodes before and after, a small common gain of the hives
-/// that they did not load is theirs too; a cloudburst is more, kg.
-const VISIT_NODES: usize = 2;
-const VISITED_KG: f64 = 0.4;
-/// More than rain or bees bring or take from one reading to the next, kg.
-const SURELY_HANDS_KG: f64 = 1.3;
 
 /// The common course is the median over the hives of each one's own course, hands taken out, less its
 /// usual distance from the common one: a gust on one scale is gone with the next reading, where a sum
@@ -81,7 +90,7 @@ pub(super) fn common_changes(at_nodes: &[Vec<f64>], rain_mm: &[f64], most_kg: f6
         level = median(&mut levels).unwrap_or(level);
         let kg = if n > 0 { level - before } else { f64::NAN };
         let spread = mad_sd(&mut changes).unwrap_or(0.0);
-        let sd = 1.25 * spread / (n.max(1) as f64).sqrt();
+        let sd = MEDIAN_SD * spread / (n.max(1) as f64).sqrt();
         common.push(Common { kg, sd, n });
         for course in &mut courses {
             course.compare(k, level);
@@ -128,9 +137,6 @@ impl OwnCourse {
     }
 }
 
-/// A scale silent for longer than this starts anew.
-const SILENT_NODES: usize = 6;
-
 /// Millimetres that would explain common gains far above the usual of the same time of day.
 pub(super) fn rain_without_gauge(common: &[Common], hands: &[bool], kg_per_mm: f64) -> Vec<f64> {
     let mut rain = vec![0.0; common.len()];
@@ -148,7 +154,7 @@ pub(super) fn rain_without_gauge(common: &[Common], hands: &[bool], kg_per_mm: f
             let around = k.saturating_sub(VISIT_NODES)..common.len().min(k + VISIT_NODES + 1);
             let visited = hands.get(around).is_some_and(|near| near.contains(&true));
             let least = if visited { VISITED_KG } else { UNGAUGED_KG };
-            if common[k].n >= LEAST_HIVES && more > least.max(5.0 * spread) {
+            if common[k].n >= LEAST_HIVES && more > least.max(RAIN_SPREADS * spread) {
                 rain[k] = more / kg_per_mm;
             }
         }
@@ -213,7 +219,11 @@ pub(super) fn own_sd(common: &[Common], usual: &[f64], dry: &[bool]) -> Vec<f64>
             near.extend(days[around].iter().filter(|d| !d.is_nan()));
             let known = near.len() >= LEAST_DAYS;
             let square = near.iter().map(|d| d * d).sum::<f64>() / near.len().max(1) as f64;
-            let spread = if known { square.sqrt() } else { 0.1 };
+            let spread = if known {
+                square.sqrt()
+            } else {
+                UNKNOWN_OWN_SD_KG
+            };
             spread.clamp(OWN_SD_KG[0], OWN_SD_KG[1])
         })
         .collect();

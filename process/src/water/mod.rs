@@ -10,38 +10,63 @@
 //! rains by the filter's likelihood (F. C. Schweppe, *Evaluation of likelihood functions for Gaussian
 //! signals*, IEEE Trans. Inf. Theory 11 (1965) 61-70). Filter and smoother as in [`crate::kalman`].
 
-mod common;
+pub(crate) mod common;
 
-use crate::climate::Climate;
-use crate::grid::{PER_DAY, STEP_HOURS};
 use crate::kalman::{Adjoint, Single, State, Transition, Update, Vector};
 use crate::parameters::RainParameters;
+use crate::series::Weather;
+use crate::series::grid::{PER_DAY, STEP_HOURS};
 pub use common::undisturbed;
 use common::{Common, common_changes, dry_nodes, own_sd, rain_without_gauge, usual_course};
 
-/// How far what stays of a rain is off, as a share, and of snow, which all stays, kg/mm.
-const HELD_SHARE: f64 = 1.0;
-const SNOW_KG_PER_MM_SD: f64 = 0.15;
-/// Below this it snows, Cel.
-const SNOW_BELOW: f64 = 1.0;
-/// A roof that holds about so much is wet all over, kg: what evaporates is that of a wet surface, and
-/// less in proportion when less is left.
-const WET_ROOF_KG: f64 = 0.25;
-/// Drying has a time constant within these, hours.
-const DRYING_HOURS: [f64; 2] = [1.5, 60.0];
-/// How far that is off, as a share; errors of some hours go together.
-const DRYING_SHARE: f64 = 2.0;
-/// How exactly the common course of weight is read, kg.
-const READING_SD_KG: f64 = 0.008;
-/// How much bees in flight, wind and a flow move it by day against the usual, kg, and for how long,
-/// hours: in the dark, when they are in, by day, and in rain by day, when they come home.
-const FLIGHT_SD_KG: [f64; 3] = [0.008, 0.10, 0.08];
-const FLIGHT_HOURS: [f64; 3] = [0.7, 2.5, 1.0];
-/// How much of what the hives stray from their usual course they stray in the dark.
-const OWN_NIGHT_SHARE: f64 = 0.3;
-/// Without a gauge a change above this in half an hour is a hand's, kg: a cloudburst puts some hundred
-/// grams on a hive, or a kilogram on a large platform, a keeper who feeds puts two and more.
-const MOST_UNGAUGED_KG: f64 = 1.2;
+crate::numbers! { "water":
+    /// How far what stays of a rain is off, as a share, and of snow, which all stays, kg/mm.
+    HELD_SHARE: f64 = 1.0, "1", [0.33, 1.0], Chosen;
+    SNOW_KG_PER_MM_SD: f64 = 0.15, "kg/mm", [0.05, 0.45], Chosen;
+    /// Below this it snows, Cel.
+    SNOW_BELOW: f64 = 1.0, "Cel", [0.33, 3.0], Chosen;
+    /// A roof that holds about so much is wet all over, kg: what evaporates is that of a wet surface, and
+    /// less in proportion when less is left.
+    WET_ROOF_KG: f64 = 0.25, "kg", [0.083, 0.75], Chosen;
+    /// Drying has a time constant within these, hours.
+    DRYING_HOURS: [f64; 2] = [1.5, 60.0], "h", [0.5, 180.0], Chosen;
+    /// How far that is off, as a share; errors of some hours go together.
+    DRYING_SHARE: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// How exactly the common course of weight is read, kg.
+    READING_SD_KG: f64 = 0.008, "kg", [0.0027, 0.024], Chosen;
+    /// How much bees in flight, wind and a flow move it by day against the usual, kg, and for how long,
+    /// hours: in the dark, when they are in, by day, and in rain by day, when they come home.
+    FLIGHT_SD_KG: [f64; 3] = [0.008, 0.10, 0.08], "kg", [0.0027, 0.3], Chosen;
+    FLIGHT_HOURS: [f64; 3] = [0.7, 2.5, 1.0], "h", [0.23, 7.5], Chosen;
+    /// How much of what the hives stray from their usual course they stray in the dark.
+    OWN_NIGHT_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// Without a gauge a change above this in half an hour is a hand's, kg: a cloudburst puts some hundred
+    /// grams on a hive, or a kilogram on a large platform, a keeper who feeds puts two and more.
+    MOST_UNGAUGED_KG: f64 = 1.2, "kg", [0.4, 3.6], Chosen;
+    /// What a yard's hives hold of a millimetre and how fast they dry may be so many times the usual.
+    HELD_FACTORS: [f64; 5] = [0.4, 0.63, 1.0, 1.6, 2.5], "1", [0.13, 7.5], Chosen;
+    DRYING_FACTORS: [f64; 3] = [0.63, 1.0, 1.6], "1", [0.21, 4.8], Chosen;
+    /// How far yards differ in that, logarithm.
+    FACTOR_SD: f64 = 0.7, "1", [0.23, 2.1], Chosen;
+    /// A residual above so many standard deviations is no water.
+    GATE_SDS: f64 = 5.0, "1", [1.7, 15.0], Chosen;
+    /// In more rain than this in half an hour bees stay in, mm.
+    INDOORS_MM: f64 = 0.1, "mm", [0.033, 0.3], Chosen;
+    /// What a step that no scale saw leaves open, kg.
+    UNSEEN_SD_KG: f64 = 0.05, "kg", [0.017, 0.15], Chosen;
+    /// What is known at the start, variances in kg2: of water, and of all else.
+    FIRST_WATER_VARIANCE: f64 = 0.01, "1", [0.0033, 0.03], Chosen;
+    FIRST_VARIANCE: f64 = 1e-4, "1", [3.3e-05, 0.0003], Chosen;
+    /// This share of a half hour's rain is still on its way onto the hives in the next.
+    LATE_RAIN_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// Drying is not known better than this in half an hour, kg.
+    LEAST_DRYING_SD_KG: f64 = 1e-4, "kg", [3.3e-05, 0.0003], Chosen;
+    /// This share of a day's nodes is by day.
+    BY_DAY_SHARE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// How much of the hives' spread is their own course's, and how much the reading's.
+    OWN_SPREAD_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    READING_SPREAD_SHARE: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+}
 
 /// What lies on each hive of a yard at every node.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -57,12 +82,12 @@ pub struct Water {
 pub fn water_on_hives(
     weights_kg: &[Vec<f64>],
     hands: &[bool],
-    climate: &Climate,
+    weather: &Weather,
     parameters: &RainParameters,
 ) -> Water {
-    let n = climate.rain_mm.len();
-    let (common, rain) = if climate.has_gauge {
-        let rain = climate.rain_mm.clone();
+    let n = weather.rain_mm.len();
+    let (common, rain) = if weather.has_gauge {
+        let rain = weather.rain_mm.clone();
         (common_changes(weights_kg, &rain, f64::INFINITY), rain)
     } else {
         let any = vec![f64::INFINITY; n];
@@ -76,12 +101,12 @@ pub fn water_on_hives(
             sd_kg: vec![0.0; n],
         };
     }
-    smooth_water(climate, &common, &rain, parameters)
+    smooth_water(weather, &common, &rain, parameters)
 }
 
 /// The time constant with which a wet hive dries at every node, hours.
-fn drying_hours(climate: &Climate, parameters: &RainParameters) -> Vec<f64> {
-    let hours = climate.drying_mm_per_hour.iter().map(|mm| {
+fn drying_hours(weather: &Weather, parameters: &RainParameters) -> Vec<f64> {
+    let hours = weather.drying_mm_per_hour.iter().map(|mm| {
         let hours = WET_ROOF_KG / (parameters.wet_m2 * mm);
         hours.clamp(DRYING_HOURS[0], DRYING_HOURS[1])
     });
@@ -111,7 +136,7 @@ impl Transition<3> for Step {
 
 /// What the yard's hives did in common, and what is usual for them.
 struct Course<'a> {
-    climate: &'a Climate,
+    weather: &'a Weather,
     common: &'a [Common],
     rain: &'a [f64],
     usual: Vec<f64>,
@@ -128,13 +153,13 @@ struct Filtered {
 }
 
 fn smooth_water(
-    climate: &Climate,
+    weather: &Weather,
     common: &[Common],
     rain: &[f64],
     parameters: &RainParameters,
 ) -> Water {
-    let course = Course::of(climate, common, rain);
-    let parameters = if climate.has_gauge {
+    let course = Course::of(weather, common, rain);
+    let parameters = if weather.has_gauge {
         course.learned(parameters)
     } else {
         *parameters
@@ -142,18 +167,12 @@ fn smooth_water(
     smoothed(&course.filtered(&parameters))
 }
 
-/// What a yard's hives hold of a millimetre and how fast they dry may be so many times the usual.
-const HELD_FACTORS: [f64; 5] = [0.4, 0.63, 1.0, 1.6, 2.5];
-const DRYING_FACTORS: [f64; 3] = [0.63, 1.0, 1.6];
-/// How far yards differ in that, logarithm.
-const FACTOR_SD: f64 = 0.7;
-
 impl<'a> Course<'a> {
-    fn of(climate: &'a Climate, common: &'a [Common], rain: &'a [f64]) -> Self {
+    fn of(weather: &'a Weather, common: &'a [Common], rain: &'a [f64]) -> Self {
         let dry = dry_nodes(rain);
         let usual = usual_course(common, &dry);
         Self {
-            climate,
+            weather,
             common,
             rain,
             own_sds: own_sd(common, &usual, &dry),
@@ -186,25 +205,29 @@ impl<'a> Course<'a> {
 
     fn filtered(&self, parameters: &RainParameters) -> Filtered {
         let Self {
-            climate,
+            weather,
             common,
             rain,
             usual,
             own_sds,
         } = self;
         let n = common.len();
-        let hours = drying_hours(climate, parameters);
+        let hours = drying_hours(weather, parameters);
         let mut state = State {
             mean: [0.0; 3],
-            covariance: [[0.01, 0.0, 0.0], [0.0, 1e-4, 0.0], [0.0, 0.0, 1e-4]],
+            covariance: [
+                [FIRST_WATER_VARIANCE, 0.0, 0.0],
+                [0.0, FIRST_VARIANCE, 0.0],
+                [0.0, 0.0, FIRST_VARIANCE],
+            ],
         };
         let mut states: Vec<Single<3>> = Vec::with_capacity(n);
         let mut steps: Vec<Step> = Vec::with_capacity(n);
         let mut updates: Vec<Option<Update<3>>> = Vec::with_capacity(n);
         let (mut course, mut likelihood) = (0.0, 0.0);
         for k in 0..n {
-            let dark = climate.dark[k];
-            let mm = rain[k].max(0.3 * rain[k.saturating_sub(1)]);
+            let dark = weather.bees_in[k];
+            let mm = rain[k].max(LATE_RAIN_SHARE * rain[k.saturating_sub(1)]);
             let drying = if mm > 0.0 { DRYING_HOURS[1] } else { hours[k] };
             let stays = (-STEP_HOURS / drying).exp();
             let flight = match (dark, mm > INDOORS_MM) {
@@ -213,7 +236,7 @@ impl<'a> Course<'a> {
                 (false, true) => 2,
             };
             let lasts = (-STEP_HOURS / FLIGHT_HOURS[flight]).exp();
-            let snow = climate.air[k] < SNOW_BELOW;
+            let snow = weather.air[k] < SNOW_BELOW;
             let room = if snow {
                 1.0
             } else {
@@ -233,8 +256,9 @@ impl<'a> Course<'a> {
             } else {
                 HELD_SHARE * held
             };
-            let loose = DRYING_SHARE * (1.0 - stays) * state.mean[WATER].max(0.0) + 1e-4;
-            let own_by_day = own_sds[k] / (0.6 * PER_DAY as f64).sqrt();
+            let loose =
+                DRYING_SHARE * (1.0 - stays) * state.mean[WATER].max(0.0) + LEAST_DRYING_SD_KG;
+            let own_by_day = own_sds[k] / (BY_DAY_SHARE * PER_DAY as f64).sqrt();
             let mut own = if flight == 1 {
                 own_by_day
             } else {
@@ -249,14 +273,14 @@ impl<'a> Course<'a> {
             state.predict(&step);
             state.mean[WATER] += held;
             state.covariance[WATER][WATER] += loose.powi(2) + fallen.powi(2);
-            state.covariance[OWN][OWN] += own.powi(2) + (0.15 * common[k].sd).powi(2);
+            state.covariance[OWN][OWN] += own.powi(2) + (OWN_SPREAD_SHARE * common[k].sd).powi(2);
             state.covariance[FLIGHT][FLIGHT] +=
                 FLIGHT_SD_KG[flight].powi(2) * (1.0 - lasts * lasts);
             let mut update = None;
             if common[k].n > 0 {
                 let row = [1.0; 3];
                 let residual = course - state.mean.iter().sum::<f64>();
-                let noise = READING_SD_KG.powi(2) + (0.7 * common[k].sd).powi(2);
+                let noise = READING_SD_KG.powi(2) + (READING_SPREAD_SHARE * common[k].sd).powi(2);
                 let view = state.view(&row, noise);
                 let gate = GATE_SDS * view.variance().sqrt();
                 let off = (residual * residual / view.variance()).min(GATE_SDS * GATE_SDS);
@@ -282,9 +306,6 @@ impl<'a> Course<'a> {
     }
 }
 
-/// A residual above so many standard deviations is no water.
-const GATE_SDS: f64 = 5.0;
-
 fn smoothed(filtered: &Filtered) -> Water {
     let n = filtered.states.len();
     let mut water = Water {
@@ -306,11 +327,6 @@ fn smoothed(filtered: &Filtered) -> Water {
     water
 }
 
-/// In more rain than this in half an hour bees stay in, mm.
-const INDOORS_MM: f64 = 0.1;
-/// What a step that no scale saw leaves open, kg.
-const UNSEEN_SD_KG: f64 = 0.05;
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -322,13 +338,13 @@ mod tests {
         let of_day = |k: usize| k % PER_DAY;
         let dark: Vec<bool> = (0..n).map(|k| of_day(k) < 12 || of_day(k) > 40).collect();
         let rains = |k: usize| k / PER_DAY % 5 == 4 && (42..44).contains(&of_day(k));
-        let climate = Climate {
+        let weather = Weather {
             has_gauge: true,
             air: vec![12.0; n],
             rain_mm: (0..n).map(|k| if rains(k) { 1.5 } else { 0.0 }).collect(),
             drying_mm_per_hour: dark.iter().map(|&d| if d { 0.0 } else { 0.4 }).collect(),
-            dark,
-            ..Climate::default()
+            bees_in: dark,
+            ..Weather::default()
         };
         let common = |k: usize| {
             let dried =
@@ -348,7 +364,7 @@ mod tests {
             }
         };
         let common: Vec<Common> = (0..n).map(common).collect();
-        let course = Course::of(&climate, &common, &climate.rain_mm);
+        let course = Course::of(&weather, &common, &weather.rain_mm);
         course.learned(&RainParameters::default()).kg_per_mm
     }
 
@@ -364,17 +380,17 @@ mod tests {
     fn water_at_night(rain_kg: f64, rain_mm: f64) -> (f64, f64) {
         let n = 20 * PER_DAY;
         let rainy = 10 * PER_DAY;
-        let mut climate = Climate {
+        let mut weather = Weather {
             has_gauge: true,
             air: vec![12.0; n],
             rain_mm: vec![0.0; n],
-            ..Climate::default()
+            ..Weather::default()
         };
-        climate.rain_mm[rainy..rainy + 4].fill(rain_mm / 4.0);
+        weather.rain_mm[rainy..rainy + 4].fill(rain_mm / 4.0);
         let of_day = |k: usize| k % PER_DAY;
-        climate.dark = (0..n).map(|k| of_day(k) < 12 || of_day(k) > 40).collect();
+        weather.bees_in = (0..n).map(|k| of_day(k) < 12 || of_day(k) > 40).collect();
         let mm = |&dark: &bool| if dark { 0.0 } else { 0.4 };
-        climate.drying_mm_per_hour = climate.dark.iter().map(mm).collect();
+        weather.drying_mm_per_hour = weather.bees_in.iter().map(mm).collect();
         let weights: Vec<Vec<f64>> = (0u32..4)
             .map(|hive| {
                 let at = |k: usize| {
@@ -389,7 +405,7 @@ mod tests {
         let water = water_on_hives(
             &weights,
             &vec![false; n],
-            &climate,
+            &weather,
             &RainParameters::default(),
         );
         (water.kg[rainy + 8], water.kg[rainy + 2 * PER_DAY])

@@ -128,7 +128,7 @@ impl Told {
                 feeders: vec![FeederInput {
                     feeder: &self.feeder,
                     levels: vec![LevelInput {
-                        geometry: &sensor.geometry,
+                        sensor,
                         samples: until(&self.level, now),
                         syrup_temperature: &[],
                     }],

@@ -52,7 +52,7 @@ impl Declared {
                         feeder,
                         levels: levels
                             .map(|(device, sensor)| LevelInput {
-                                geometry: &sensor.geometry,
+                                sensor,
                                 samples: &device.values,
                                 syrup_temperature: &device.temperature,
                             })

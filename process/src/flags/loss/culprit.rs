@@ -3,62 +3,89 @@
 use super::super::signals::nodes;
 use super::fast::WINDOWS;
 use super::{Culprit, Loss, Watch};
-use crate::strengths::kg_per_litre;
+use crate::series::grid::PER_DAY;
+use larder_domain::syrup::kg_per_litre;
 
-/// So long before dark no robbers start (common practice).
-const DUSK_HOURS: f64 = 1.0;
+crate::numbers! { "flags.loss.culprit":
+    /// So long before dark no robbers start (common practice).
+    DUSK_HOURS: f64 = 1.0, "h", [0.33, 3.0], CommonPractice;
+    /// How sure a leak is while nothing flies, with no scale to ask and with one.
+    LEAK_UNWEIGHED: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    LEAK_BY_NIGHT: f64 = 0.93, "1", [0.31, 1.0], Chosen;
+    /// How sure robbers are by day without a scale.
+    ROBBED_UNWEIGHED: f64 = 0.5, "1", [0.17, 1.0], Chosen;
+    /// A hive that loses this share of what a feeder beside it does is robbed as well; how sure that is.
+    BESIDE_SHARE: f64 = 0.2, "1", [0.067, 0.6], Chosen;
+    BESIDE_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    /// Less than this does not leave a feeder that is robbed, kg.
+    LEAST_DROP_KG: f64 = 0.05, "kg", [0.017, 0.15], Chosen;
+    /// How fast a hive's loss against the feeder's makes robbers surer, logarithm of the odds.
+    ODDS_PER_FACTOR: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// No guess is less or more sure than these.
+    PROBABILITY: [f64; 2] = [0.6, 0.95], "1", [0.2, 1.0], Chosen;
+}
 
 impl Watch<'_> {
     /// Whether robbers could fly at a node.
     pub(super) fn flying(&self, k: usize) -> bool {
-        let air = self.case.signals.air[k];
-        let warm = air.is_nan() || air >= self.case.parameters.loss.flight_cel;
-        self.case.signals.daylight[k] && warm
+        let air = self.case.signals.weather.air[k];
+        let warm = air.is_nan() || air >= self.case.parameters(self.h).loss.flight_cel;
+        self.case.signals.weather.light[k] && warm
     }
 
     /// Whether it is light, but yesterday was not in an hour: robbers go home, a hole does not.
     pub(super) fn dusk(&self, k: usize) -> bool {
-        let daylight = &self.case.signals.daylight;
-        let yesterday = (k + nodes(DUSK_HOURS)).checked_sub(nodes(24.0));
+        let daylight = &self.case.signals.weather.light;
+        let yesterday = (k + nodes(DUSK_HOURS)).checked_sub(PER_DAY);
         daylight[k] && yesterday.is_some_and(|then| !daylight[then])
     }
 
     /// Who it is likely to be, and how likely.
     pub(super) fn culprit(&self, k: usize, seen: &Loss) -> (Culprit, f64) {
-        let parameters = &self.case.parameters.loss;
+        let parameters = &self.case.parameters(self.h).loss;
         if !self.flying(k) {
             return (
                 Culprit::Leak,
-                if seen.hive_kg.is_nan() { 0.6 } else { 0.93 },
+                if seen.hive_kg.is_nan() {
+                    LEAK_UNWEIGHED
+                } else {
+                    LEAK_BY_NIGHT
+                },
             );
         }
         if seen.hive_kg.is_nan() {
-            return (Culprit::Robbers, 0.5);
+            return (Culprit::Robbers, ROBBED_UNWEIGHED);
         }
         if !self.on_scale {
-            let robbed = seen.hive_kg > 0.2 * seen.drop_kg;
+            let robbed = seen.hive_kg > BESIDE_SHARE * seen.drop_kg;
             return (
                 if robbed {
                     Culprit::Robbers
                 } else {
                     Culprit::Leak
                 },
-                0.7,
+                BESIDE_PROBABILITY,
             );
         }
         // By day robbers are the likelier guess; honey going too makes them sure.
         // A noisy level may have seen more go than did.
         let density = kg_per_litre(self.feeder.strength[k]);
         let noise_kg = self.feeder.noise_l * 2f64.sqrt() * density;
-        let factor = |seen: &Loss| seen.hive_kg / (seen.drop_kg - noise_kg).max(0.05);
+        let factor = |seen: &Loss| seen.hive_kg / (seen.drop_kg - noise_kg).max(LEAST_DROP_KG);
         let long = self.loss(k, WINDOWS[2]);
         let factor = factor(seen).max(factor(&long));
-        let odds = 4.0 * (factor - parameters.honey_factor);
+        let odds = ODDS_PER_FACTOR * (factor - parameters.honey_factor);
         let robbed = 1.0 / (1.0 + (-odds).exp());
         if robbed > 0.5 {
-            (Culprit::Robbers, robbed.clamp(0.6, 0.95))
+            (
+                Culprit::Robbers,
+                robbed.clamp(PROBABILITY[0], PROBABILITY[1]),
+            )
         } else {
-            (Culprit::Leak, (1.0 - robbed).clamp(0.6, 0.95))
+            (
+                Culprit::Leak,
+                (1.0 - robbed).clamp(PROBABILITY[0], PROBABILITY[1]),
+            )
         }
     }
 }

@@ -4,41 +4,54 @@ use super::super::balance;
 use super::super::signals::nodes;
 use super::{GRADUAL, Loss, Watch};
 use crate::robust::median_of_few;
-use crate::strengths::kg_per_litre;
+use crate::series::grid::PER_DAY;
+use larder_domain::syrup::kg_per_litre;
 
-/// Indices into [`balance::WINDOWS`] of the windows for fast losses.
-pub(super) const WINDOWS: [usize; 3] = [0, 1, 2];
-
-/// The least of a fast loss where no scale confirms it, l/h.
-const UNWEIGHED_L_PER_H: f64 = 0.25;
-/// Faster than this is a keeper or a fall, l/h.
-const UNWEIGHED_MOST_L_PER_H: f64 = 0.8;
-/// A level that fell by so many standard deviations is beyond doubt; else the scale must show more,
-/// kg in two hours (measured).
-const SHARP_Z: f64 = 10.0;
-const BLURRED_KG: f64 = 0.33;
-/// And more again in a record's first days, a factor.
-const UNKNOWN_FACTOR: f64 = 1.5;
-/// The level must have fallen by so many standard deviations, by fewer where the hive lost so many.
-const SEEN_Z: [f64; 2] = [2.5, 1.5];
-const HEAVY_Z: f64 = 6.0;
-/// One witness counts for so much at most, standard deviations, and both together by this factor more
-/// than they must are beyond doubt.
-const MOST_Z: f64 = 9.0;
-const SURE_FACTOR: f64 = 2.0;
-/// A colony may take so much at any time, l/h for each litre of capacity (measured).
-const LEAST_USUAL: f64 = 0.008;
-/// By how much two hives of a yard differ in two hours, by day and by night, kg (measured).
-const DAY_SD_KG: f64 = 0.08;
-const NIGHT_SD_KG: f64 = 0.04;
-/// Days that make a hive's habit, and the most that it explains, kg.
-const HABIT_DAYS: usize = 5;
-const MOST_HABIT_KG: f64 = 0.3;
+crate::numbers! { "flags.loss.fast":
+    /// Indices into [`balance::WINDOWS`] of the windows for fast losses.
+    pub(super) WINDOWS: [usize; 3] = [0, 1, 2], "1", [0.0, 6.0], Chosen;
+    /// The least of a fast loss where no scale confirms it, l/h.
+    UNWEIGHED_L_PER_H: f64 = 0.25, "l/h", [0.083, 0.75], Chosen;
+    /// Faster than this is a keeper or a fall, l/h.
+    UNWEIGHED_MOST_L_PER_H: f64 = 0.8, "l/h", [0.27, 2.4], Chosen;
+    /// A level that fell by so many standard deviations is beyond doubt; else the scale must show more,
+    /// kg in two hours (measured).
+    SHARP_Z: f64 = 10.0, "1", [3.3, 30.0], Measured;
+    BLURRED_KG: f64 = 0.33, "kg", [0.11, 0.99], Measured;
+    /// And more again in a record's first days, a factor.
+    UNKNOWN_FACTOR: f64 = 1.5, "1", [0.5, 4.5], Chosen;
+    /// The level must have fallen by so many standard deviations, by fewer where the hive lost so many.
+    SEEN_Z: [f64; 2] = [2.5, 1.5], "1", [0.5, 7.5], Chosen;
+    HEAVY_Z: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    /// One witness counts for so much at most, standard deviations, and both together by this factor more
+    /// than they must are beyond doubt.
+    MOST_Z: f64 = 9.0, "1", [3.0, 27.0], Chosen;
+    SURE_FACTOR: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// A colony may take so much at any time, l/h for each litre of capacity (measured).
+    LEAST_USUAL: f64 = 0.008, "1", [0.0027, 0.024], Measured;
+    /// By how much two hives of a yard differ in two hours, by day and by night, kg (measured).
+    DAY_SD_KG: f64 = 0.08, "kg", [0.027, 0.24], Measured;
+    NIGHT_SD_KG: f64 = 0.04, "kg", [0.013, 0.12], Measured;
+    /// Days that make a hive's habit, and the most that it explains, kg.
+    HABIT_DAYS: usize = 5, "d", [1.0, 15.0], Chosen;
+    MOST_HABIT_KG: f64 = 0.3, "kg", [0.1, 0.9], Chosen;
+    /// What was usual is that of so long before, hours.
+    USUAL_LAG_HOURS: f64 = 6.0, "h", [2.0, 18.0], Chosen;
+    /// More than so many times the usual is no appetite.
+    USUAL_FACTOR: f64 = 1.5, "1", [0.5, 4.5], Chosen;
+    /// Without a scale the level must fall by so many times its noise, and faster than so many times the usual.
+    UNWEIGHED_SDS: f64 = 8.0, "1", [2.7, 24.0], Chosen;
+    UNWEIGHED_FACTOR: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    /// A hive that gains more than this share of what left the feeder ate it.
+    GAIN_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// Two days and a little: a fill before that is no news.
+    TWO_DAYS_HOURS: f64 = 52.0, "h", [17.0, 160.0], Chosen;
+}
 
 impl Watch<'_> {
     /// What the colony took before the window, and how well that is known, l/h.
     pub(super) fn usual(&self, k: usize, back: usize) -> (f64, f64) {
-        let before = &self.feeder.followed[k.saturating_sub(back + nodes(6.0))];
+        let before = &self.feeder.followed[k.saturating_sub(back + nodes(USUAL_LAG_HOURS))];
         let least = LEAST_USUAL * self.case.feeder(self.h, self.f).capacity_l;
         (before.rate.max(least), before.rate_sd)
     }
@@ -57,7 +70,7 @@ impl Watch<'_> {
             } else {
                 f64::NAN
             },
-            hive_sd_kg: hive_sd_kg(self.case.signals.daylight[k], hours),
+            hive_sd_kg: hive_sd_kg(self.case.signals.weather.light[k], hours),
         }
     }
 
@@ -66,7 +79,7 @@ impl Watch<'_> {
     pub(super) fn habit(&self, k: usize, window: usize) -> f64 {
         let mut n = 0;
         let days = (1..=HABIT_DAYS).filter_map(|day| {
-            let then = k.checked_sub(day * nodes(24.0))?;
+            let then = k.checked_sub(day * PER_DAY)?;
             let excess = self.case.balance.excess_loss(self.h, then, window);
             (!excess.is_nan()).then_some(excess)
         });
@@ -81,17 +94,18 @@ impl Watch<'_> {
     /// A window in which more went than the colony takes, and the hive lost as much; and whether that is
     /// so plain that one look is enough.
     pub(super) fn fast(&self, k: usize, window: usize) -> Option<(Loss, bool)> {
-        let parameters = &self.case.parameters.loss;
+        let parameters = &self.case.parameters(self.h).loss;
         let hours = balance::WINDOWS[window];
         let (usual, _) = self.usual(k, nodes(hours));
         let rate = self.drop(k, nodes(hours)) / hours;
-        if rate.is_nan() || rate <= parameters.fast_l_per_h + 1.5 * usual {
+        if rate.is_nan() || rate <= parameters.fast_l_per_h + USUAL_FACTOR * usual {
             return None;
         }
         let seen = self.loss(k, window);
         let noise = self.feeder.noise_l;
         if seen.hive_kg.is_nan() {
-            let clear = seen.drop_l > 8.0 * noise && rate > UNWEIGHED_L_PER_H + 3.0 * usual;
+            let clear = seen.drop_l > UNWEIGHED_SDS * noise
+                && rate > UNWEIGHED_L_PER_H + UNWEIGHED_FACTOR * usual;
             // A keeper, or a fall, takes it at once; robbers and holes take their time.
             let half = self.drop(k, nodes(0.5 * seen.hours));
             let gradual = GRADUAL.contains(&(half / seen.drop_l));
@@ -99,7 +113,7 @@ impl Watch<'_> {
             return (clear && gradual && slow_enough && seen.hours >= 2.0).then_some((seen, false));
         }
         let density = kg_per_litre(self.feeder.strength[k]);
-        let beyond_usual = seen.drop_kg - 1.5 * usual * seen.hours * density;
+        let beyond_usual = seen.drop_kg - USUAL_FACTOR * usual * seen.hours * density;
         let drop_z = beyond_usual / (density * noise);
         let hive_z = seen.hive_kg / seen.hive_sd_kg;
         let both = drop_z.min(MOST_Z) + hive_z.min(MOST_Z);
@@ -107,7 +121,7 @@ impl Watch<'_> {
         let clear = (drop_z > SEEN_Z[0] || drop_z > SEEN_Z[1] && hive_z > HEAVY_Z)
             && hive_z > 2.0
             && both > parameters.sds * 2f64.sqrt()
-            && rate > parameters.fast_l_per_h + 1.5 * usual;
+            && rate > parameters.fast_l_per_h + USUAL_FACTOR * usual;
         let agrees = if self.on_scale {
             let known = if self.settled(k) { 1.0 } else { UNKNOWN_FACTOR };
             let least = if drop_z > SHARP_Z {
@@ -119,23 +133,23 @@ impl Watch<'_> {
                 && seen.hive_kg > 0.5 * seen.drop_kg
         } else {
             // What the colony takes from beside the hive would show on the scale.
-            seen.hive_kg > -0.3 * seen.drop_kg && seen.drop_kg > parameters.fast_kg
+            seen.hive_kg > -GAIN_SHARE * seen.drop_kg && seen.drop_kg > parameters.fast_kg
         };
         (clear && agrees).then_some((seen, sure))
     }
 
     /// Whether two days are known by which to tell what is usual.
     fn settled(&self, k: usize) -> bool {
-        let then = k.checked_sub(nodes(52.0));
+        let then = k.checked_sub(nodes(TWO_DAYS_HOURS));
         then.is_some_and(|then| !self.case.balance.weight(self.h, then).is_nan())
     }
 
     /// Whether a fast loss goes on.
     pub(super) fn still_fast(&self, k: usize) -> bool {
-        let parameters = &self.case.parameters.loss;
+        let parameters = &self.case.parameters(self.h).loss;
         let seen = self.loss(k, WINDOWS[1]);
         let rate = seen.drop_l / seen.hours;
-        rate > parameters.fast_l_per_h + 1.5 * self.usual(k, nodes(6.0)).0
+        rate > parameters.fast_l_per_h + USUAL_FACTOR * self.usual(k, nodes(USUAL_LAG_HOURS)).0
             && (seen.hive_kg.is_nan() || seen.hive_kg >= 0.5 * parameters.fast_kg)
     }
 }

@@ -5,9 +5,9 @@
 //! the scale but for that water; a leak does not. Robbers fly by day, carry honey off as well as
 //! syrup, and stop at dusk; a hole does not care.
 
-mod culprit;
-mod fast;
-mod slow;
+pub(crate) mod culprit;
+pub(crate) mod fast;
+pub(crate) mod slow;
 mod words;
 
 use super::cold::ease_of_day;
@@ -17,21 +17,24 @@ use super::{Case, Doubts};
 use larder_domain::Flag;
 use std::ops::Range;
 
-/// A fast loss has stopped when it has been gone for so long, hours.
-const FAST_GONE_HOURS: f64 = 3.0;
-/// A slow one, hours.
-const SLOW_GONE_HOURS: f64 = 6.0;
-/// Robbers come back the next morning: their flag stays over night, hours.
-const ROBBERS_GONE_HOURS: f64 = 18.0;
-/// One look is enough where it is so clear who it is.
-const SURE: f64 = 0.7;
-/// Losing on for so long after dark is no robbery, hours.
-const DARK_HOURS: f64 = 2.5;
-/// A fast loss blurs the slow balance behind it for so long, hours.
-const BLURRED_HOURS: f64 = 24.0;
-
-/// Of a loss that takes its time such a share falls in the second half of a window.
-const GRADUAL: Range<f64> = 0.25..0.75;
+crate::numbers! { "flags.loss":
+    /// A fast loss has stopped when it has been gone for so long, hours.
+    FAST_GONE_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+    /// A slow one, hours.
+    SLOW_GONE_HOURS: f64 = 6.0, "h", [2.0, 18.0], Chosen;
+    /// Robbers come back the next morning: their flag stays over night, hours.
+    ROBBERS_GONE_HOURS: f64 = 18.0, "h", [6.0, 54.0], Chosen;
+    /// One look is enough where it is so clear who it is.
+    SURE: f64 = 0.7, "1", [0.23, 2.1], Chosen;
+    /// Losing on for so long after dark is no robbery, hours.
+    DARK_HOURS: f64 = 2.5, "h", [0.83, 7.5], Chosen;
+    /// A fast loss blurs the slow balance behind it for so long, hours.
+    BLURRED_HOURS: f64 = 24.0, "h", [8.0, 72.0], Chosen;
+    /// Of a loss that takes its time such a share falls in the second half of a window.
+    GRADUAL: Range<f64> = 0.25..0.75, "1", [0.083, 2.2], Chosen;
+    /// The first hours of a record tell nothing.
+    FIRST_HOURS: f64 = 4.0, "h", [1.3, 12.0], Chosen;
+}
 
 #[derive(Clone, Copy, PartialEq, Eq)]
 enum Culprit {
@@ -90,7 +93,7 @@ pub(super) fn raise(case: &Case<'_>, doubts: &Doubts, flags: &mut Vec<Flag>) {
                 weighed: hive.weighed,
                 on_scale,
                 nights: &case.nights[h],
-                easy: ease_of_day(case, &feeder.syrup),
+                easy: ease_of_day(&case.parameters(h).cold, &feeder.syrup),
             };
             watch.run(flags);
         }
@@ -114,7 +117,7 @@ impl Watch<'_> {
         let mut open: Option<Open> = None;
         let mut fast_before = 0;
         let mut blurred_until = 0;
-        for k in nodes(4.0)..=self.case.signals.last {
+        for k in nodes(FIRST_HOURS)..=self.case.signals.last {
             let blind = self.doubts.level(self.case, self.h, self.f, k)
                 || self.doubts.off(self.case, self.h, self.f, k);
             if blind {
@@ -162,7 +165,7 @@ impl Watch<'_> {
         };
         let robbers = was.culprit == Culprit::Robbers;
         let going = self.fast(k, fast::WINDOWS[0]).is_some();
-        was.dark_since = if robbers && !self.case.signals.daylight[k] && going {
+        was.dark_since = if robbers && !self.case.signals.weather.light[k] && going {
             was.dark_since.or(Some(k))
         } else {
             None

@@ -7,44 +7,58 @@ use super::super::night::left_feeders;
 use super::super::signals::nodes;
 use super::fast::hive_sd_kg;
 use super::{Culprit, GRADUAL, Loss, Watch};
+use crate::flags::night::WHOLE_NIGHT_HOURS;
 use crate::robust::{MAD_TO_SD, median_of_few};
-use crate::strengths::kg_per_litre;
+use crate::series::grid::PER_DAY;
+use larder_domain::syrup::kg_per_litre;
+
+crate::numbers! { "flags.loss.slow":
+    /// And of three hours and six.
+    DARK_WINDOWS: [usize; 2] = [3, 2], "1", [0.67, 9.0], Chosen;
+    BURST_SHARE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// It must stand out so far from what hives do by day, standard deviations, and the feeder go down with
+    /// it, a share: some two hours of every day look odd.
+    BURST_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    BURST_FED: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// Days before that make a hive's habit, and how many of them it takes.
+    HABIT_DAYS: usize = 7, "d", [2.0, 21.0], Chosen;
+    LEAST_HABIT_DAYS: usize = 3, "d", [1.0, 9.0], Chosen;
+    /// By how much hives of a yard differ in half a day, dry and after rain, kg (measured).
+    DRY_SD_KG: f64 = 0.06, "kg", [0.02, 0.18], Measured;
+    WET_SD_KG: f64 = 0.12, "kg", [0.04, 0.36], Measured;
+    /// Less than this is no leak worth a flag, kg/h (some 10 ml).
+    LEAST_KG_PER_H: f64 = 0.012, "kg/h", [0.004, 0.036], Chosen;
+    /// The feeder lost at least this share of what the hive did, and went down faster by this share; where
+    /// it went down faster by more than this many times that, the colony takes more, and dries it.
+    FED_OF_LOST: f64 = 0.8, "1", [0.27, 2.4], Chosen;
+    ADDED_OF_LOST: f64 = 0.5, "1", [0.17, 1.5], Chosen;
+    MOST_ADDED: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// A loss that is no burst is a hole so many times as often as robbers, before the dark has shown more
+    /// (common practice: robbers come in crowds).
+    HOLE_ODDS: f64 = 3.0, "1", [1.0, 9.0], CommonPractice;
+    /// Syrup is too cold to be taken when the day's ease is below this (see [`super::super::cold`]).
+    COLD_EASE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
+    /// And a feeder that goes down by this in 12 h then leaks, l.
+    COLD_DROP_L: f64 = 0.15, "l", [0.05, 0.45], Chosen;
+    /// How sure a slow loss is.
+    LEAK_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    ROBBED_PROBABILITY: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// Half a day, hours.
+    HALF_DAY_HOURS: f64 = 12.0, "h", [12.0, 12.0], Defined;
+    /// The level falls by so many times its noise in a night of a leak, and by so many in the cold.
+    DROP_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    COLD_DROP_SDS: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    /// A leak in the cold takes at least this share of the drop off the hive; one that a gain of less than
+    /// that hides goes on.
+    LOST_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    HIDDEN_SHARE: f64 = 0.4, "1", [0.13, 1.0], Chosen;
+}
 
 /// Index into [`balance::WINDOWS`] of half a day, and of a day.
 const HALF_DAY: usize = 4;
 const DAY: usize = 5;
-/// And of three hours and six.
-const DARK_WINDOWS: [usize; 2] = [3, 2];
 /// And of two hours, in which robbers take at least this share of what went.
 const TWO_HOURS: usize = 1;
-const BURST_SHARE: f64 = 0.6;
-/// It must stand out so far from what hives do by day, standard deviations, and the feeder go down with
-/// it, a share: some two hours of every day look odd.
-const BURST_SDS: f64 = 4.0;
-const BURST_FED: f64 = 0.3;
-/// Days before that make a hive's habit, and how many of them it takes.
-const HABIT_DAYS: usize = 7;
-const LEAST_HABIT_DAYS: usize = 3;
-/// By how much hives of a yard differ in half a day, dry and after rain, kg (measured).
-const DRY_SD_KG: f64 = 0.06;
-const WET_SD_KG: f64 = 0.12;
-/// Less than this is no leak worth a flag, kg/h (some 10 ml).
-const LEAST_KG_PER_H: f64 = 0.012;
-/// The feeder lost at least this share of what the hive did, and went down faster by this share; where
-/// it went down faster by more than this many times that, the colony takes more, and dries it.
-const FED_OF_LOST: f64 = 0.8;
-const ADDED_OF_LOST: f64 = 0.5;
-const MOST_ADDED: f64 = 4.0;
-/// A loss that is no burst is a hole so many times as often as robbers, before the dark has shown more
-/// (common practice: robbers come in crowds).
-const HOLE_ODDS: f64 = 3.0;
-/// Syrup is too cold to be taken when the day's ease is below this (see [`super::super::cold`]).
-const COLD_EASE: f64 = 0.25;
-/// And a feeder that goes down by this in 12 h then leaks, l.
-const COLD_DROP_L: f64 = 0.15;
-/// How sure a slow loss is.
-const LEAK_PROBABILITY: f64 = 0.7;
-const ROBBED_PROBABILITY: f64 = 0.6;
 
 impl Watch<'_> {
     /// A night in which the hive lost more than its like and the feeder went down, a day or half of
@@ -59,7 +73,7 @@ impl Watch<'_> {
     /// of what it took explain, while its feeder goes down by as much.
     fn by_balance(&self, k: usize) -> Option<(Loss, (Culprit, f64))> {
         // Who flies out in the morning comes home in the evening: only dark ends compare.
-        let dark = |k: usize| !self.case.signals.daylight[k];
+        let dark = |k: usize| !self.case.signals.weather.light[k];
         if !dark(k) || self.doubts.scale(self.case, self.h, k) {
             return None;
         }
@@ -80,7 +94,7 @@ impl Watch<'_> {
             return None;
         }
         let before: [Option<(usize, Loss)>; HABIT_DAYS] = std::array::from_fn(|day| {
-            let then = k.checked_sub((day + 1) * nodes(24.0))?;
+            let then = k.checked_sub((day + 1) * PER_DAY)?;
             Some((then, self.unexplained(then, window)?))
         });
         let before = || before.iter().flatten();
@@ -94,8 +108,8 @@ impl Watch<'_> {
         let odd = now.hive_kg - habit;
         let doubt = DRYING_DOUBT * (dried(k) - usual_dries);
         let sd = (MAD_TO_SD * spread).max(now.hive_sd_kg).hypot(doubt);
-        let clear =
-            odd > self.case.parameters.loss.slow_sds * sd && odd > LEAST_KG_PER_H * now.hours;
+        let clear = odd > self.case.parameters(self.h).loss.slow_sds * sd
+            && odd > LEAST_KG_PER_H * now.hours;
         let fed = now.drop_kg > FED_OF_LOST * odd && faster(now.drop_kg - usual_drop, odd);
         (clear && fed).then_some(Loss {
             hive_kg: odd,
@@ -120,14 +134,14 @@ impl Watch<'_> {
             self.drop_kg(k, back)
         };
         let lost = self.lost(k, window);
-        let wet = case.signals.wet(k - back, k);
+        let wet = case.signals.weather.wet(k - back, k);
         let seen = seen && self.feeder.followed[k - back].age <= 2;
         (seen && !lost.is_nan()).then_some(Loss {
             hours,
             drop_l: drop_kg / kg_per_litre(self.feeder.strength[k]),
             drop_kg,
             hive_kg: lost,
-            hive_sd_kg: if wet { WET_SD_KG } else { DRY_SD_KG } * (hours / 12.0).sqrt(),
+            hive_sd_kg: if wet { WET_SD_KG } else { DRY_SD_KG } * (hours / HALF_DAY_HOURS).sqrt(),
         })
     }
 
@@ -144,7 +158,7 @@ impl Watch<'_> {
 
     /// The same at this time of other days.
     fn usually_lost(&self, k: usize, window: usize) -> f64 {
-        let days = (1..=HABIT_DAYS).filter_map(|day| k.checked_sub(day * nodes(24.0)));
+        let days = (1..=HABIT_DAYS).filter_map(|day| k.checked_sub(day * PER_DAY));
         let lost = days
             .map(|then| self.lost(then, window))
             .filter(|kg| !kg.is_nan());
@@ -171,7 +185,7 @@ impl Watch<'_> {
         if flown.any(burst) {
             return Some((Culprit::Robbers, ROBBED_PROBABILITY));
         }
-        let daylight = &self.case.signals.daylight;
+        let daylight = &self.case.signals.weather.light;
         let window = DARK_WINDOWS.into_iter().find(|&window| {
             let from = k.checked_sub(nodes(balance::WINDOWS[window]));
             from.is_some_and(|from| daylight[from..=k].iter().all(|day| !day))
@@ -186,7 +200,7 @@ impl Watch<'_> {
     }
 
     fn by_night(&self, k: usize) -> Option<Loss> {
-        let parameters = &self.case.parameters.loss;
+        let parameters = &self.case.parameters(self.h).loss;
         let at = self.nights.partition_point(|night| night.known < k);
         let night = self.nights[at..].iter().find(|night| night.known == k)?;
         if self.doubts.scale(self.case, self.h, k) {
@@ -194,10 +208,10 @@ impl Watch<'_> {
         }
         let drop_l = night.drop_kg / kg_per_litre(self.feeder.strength[k]);
         let odd = -night.odd_kg;
-        let clear =
-            odd > parameters.slow_kg * night.hours / 8.0 && odd > parameters.slow_sds * night.sd_kg;
-        let fed =
-            drop_l > 4.0 * self.feeder.noise_l && faster(night.drop_kg - night.usual_drop_kg, odd);
+        let clear = odd > parameters.slow_kg * night.hours / WHOLE_NIGHT_HOURS
+            && odd > parameters.slow_sds * night.sd_kg;
+        let fed = drop_l > DROP_SDS * self.feeder.noise_l
+            && faster(night.drop_kg - night.usual_drop_kg, odd);
         (self.on_scale && night.n_habit >= 3 && clear && fed).then_some(Loss {
             hours: night.hours,
             drop_l,
@@ -213,8 +227,8 @@ impl Watch<'_> {
             return None;
         }
         let seen = self.loss(k, HALF_DAY);
-        let parameters = &self.case.parameters.cold;
-        let window = &self.feeder.syrup[k.saturating_sub(nodes(12.0))..=k];
+        let parameters = &self.case.parameters(self.h).cold;
+        let window = &self.feeder.syrup[k.saturating_sub(nodes(HALF_DAY_HOURS))..=k];
         // It may be warmer than the yard's others.
         let doubt = self.feeder.celsius_sd();
         let easy = window.iter().map(|&t| ease(parameters, t + doubt));
@@ -223,7 +237,7 @@ impl Watch<'_> {
         // One odd reading at either end is not enough.
         let level = |hours: f64| self.feeder.level(k.saturating_sub(nodes(hours)));
         let fallen = (level(seen.hours) - level(0.0)).min(seen.drop_l);
-        let clear = fallen > COLD_DROP_L && fallen > 6.0 * self.feeder.noise_l;
+        let clear = fallen > COLD_DROP_L && fallen > COLD_DROP_SDS * self.feeder.noise_l;
         // A feeder that is warmer than it is thought goes on as before.
         let usual_l = self.usual(k, nodes(seen.hours)).0 * seen.hours;
         let clear = clear && fallen > usual_l;
@@ -232,16 +246,16 @@ impl Watch<'_> {
         let clear = clear && GRADUAL.contains(&half);
         // What is taken cold from beside the hive would weigh on the scale.
         let agrees = if self.on_scale {
-            seen.hive_kg.is_nan() || seen.hive_kg >= 0.3 * seen.drop_kg
+            seen.hive_kg.is_nan() || seen.hive_kg >= LOST_SHARE * seen.drop_kg
         } else {
-            seen.hive_kg.is_nan() || seen.hive_kg >= -0.4 * seen.drop_kg
+            seen.hive_kg.is_nan() || seen.hive_kg >= -HIDDEN_SHARE * seen.drop_kg
         };
         (cold && clear && agrees).then_some(seen)
     }
 
     /// Whether a slow leak goes on.
     pub(super) fn still_slow(&self, k: usize) -> bool {
-        let drop_l = self.drop(k, nodes(12.0));
+        let drop_l = self.drop(k, nodes(HALF_DAY_HOURS));
         drop_l.is_nan() || drop_l > 0.5 * COLD_DROP_L
     }
 }

@@ -1,17 +1,24 @@
 //! Many readings in a row that can't be.
 
-use super::super::{Case, Sign, Spell, spells};
+use super::super::parameters::SensorFault;
+use super::super::{Sign, Spell, spells};
 use super::Suspicion;
 use larder_domain::{Evidence, Measure, Timestamp};
 
+crate::numbers! { "flags.sensor_fault.absurd":
+    /// Fewer than this in a window are bad luck.
+    LEAST_ABSURD: usize = 4, "1", [1.0, 12.0], Chosen;
+    /// How sure it is.
+    PROBABILITY: f64 = 0.93, "1", [0.31, 1.0], Chosen;
+}
+
 /// Many readings of the last hours that can't be.
 pub(super) fn absurd(
-    case: &Case<'_>,
+    parameters: &SensorFault,
     readings: impl Iterator<Item = (Timestamp, f64, bool)>,
     device: &str,
     unit: &str,
 ) -> Vec<Suspicion> {
-    let parameters = &case.parameters.sensor_fault;
     let readings: Vec<_> = readings.collect();
     let mut from = 0;
     let mut bad = 0;
@@ -50,12 +57,9 @@ pub(super) fn absurd(
             } else {
                 evidence.with("value", value, Measure::Number)
             },
-            probability: 0.93,
+            probability: PROBABILITY,
             spell,
         }
     };
     found.into_iter().map(words).collect()
 }
-
-/// Fewer than this in a window are bad luck.
-const LEAST_ABSURD: usize = 4;

@@ -5,8 +5,12 @@ use crate::flags::Spell;
 use crate::input::DeviceInput;
 use larder_domain::{Evidence, Measure, Timestamp};
 
-/// How long it is told after the last such reading, ms: three days in which all readings are right.
-const TOLD_FOR_MS: i64 = 3 * 86_400_000;
+crate::numbers! { "flags.sensor_fault.clock":
+    /// How long it is told after the last such reading, ms: three days in which all readings are right.
+    TOLD_FOR_MS: i64 = 3 * 86_400_000, "ms", [86000000.0, 780000000.0], Chosen;
+    /// How sure it is.
+    PROBABILITY: f64 = 0.97, "1", [0.32, 1.0], Chosen;
+}
 
 /// What the device's newest reading with a time long past says of its clock.
 pub(super) fn clock_off(device: &DeviceInput<'_>, now: Timestamp) -> Option<Suspicion> {
@@ -24,7 +28,7 @@ pub(super) fn clock_off(device: &DeviceInput<'_>, now: Timestamp) -> Option<Susp
             from: clock.received_at,
             until: (over <= now).then_some(over),
         },
-        probability: 0.97,
+        probability: PROBABILITY,
         evidence,
     })
 }

@@ -3,29 +3,66 @@
 use super::super::night::Night;
 use super::super::signals::nodes;
 use super::super::{Case, Sign, Spell, spells};
-use super::{Suspicion, name};
+use super::Suspicion;
+use crate::flags::night::WHOLE_NIGHT_HOURS;
+use crate::series::grid::PER_DAY;
 use larder_domain::{Estimate, Evidence, Measure};
+
+crate::numbers! { "flags.sensor_fault.drift":
+    /// A hive that gained this in a day dries nectar for some nights, kg.
+    FLOW_KG: f64 = 0.25, "kg", [0.083, 0.75], Chosen;
+    FLOW_DAYS: usize = 5, "d", [1.0, 15.0], Chosen;
+    /// And one that was fed this in two days dries syrup, kg.
+    FED_KG: f64 = 1.0, "kg", [0.33, 3.0], Chosen;
+    /// A hive does not gain this much in a dry night, kg.
+    GAIN_AT_NIGHT_KG: f64 = 0.03, "kg", [0.01, 0.09], Chosen;
+    /// And this share of what is odd is its own: the rest may be a neighbour's loss.
+    OWN_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// From this share of the loss on the feeder explains it.
+    LEAK_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// Over so many hours.
+    RISE_HOURS: f64 = 12.0, "h", [4.0, 36.0], Chosen;
+    /// A level is the mean of so many nodes.
+    MEAN_NODES: usize = 6, "1", [2.0, 18.0], Chosen;
+    /// By so much of the capacity.
+    RISE_SHARE: f64 = 0.08, "1", [0.027, 0.24], Chosen;
+    /// Two nights belong together that lie so far apart, hours.
+    AGAIN_HOURS: std::ops::Range<f64> = 12.0..80.0, "h", [4.0, 240.0], Chosen;
+    /// How sure a drift is.
+    PROBABILITY: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// A steady rise has at least this share in each half, and closes below this share of its limit.
+    HALF_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    CLOSE_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// And by so many times the noise.
+    RISE_SDS: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    /// It holds for so long before it opens, hours.
+    OPEN_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
+}
 
 /// A scale that moves by night as no hive does: a gain, which no hive has at night, or a loss while
 /// every feeder was watched and nothing left them. Two nights in a row say so, or one very odd one.
 pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
-    let parameters = &case.parameters.sensor_fault;
+    let parameters = &case.parameters(h).sensor_fault;
     let grid = &case.signals.grid;
-    let source = case.input.hives[h].hive.scales.first().map(|a| &a.source);
+    let scales = &case.input.hives[h].hive.scales;
+    let name = |at| {
+        let standing = scales.iter().find(|scale| scale.during.contains(at));
+        standing.map_or_else(String::new, |scale| scale.source.device.to_string())
+    };
     let mut before: Option<Night> = None;
     let mut said = Vec::with_capacity(case.nights[h].len());
     for night in &case.nights[h] {
         let odd = night.odd_kg;
-        let least = parameters.drift_kg_per_night * night.hours / 8.0;
+        let least = parameters.drift_kg_per_night * night.hours / WHOLE_NIGHT_HOURS;
         let clear = odd.abs() > least
             && odd.abs() > parameters.drift_sds * night.sd_kg
             && night.n_habit >= 4;
-        let by_chance = GAIN_AT_NIGHT_KG * night.hours / 8.0;
+        let by_chance = GAIN_AT_NIGHT_KG * night.hours / WHOLE_NIGHT_HOURS;
         // Where no gauge tells of rain, a yard that gains at night does.
-        let rains = !case.analysis.climate.has_gauge && night.own_kg - odd > by_chance;
+        let rains = !case.signals.weather.has_gauge && night.own_kg - odd > by_chance;
         let gains = odd > 0.0 && night.own_kg > by_chance.max(OWN_SHARE * odd) && !rains;
         let flowed = (0..FLOW_DAYS).any(|day| {
-            let then = night.known.saturating_sub(day * nodes(24.0));
+            let then = night.known.saturating_sub(day * PER_DAY);
             case.balance.change(h, then, DAY) > FLOW_KG
         });
         let drying = flowed || night.fed_kg > FED_KG;
@@ -33,7 +70,7 @@ pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
         let suspect = clear && (gains || loses);
         let again = before.is_some_and(|earlier| {
             let apart = grid.time(night.known).hours_since(grid.time(earlier.known));
-            earlier.odd_kg * odd > 0.0 && (12.0..80.0).contains(&apart)
+            earlier.odd_kg * odd > 0.0 && AGAIN_HOURS.contains(&apart)
         });
         let sure = suspect && (odd.abs() > 2.0 * least || again);
         if suspect && before.is_none_or(|earlier| night.known - earlier.known > 20) {
@@ -53,10 +90,10 @@ pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
         Suspicion {
         evidence: Evidence::new(format!(
             "{} changed by {{change}} in one night against the other hives of the yard and its own nights before, and nothing went in or out: the scale drifts.",
-            name(source)
+            name(spell.from)
         ))
         .with_estimate("change", said[spell.opened].2, Measure::MassChange),
-        probability: 0.6,
+        probability: PROBABILITY,
         spell,
     }
     };
@@ -66,34 +103,21 @@ pub(super) fn scale_drift(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
 /// The window in [`super::balance::WINDOWS`] that is one day.
 const DAY: usize = 5;
 
-/// A hive that gained this in a day dries nectar for some nights, kg.
-const FLOW_KG: f64 = 0.25;
-
-const FLOW_DAYS: usize = 5;
-
-/// And one that was fed this in two days dries syrup, kg.
-const FED_KG: f64 = 1.0;
-
-/// A hive does not gain this much in a dry night, kg.
-const GAIN_AT_NIGHT_KG: f64 = 0.03;
-
-/// And this share of what is odd is its own: the rest may be a neighbour's loss.
-const OWN_SHARE: f64 = 0.3;
-
-/// From this share of the loss on the feeder explains it.
-const LEAK_SHARE: f64 = 0.3;
-
 /// A level that rises steadily while nobody pours.
 pub(super) fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion> {
     let signals = case.signals;
     let grid = &signals.grid;
     let feeder = &signals.hives[h].feeders[f];
     let capacity = case.feeder(h, f).capacity_l;
-    let source = case
-        .feeder(h, f)
-        .sensors
-        .first()
-        .map(|s| &s.assignment.source);
+    let levels = &case.input.hives[h].feeders[f].levels;
+    let track = &case.analysis.hives[h].feeders[f].level;
+    let turn = |k: usize| track.turn_at(grid.time(k));
+    let name = |k: usize| {
+        let turn = turn(k).map(|turn| track.turns[turn].sensor);
+        turn.map_or_else(String::new, |sensor| {
+            levels[sensor].source().device.to_string()
+        })
+    };
     let back = nodes(RISE_HOURS);
     let mean = |k: usize| {
         let around = feeder.litres[k + 1 - MEAN_NODES..=k]
@@ -108,14 +132,16 @@ pub(super) fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion>
     };
     let rise = |k: usize| {
         let from = k.checked_sub(back + MEAN_NODES);
-        let Some(from) = from.filter(|&from| feeder.changed[k] == feeder.changed[from]) else {
+        let one =
+            |&from: &usize| feeder.changed[k] == feeder.changed[from] && turn(k) == turn(from);
+        let Some(from) = from.filter(one) else {
             return f64::NAN;
         };
         let settled = feeder.changed[k].is_none_or(|at| from > at + 8);
         let middle = mean(k - back / 2);
         let halves = (middle - mean(k - back), mean(k) - middle);
         let total = halves.0 + halves.1;
-        let steady = halves.0 > 0.3 * total && halves.1 > 0.3 * total;
+        let steady = halves.0 > HALF_SHARE * total && halves.1 > HALF_SHARE * total;
         if settled && (steady || total < 0.0) {
             total
         } else if settled {
@@ -124,36 +150,27 @@ pub(super) fn level_drift(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion>
             f64::NAN
         }
     };
-    let limit = (RISE_SHARE * capacity).max(6.0 * feeder.noise_l);
+    let limit = (RISE_SHARE * capacity).max(RISE_SDS * feeder.noise_l);
     let signs = (0..=signals.last).map(|k| {
         let sign = match rise(k) {
             up if up > limit => Sign::Holds,
-            up if up < 0.3 * limit => Sign::Gone,
+            up if up < CLOSE_SHARE * limit => Sign::Gone,
             _ => Sign::Between,
         };
         (grid.time(k), sign)
     });
-    let found = spells(signs, 2.0, 12.0);
+    let found = spells(signs, OPEN_HOURS, RISE_HOURS);
     let sd_l = feeder.noise_l * (2.0 / MEAN_NODES as f64).sqrt();
     let risen = |k: usize| Estimate::normal(rise(k), sd_l);
     let words = |spell: Spell| Suspicion {
         evidence: Evidence::new(format!(
             "The level by {} rose by {{rise}} in {{hours}} while nobody poured: the sensor drifts.",
-            name(source)
+            name(spell.opened)
         ))
         .with_estimate("rise", risen(spell.opened), Measure::Volume)
         .with("hours", RISE_HOURS, Measure::Hours),
-        probability: 0.6,
+        probability: PROBABILITY,
         spell,
     };
     found.into_iter().map(words).collect()
 }
-
-/// Over so many hours.
-const RISE_HOURS: f64 = 12.0;
-
-/// A level is the mean of so many nodes.
-const MEAN_NODES: usize = 6;
-
-/// By so much of the capacity.
-const RISE_SHARE: f64 = 0.08;

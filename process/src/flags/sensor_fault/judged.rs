@@ -1,13 +1,23 @@
 //! What is to be thought of each level reading.
 
 use crate::input::{DeviceInput, FeederInput};
-use crate::level::litres;
-use crate::strengths::kg_per_litre;
+use crate::level::{litres, possible_litres};
+use crate::series::runs::same;
+use larder_domain::syrup::kg_per_litre;
 use larder_domain::{Sample, Timestamp};
+
+crate::numbers! { "flags.sensor_fault.judged":
+    /// More than this share of the capacity does not go between two readings.
+    FULL_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    /// Readings further apart say nothing about that, hours.
+    ZERO_HOURS: f64 = 4.0, "h", [1.3, 12.0], Chosen;
+}
 
 /// A level reading and what is to be thought of it.
 #[derive(Clone, Copy, Debug)]
 pub(in super::super) struct Judged {
+    /// The sensor, as an index into [`FeederInput::levels`].
+    pub sensor: usize,
     /// When.
     pub time: Timestamp,
     /// Litres by the geometry given.
@@ -18,54 +28,47 @@ pub(in super::super) struct Judged {
     pub repeated: bool,
 }
 
-/// Litres that a reading may lie outside the feeder, as a share of its capacity and plainly.
-const OUTSIDE_SHARE: f64 = 0.2;
-
-const OUTSIDE_LITRES: f64 = 0.5;
-
 /// Judges a feeder's level readings, those refused as impossible included.
 pub(in super::super) fn judge_level(
     feeder: &FeederInput<'_>,
     devices: &[DeviceInput<'_>],
 ) -> Vec<Judged> {
-    let Some(level) = feeder.levels.first() else {
-        return Vec::new();
-    };
     let capacity = feeder.feeder.capacity_l;
-    let least = -OUTSIDE_SHARE * capacity - OUTSIDE_LITRES;
-    let most = (1.0 + OUTSIDE_SHARE) * capacity + OUTSIDE_LITRES;
+    let possible = possible_litres(capacity);
     let density = kg_per_litre(None);
-    let mut judged: Vec<Judged> = level
-        .samples
-        .iter()
-        .map(|sample| {
-            let value = litres(level.geometry, sample.value, || density);
+    let mut judged: Vec<Judged> = Vec::new();
+    for (sensor, level) in feeder.levels.iter().enumerate() {
+        let read = level.samples.iter().map(|sample| {
+            let value = litres(level.geometry(), sample.value, || density);
             Judged {
+                sensor,
                 time: sample.time,
                 litres: value,
-                absurd: !(least..=most).contains(&value),
+                absurd: !possible.contains(&value),
                 repeated: false,
             }
-        })
-        .collect();
-    let sensor = feeder.feeder.sensors.first();
-    let refused = sensor.and_then(|s| {
-        let device = &s.assignment.source.device;
-        devices.iter().find(|d| d.device == device)
-    });
-    for &time in refused.map_or(&[][..], |device| device.impossible) {
-        judged.push(Judged {
+        });
+        let mut read: Vec<Judged> = read.collect();
+        mark_zeros(level.samples, capacity, &mut read);
+        let device = &level.source().device;
+        let refused = devices.iter().find(|d| d.device == device);
+        let refused = refused.map_or(&[][..], |device| device.impossible);
+        let during = level.sensor.assignment.during;
+        let refused = refused.iter().filter(|time| during.contains(**time));
+        read.extend(refused.map(|&time| Judged {
+            sensor,
             time,
             litres: f64::NAN,
             absurd: true,
             repeated: false,
-        });
+        }));
+        read.sort_by_key(|j| j.time);
+        for i in 1..read.len() {
+            read[i].repeated = same(read[i].litres, read[i - 1].litres);
+        }
+        judged.append(&mut read);
     }
     judged.sort_by_key(|j| j.time);
-    mark_zeros(level.samples, capacity, &mut judged);
-    for i in 1..judged.len() {
-        judged[i].repeated = super::stuck::same(judged[i].litres, judged[i - 1].litres);
-    }
     judged
 }
 
@@ -84,12 +87,6 @@ fn mark_zeros(samples: &[Sample], capacity: f64, judged: &mut [Judged]) {
         }
     }
 }
-
-/// More than this share of the capacity does not go between two readings.
-const FULL_SHARE: f64 = 0.15;
-
-/// Readings further apart say nothing about that, hours.
-const ZERO_HOURS: f64 = 4.0;
 
 /// Readings that jump away from the one before and back again count as absurd: echoes, a loose
 /// plug. A step that stays does not.

@@ -1,32 +1,30 @@
 //! A device's values can't be right: stuck, out of range, jumping between two echoes, drifting.
 
-mod absurd;
-mod clock;
-mod drift;
-mod judged;
-mod stuck;
+pub(crate) mod absurd;
+pub(crate) mod clock;
+pub(crate) mod drift;
+pub(crate) mod judged;
+pub(crate) mod stuck;
 
 pub(super) use judged::{Judged, judge_level};
 
 use super::{Case, Faults, Spell, Words, joined};
+use crate::scale::{LEAST_KG, MOST_KG};
 use absurd::absurd;
 use drift::{level_drift, scale_drift};
 use judged::mark_jumpers;
-use larder_domain::{ChannelRef, DeviceId, Evidence, Flag, FlagKind, Severity, Timestamp};
+use larder_domain::{DeviceId, Evidence, Flag, FlagKind, Severity, Timestamp};
 use std::collections::BTreeMap;
 use stuck::stuck;
 
-/// A scale under a hive shows more than this and less than that, kg (common practice: an empty
-/// nucleus box weighs some 4 kg, a full hive with supers up to 200 kg).
-const LEAST_KG: f64 = 4.0;
-
-const MOST_KG: f64 = 300.0;
-
-/// A reading is far from the ones before it from this share of the capacity on.
-const JUMP_SHARE: f64 = 0.12;
-
-/// And so many times its noise.
-const JUMP_SDS: f64 = 8.0;
+crate::numbers! { "flags.sensor_fault":
+    /// A feeder that goes so long after a fault began explains it, hours.
+    GAP_HOURS: std::ops::Range<f64> = 0.0..2.0, "h", [0.0, 6.0], Chosen;
+    /// A reading is far from the ones before it from this share of the capacity on.
+    JUMP_SHARE: f64 = 0.12, "1", [0.04, 0.36], Chosen;
+    /// And so many times its noise.
+    JUMP_SDS: f64 = 8.0, "1", [2.7, 24.0], Chosen;
+}
 
 struct Suspicion {
     spell: Spell,
@@ -43,24 +41,25 @@ pub(super) fn raise(
     let mut faults = Faults::default();
     let mut by_device: BTreeMap<&DeviceId, Vec<Suspicion>> = BTreeMap::new();
     for (h, hive) in case.input.hives.iter().enumerate() {
-        let found = scale_faults(case, h);
-        faults.scales.push(found.iter().map(|s| s.spell).collect());
-        if let Some(source) = hive.hive.scales.first().map(|a| &a.source) {
-            by_device.entry(&source.device).or_default().extend(found);
+        let mut of_scales = Vec::new();
+        for (device, found) in scale_faults(case, h) {
+            of_scales.extend(found.iter().map(|s| s.spell));
+            by_device.entry(device).or_default().extend(found);
         }
+        faults.scales.push(of_scales);
         let mut levels = Vec::with_capacity(hive.feeders.len());
-        for (f, feeder) in hive.feeders.iter().enumerate() {
-            let mut found = level_faults(case, h, f);
-            // A feeder that lies in the grass explains what its sensor sees.
-            found.retain(|s| {
-                let off = |d: &&Spell| d.holds_at(s.spell.from) || close_before(d, &s.spell);
-                !displaced[h][f].iter().any(|d| off(&d))
-            });
-            levels.push(found.iter().map(|s| s.spell).collect());
-            if let Some(sensor) = feeder.feeder.sensors.first() {
-                let device = &sensor.assignment.source.device;
+        for (f, _) in hive.feeders.iter().enumerate() {
+            let mut of_levels = Vec::new();
+            for (device, mut found) in level_faults(case, h, f) {
+                // A feeder that lies in the grass explains what its sensor sees.
+                found.retain(|s| {
+                    let off = |d: &&Spell| d.holds_at(s.spell.from) || close_before(d, &s.spell);
+                    !displaced[h][f].iter().any(|d| off(&d))
+                });
+                of_levels.extend(found.iter().map(|s| s.spell));
                 by_device.entry(device).or_default().extend(found);
             }
+            levels.push(of_levels);
         }
         faults.levels.push(levels);
     }
@@ -88,51 +87,62 @@ pub(super) fn raise(
 /// A feeder that went within the hours before or behind explains a fault's first readings.
 fn close_before(displaced: &Spell, fault: &Spell) -> bool {
     let gap = displaced.from.hours_since(fault.from);
-    (0.0..2.0).contains(&gap)
+    GAP_HOURS.contains(&gap)
 }
 
-fn name(source: Option<&ChannelRef>) -> String {
-    source.map_or_else(|| "the sensor".into(), |source| source.device.to_string())
+/// What is wrong with each scale that stood under a hive, in its time.
+fn scale_faults<'a>(case: &Case<'a>, h: usize) -> Vec<(&'a DeviceId, Vec<Suspicion>)> {
+    let parameters = &case.parameters(h).sensor_fault;
+    let input = case.input;
+    let hive = &input.hives[h];
+    let mut drifts = scale_drift(case, h);
+    let scales = hive.hive.scales.iter().map(|scale| {
+        let (during, device) = (scale.during, &scale.source.device);
+        let from = hive.weight.partition_point(|s| s.time < during.start);
+        let to = hive.weight.partition_point(|s| s.time < during.end);
+        let samples = &hive.weight[from..to.max(from)];
+        let name = device.to_string();
+        let mut found = stuck(samples, parameters.scale_stuck_hours, &name);
+        let mut readings: Vec<(Timestamp, f64, bool)> = samples
+            .iter()
+            .map(|s| (s.time, s.value, !(LEAST_KG..=MOST_KG).contains(&s.value)))
+            .collect();
+        let shared = scale.source.channel.as_str().contains('/');
+        let refused = input.devices.iter().find(|d| d.device == device);
+        if let (Some(refused), false) = (refused, shared) {
+            let times = refused.impossible.iter().filter(|at| during.contains(**at));
+            readings.extend(times.map(|&time| (time, f64::NAN, true)));
+            readings.sort_by_key(|r| r.0);
+        }
+        found.extend(absurd(parameters, readings.into_iter(), &name, "kg"));
+        found.extend(drifts.extract_if(.., |drift| during.contains(drift.spell.from)));
+        (device, found)
+    });
+    scales.collect()
 }
 
-fn scale_faults(case: &Case<'_>, h: usize) -> Vec<Suspicion> {
-    let parameters = &case.parameters.sensor_fault;
-    let hive = &case.input.hives[h];
-    let source = hive.hive.scales.first().map(|a| &a.source);
-    let refused = source.and_then(|s| case.input.devices.iter().find(|d| d.device == &s.device));
-    let samples = hive.weight;
-    let mut found = stuck(samples, parameters.scale_stuck_hours, &name(source));
-    let mut readings: Vec<(Timestamp, f64, bool)> = samples
-        .iter()
-        .map(|s| (s.time, s.value, !(LEAST_KG..=MOST_KG).contains(&s.value)))
-        .collect();
-    let shared = source.is_some_and(|s| s.channel.as_str().contains('/'));
-    if !shared {
-        let times = refused.map_or(&[][..], |device| device.impossible);
-        readings.extend(times.iter().map(|&time| (time, f64::NAN, true)));
-        readings.sort_by_key(|r| r.0);
-    }
-    found.extend(absurd(case, readings.into_iter(), &name(source), "kg"));
-    found.extend(scale_drift(case, h));
-    found
-}
-
-fn level_faults(case: &Case<'_>, h: usize, f: usize) -> Vec<Suspicion> {
-    let parameters = &case.parameters.sensor_fault;
-    let feeder = &case.input.hives[h].feeders[f];
-    let Some(level) = feeder.levels.first() else {
-        return Vec::new();
-    };
-    let source = feeder.feeder.sensors.first().map(|s| &s.assignment.source);
-    let mut found = stuck(level.samples, parameters.stuck_hours, &name(source));
-    // A dry sensor shows nothing; that is no fault.
-    found.retain(|s| level.samples[s.spell.opened].value.abs() > f64::EPSILON);
-    let mut judged = case.judged[h][f].clone();
+/// What is wrong with each level sensor that watched a feeder, in its time.
+fn level_faults<'a>(case: &Case<'a>, h: usize, f: usize) -> Vec<(&'a DeviceId, Vec<Suspicion>)> {
+    let parameters = &case.parameters(h).sensor_fault;
+    let input = case.input;
+    let feeder = &input.hives[h].feeders[f];
     let noise = case.analysis.hives[h].feeders[f].level.series.noise_sd;
     let limit = (JUMP_SHARE * feeder.feeder.capacity_l).max(JUMP_SDS * noise);
-    mark_jumpers(&mut judged, limit);
-    let readings = judged.iter().map(|j| (j.time, j.litres, j.absurd));
-    found.extend(absurd(case, readings, &name(source), "l"));
-    found.extend(level_drift(case, h, f));
-    found
+    let mut drifts = level_drift(case, h, f);
+    let sensors = feeder.levels.iter().enumerate().map(|(sensor, level)| {
+        let device = &level.source().device;
+        let name = device.to_string();
+        let mut found = stuck(level.samples, parameters.stuck_hours, &name);
+        // A dry sensor shows nothing; that is no fault.
+        found.retain(|s| level.samples[s.spell.opened].value.abs() > f64::EPSILON);
+        let judged = case.judged[h][f].iter().filter(|j| j.sensor == sensor);
+        let mut judged: Vec<Judged> = judged.copied().collect();
+        mark_jumpers(&mut judged, limit);
+        let readings = judged.iter().map(|j| (j.time, j.litres, j.absurd));
+        found.extend(absurd(parameters, readings, &name, "l"));
+        let during = level.sensor.assignment.during;
+        found.extend(drifts.extract_if(.., |drift| during.contains(drift.spell.from)));
+        (device, found)
+    });
+    sensors.collect()
 }

@@ -3,11 +3,21 @@
 use super::super::{Sign, spells};
 use super::Suspicion;
 use crate::robust::quantile;
+use crate::series::runs::{longest_by_chance, same};
 use larder_domain::{Evidence, Measure, Sample};
+
+crate::numbers! { "flags.sensor_fault.stuck":
+    /// A value is stuck when it lasts so many times longer than the series' own long runs.
+    HABIT_FACTOR: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    /// Which of the days' longest runs counts: the median, so that days of a fault do not make a habit.
+    HABIT_QUANTILE: f64 = 0.5, "1", [0.17, 1.5], Chosen;
+    /// How sure it is.
+    PROBABILITY: f64 = 0.95, "1", [0.32, 1.0], Chosen;
+}
 
 /// A value that stays exactly the same, longer than chance allows.
 pub(super) fn stuck(samples: &[Sample], hours: f64, device: &str) -> Vec<Suspicion> {
-    let least_run = longest_run_by_chance(samples);
+    let least_run = longest_by_chance(samples.iter().map(|sample| sample.value));
     let hours = hours.max(HABIT_FACTOR * longest_of_a_day(samples));
     let mut start = 0;
     let signs = samples.iter().enumerate().map(|(i, sample)| {
@@ -33,22 +43,11 @@ pub(super) fn stuck(samples: &[Sample], hours: f64, device: &str) -> Vec<Suspici
             ))
             .with("value", samples[spell.opened].value, Measure::Number)
             .with("hours", hours, Measure::Hours),
-            probability: 0.95,
+            probability: PROBABILITY,
             spell,
         })
         .collect()
 }
-
-/// To the last bit.
-pub(super) fn same(a: f64, b: f64) -> bool {
-    a.to_bits() == b.to_bits()
-}
-
-/// A value is stuck when it lasts so many times longer than the series' own long runs.
-const HABIT_FACTOR: f64 = 3.0;
-
-/// Which of the days' longest runs counts: the median, so that days of a fault do not make a habit.
-const HABIT_QUANTILE: f64 = 0.5;
 
 /// How long a value usually lasts at most in a day, hours: on a coarse converter a quiet night can
 /// pass with one value.
@@ -69,12 +68,4 @@ fn longest_of_a_day(samples: &[Sample]) -> f64 {
         day = today;
     }
     quantile(&mut days, HABIT_QUANTILE).unwrap_or(0.0)
-}
-
-/// How many equal values in a row chance gives once in a hundred such series.
-fn longest_run_by_chance(samples: &[Sample]) -> usize {
-    let n = samples.len().max(2);
-    let equal = samples.windows(2).filter(|w| same(w[0].value, w[1].value));
-    let share = (equal.count() as f64 / (n - 1) as f64).clamp(0.02, 0.95);
-    ((0.01 / n as f64).ln() / share.ln()).ceil() as usize
 }

@@ -1,10 +1,18 @@
 //! What hands did to a hive's weight, and how it is taken out.
 
-use super::sampling::node_of;
 use crate::evidence::{Change, ChangeKind};
-use crate::grid::Grid;
 use crate::robust::median_of_few;
 use crate::scale::{ScaleStep, ScaleTrack};
+use crate::series::{Grid, Look};
+
+crate::numbers! { "flags.signals.hands":
+    /// Readings behind a step that a hand may have spoiled.
+    SPOILED: usize = 1, "1", [1.0, 3.0], Chosen;
+    /// Readings on each side that tell how large it was.
+    SIDE: usize = 3, "1", [1.0, 9.0], Chosen;
+    /// Less than this going at once may be robbers or a leak between two readings, kg; hands take more.
+    LEAST_TAKEN_KG: f64 = 0.7, "kg", [0.23, 2.1], Chosen;
+}
 
 /// Takes out what hands did. A hand on the hive spoils the readings around a step, so that the
 /// first one behind it does not count, and what is taken out is the change of the level, all of it.
@@ -22,7 +30,7 @@ pub(super) fn without_steps(grid: &Grid, scale: &ScaleTrack, gross: &[f64]) -> V
         let (Some(before), Some(behind)) = (before, behind) else {
             continue;
         };
-        let from = node_of(grid, step.after.plus_ms(1)).unwrap_or(0);
+        let from = grid.node(step.after.plus_ms(1), Look::UpTo).unwrap_or(0);
         let until = times
             .get(settled)
             .map_or(free.len(), |&t| grid.at_or_after(t));
@@ -42,12 +50,6 @@ pub(super) fn without_steps(grid: &Grid, scale: &ScaleTrack, gross: &[f64]) -> V
     free
 }
 
-/// Readings behind a step that a hand may have spoiled.
-const SPOILED: usize = 1;
-
-/// Readings on each side that tell how large it was.
-const SIDE: usize = 3;
-
 fn by_hand(step: &ScaleStep) -> bool {
     step.kg > 0.0 || step.kg < -LEAST_TAKEN_KG
 }
@@ -57,6 +59,3 @@ pub(super) fn breaks(change: &Change, scale: &ScaleTrack) -> bool {
     let step = change.scale_step.and_then(|i| scale.steps.get(i));
     change.kind == ChangeKind::Fill || step.is_some_and(by_hand)
 }
-
-/// Less than this going at once may be robbers or a leak between two readings, kg; hands take more.
-const LEAST_TAKEN_KG: f64 = 0.7;

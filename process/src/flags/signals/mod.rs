@@ -2,23 +2,30 @@
 //! ends at it, so that nothing later is in it. Constants of the instruments (a sensor's offset, a
 //! load cell's drift with warmth) come from the whole record at hand; the course of things does not.
 
-mod feeder;
-mod hands;
-mod sampling;
-mod sky;
-
-pub use sampling::{node_of, nodes, up_to_node};
+pub(crate) mod feeder;
+pub(crate) mod hands;
 
 use super::filter::Followed;
 use crate::analysis::{HiveAnalysis, YardAnalysis};
-use crate::grid::Grid;
+pub use crate::series::grid::nodes;
+
 use crate::input::{HiveInput, YardInput};
+use crate::series::sun::local_hour;
+use crate::series::syrup_temperature::SyrupTemperature;
+use crate::series::{Grid, Look, Weather};
 use crate::strengths::Strengths;
-use feeder::{feeder_signals, late_air, thermometer, yard_syrup};
+use feeder::feeder_signals;
 use hands::without_steps;
 use larder_domain::{Estimate, Strength};
-use sampling::node_means;
-use sky::{daylight, local_hour};
+
+crate::numbers! { "flags.signals":
+    /// Cheap thermometers are good to half a kelvin (common practice).
+    THERMOMETER_SD: f64 = 0.3, "K", [0.1, 0.9], CommonPractice;
+    /// Feeders of a yard lie so far from its median, K (measured).
+    YARD_SYRUP_SD: f64 = 1.6, "K", [0.53, 4.8], Measured;
+    /// No scale's reading is better than this, kg.
+    LEAST_NOISE_KG: f64 = 0.004, "kg", [0.0013, 0.012], Chosen;
+}
 
 /// One yard as the flags see it.
 pub struct Signals {
@@ -26,18 +33,10 @@ pub struct Signals {
     pub grid: Grid,
     /// The last node that is not later than the clock.
     pub last: usize,
-    /// Air, Cel; NaN where unknown.
-    pub air: Vec<f64>,
-    /// Rain in the half hour, mm.
-    pub rain_mm: Vec<f64>,
-    /// Node of the newest rain at or before each node.
-    rained: Vec<Option<usize>>,
-    /// Wind, m/s; NaN where unknown.
-    pub wind: Vec<f64>,
-    /// Syrup as the median of the yard's thermometers has it, Cel; the air, late and warmer, where there are none.
+    /// The yard's weather.
+    pub weather: Weather,
+    /// Syrup in a feeder of the yard that has no thermometer, Cel.
     pub yard_syrup: Vec<f64>,
-    /// Whether bees can see to fly.
-    pub daylight: Vec<bool>,
     /// Local hour of day, 0 to 24.
     pub local_hour: Vec<f64>,
     /// In the input's order.
@@ -108,66 +107,29 @@ impl FeederSignals {
     }
 }
 
-/// Cheap thermometers are good to half a kelvin (common practice).
-const THERMOMETER_SD: f64 = 0.3;
-
-/// Feeders of a yard lie so far from its median, K (measured).
-const YARD_SYRUP_SD: f64 = 1.6;
-
 impl Signals {
     /// Puts them together.
     pub fn of(input: &YardInput<'_>, analysis: &YardAnalysis) -> Self {
         let grid = analysis.grid;
-        let air = up_to_node(&grid, input.weather.temperature, 6.0);
-        let air = if air.iter().all(|v| v.is_nan()) {
-            analysis.climate.air.clone()
-        } else {
-            air
-        };
-        let wind = up_to_node(&grid, input.weather.wind, 3.0);
-        let mut rain_mm = vec![0.0; grid.len()];
-        for sample in input.weather.rain {
-            if let Some(k) = node_of(&grid, sample.time) {
-                rain_mm[k] += sample.value.max(0.0);
-            }
-        }
-        let mut last = None;
-        let rained = rain_mm.iter().enumerate().map(|(k, &mm)| {
-            last = if mm > 0.0 { Some(k) } else { last };
-            last
-        });
-        let rained = rained.collect();
-        let local_hour: Vec<f64> = (0..grid.len())
-            .map(|k| local_hour(input, grid.time(k)))
-            .collect();
-        let daylight = daylight(input, &grid, &local_hour);
+        let weather = Weather::of(input, &grid, Look::UpTo);
+        let zone = input.yard.timezone;
+        let local_hour = (0..grid.len()).map(|k| local_hour(zone, grid.time(k)));
         let strengths = Strengths::of(input);
-        let own: Vec<Vec<Vec<f64>>> = input
-            .hives
-            .iter()
-            .map(|hive| hive.feeders.iter().map(|f| thermometer(&grid, f)).collect())
-            .collect();
-        let late_air = late_air(&air);
-        let yard_syrup = yard_syrup(&grid, &own, &late_air);
+        let syrup = SyrupTemperature::of(input, &grid, &weather.air, Look::UpTo);
         let yard = Shared {
             grid: &grid,
             strengths: &strengths,
-            yard_syrup: &yard_syrup,
-            late_air: &late_air,
+            syrup: &syrup,
         };
-        let hives = input.hives.iter().zip(&analysis.hives).zip(own);
-        let hives = hives.map(|((hive, found), own)| hive_signals(&yard, hive, found, own));
+        let hives = input.hives.iter().zip(&analysis.hives).enumerate();
+        let hives = hives.map(|(h, (hive, found))| hive_signals(&yard, h, hive, found));
         Self {
             last: grid.nearest(input.now).min(grid.len().saturating_sub(1)),
             hives: hives.collect(),
-            yard_syrup,
+            yard_syrup: syrup.of_yard().to_vec(),
+            local_hour: local_hour.collect(),
             grid,
-            air,
-            rain_mm,
-            rained,
-            wind,
-            daylight,
-            local_hour,
+            weather,
         }
     }
 }
@@ -175,29 +137,24 @@ impl Signals {
 struct Shared<'a> {
     grid: &'a Grid,
     strengths: &'a Strengths,
-    yard_syrup: &'a [f64],
-    late_air: &'a [f64],
+    syrup: &'a SyrupTemperature,
 }
 
 fn hive_signals(
     yard: &Shared<'_>,
+    h: usize,
     hive: &HiveInput<'_>,
     found: &HiveAnalysis,
-    own: Vec<Vec<f64>>,
 ) -> HiveSignals {
     let series = &found.scale.series;
-    let gross = node_means(
-        yard.grid,
-        series.times.iter().copied(),
-        series.values.iter().copied(),
-    );
+    let gross = yard.grid.means(series.readings(), Look::UpTo);
     let free = without_steps(yard.grid, &found.scale, &gross);
-    let feeders = hive.feeders.iter().zip(&found.feeders).zip(own);
+    let feeders = hive.feeders.iter().zip(&found.feeders).enumerate();
     HiveSignals {
         weighed: !hive.weight.is_empty(),
-        noise_kg: series.noise_sd.max(0.004) / 2f64.sqrt(),
+        noise_kg: series.noise_sd.max(LEAST_NOISE_KG) / 2f64.sqrt(),
         feeders: feeders
-            .map(|((feeder, level), own)| feeder_signals(yard, feeder, level, &found.scale, own))
+            .map(|(f, (feeder, level))| feeder_signals(yard, (h, f), feeder, level, &found.scale))
             .collect(),
         gross_kg: gross,
         free_kg: free,

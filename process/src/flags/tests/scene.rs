@@ -140,7 +140,11 @@ pub fn run_until(days: f64, known: f64, sky: &Sky, lives: &[Life]) -> Vec<Flag> 
         hives: made.iter().map(Made::hive_input).collect(),
         devices: made.iter().flat_map(Made::devices).collect(),
     };
-    flags::raise(&input, &analyse_yard(&input))
+    flags::raise(
+        &input,
+        &analyse_yard(&input),
+        &flags::YardParameters::default(),
+    )
 }
 
 /// The moment so many hours after the start.
@@ -258,7 +262,7 @@ impl Made {
             feeders: vec![FeederInput {
                 feeder: &self.feeder,
                 levels: vec![LevelInput {
-                    geometry: &self.feeder.sensors[0].geometry,
+                    sensor: &self.feeder.sensors[0],
                     samples: &self.level,
                     syrup_temperature: &self.syrup,
                 }],

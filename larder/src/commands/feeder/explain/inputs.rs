@@ -6,12 +6,17 @@ use crate::settings::{SettingsFile, Shared, data_dir};
 use anyhow::Result;
 use larder_domain::feeder::Shape;
 use larder_domain::level::{Doubts, Gauge, Inputs, Reckons, Wall, usual_doubts};
-use larder_domain::strength::{LooseDensity, typed as strength_typed};
+use larder_domain::strength::{
+    LooseDensity, UNKNOWN_SUGAR, UNKNOWN_SUGAR_SD, typed as strength_typed,
+};
 use larder_domain::units::number::leading_number;
 use larder_domain::units::{
     DegreesCelsius, Kilograms, Litres, MassFraction, Metres, UnitSystem, typed,
 };
-use larder_domain::{Feeder, FeederId, Geometry, LevelSensor};
+use larder_domain::{
+    ChannelRef, Estimate, Feeder, FeederId, Geometry, Learned, LevelSensor, Trait,
+};
+use larder_process::series::SENSOR_REFERENCE_CEL;
 use larder_store::{Access, EmbeddedStore, Readings, Records};
 
 /// Everything the budget needs.
@@ -32,10 +37,8 @@ struct Declared {
     geometry: Option<Geometry>,
     reading: Option<f64>,
     sugar: Option<f64>,
+    learned: Vec<Learned>,
 }
-
-/// Halfway between 1:1 and 2:1, and how far apart they are as one standard deviation.
-const UNKNOWN_SUGAR: (f64, f64) = (0.583, 0.048);
 
 pub(super) fn gather(command: &Explain, shared: &Shared, units: UnitSystem) -> Result<Asked> {
     let declared = match &command.feeder {
@@ -59,8 +62,8 @@ pub(super) fn gather(command: &Explain, shared: &Shared, units: UnitSystem) -> R
     let mut doubts = usual_doubts(gauge);
     let sugar = known.unwrap_or_else(|| {
         notes.push("The strength was not said: taken as anything from 1:1 to 2:1.".to_owned());
-        doubts.sugar = UNKNOWN_SUGAR.1;
-        UNKNOWN_SUGAR.0
+        doubts.sugar = UNKNOWN_SUGAR_SD;
+        UNKNOWN_SUGAR
     });
     let sugar = MassFraction::new(sugar).map_err(|e| wrong_use(e.to_string()))?;
     let syrup_c = temperature("--syrup-at", &command.syrup_at)?.unwrap_or(20.0);
@@ -71,6 +74,15 @@ pub(super) fn gather(command: &Explain, shared: &Shared, units: UnitSystem) -> R
         off_middle_m: length("--off-middle", &command.off_middle)?.unwrap_or(0.0),
         ..Inputs::of(reading, sugar)
     };
+    let mut inputs = inputs;
+    if uses_learned(command, &declared) {
+        apply_learned(&declared.learned, gauge, &mut inputs, &mut doubts);
+        notes.push(
+            "What was learned of this sensor is taken out, as in the estimates: its zero, its drift \
+             with warmth and its geometry (`larder devices` lists them)."
+                .to_owned(),
+        );
+    }
     for text in &command.doubts {
         set_doubt(&mut doubts, gauge, text)?;
     }
@@ -114,7 +126,51 @@ fn declared(id: &str, shared: &Shared) -> Result<Declared> {
         geometry: Some(sensor.geometry.clone()),
         reading,
         sugar,
+        learned: learned_of(&store, source)?,
     })
+}
+
+/// What was learned of a sensor, newest of each trait.
+fn learned_of(store: &EmbeddedStore, source: &ChannelRef) -> Result<Vec<Learned>> {
+    let mut learned = store.learned()?;
+    learned.retain(|one| one.source == *source);
+    Ok(learned)
+}
+
+/// Takes out of the inputs what was learned of the sensor, as the estimates do, and puts how well it
+/// is known in place of what such sensors are usually like.
+fn apply_learned(learned: &[Learned], gauge: Gauge, inputs: &mut Inputs, doubts: &mut Doubts) {
+    let of = |what: Trait| {
+        learned
+            .iter()
+            .find(|one| one.what == what)
+            .map(|one| one.value)
+    };
+    let sd = |value: Estimate| (value.hi - value.lo) / 2.0 / Estimate::Z90;
+    let warmth = inputs.syrup_c - SENSOR_REFERENCE_CEL;
+    let offset = of(Trait::Offset);
+    let drift = of(Trait::PerKelvin);
+    let value = |estimate: Option<Estimate>| estimate.map_or(0.0, |e| e.value);
+    let too_high = value(offset) + warmth * value(drift);
+    let too_high_sd = offset.map_or(0.0, sd).hypot(warmth * drift.map_or(0.0, sd));
+    match gauge {
+        Gauge::Sound { .. } | Gauge::Optical => {
+            inputs.mount_off_m -= too_high;
+            doubts.mount_off_m = too_high_sd;
+        }
+        Gauge::Weight => {
+            inputs.tare_off_kg += too_high;
+            doubts.tare_off_kg = too_high_sd;
+        }
+        Gauge::Pressure { .. } | Gauge::Depth | Gauge::Volume => {
+            inputs.reading -= too_high;
+            doubts.reading = doubts.reading.hypot(too_high_sd);
+        }
+    }
+    if let Some(share) = of(Trait::GeometryShare) {
+        inputs.shape_off = 1.0 / (1.0 + share.value) - 1.0;
+        doubts.shape_off = sd(share);
+    }
 }
 
 fn newest_sensor(feeder: &Feeder) -> Option<&LevelSensor> {
@@ -132,9 +188,16 @@ fn reckons(set_for: &Option<String>) -> Result<Reckons> {
     Ok(Reckons::At(DegreesCelsius(set_for)))
 }
 
+/// Whether the sensor's own newest reading is explained and something was learned of it.
+fn uses_learned(command: &Explain, declared: &Declared) -> bool {
+    !declared.learned.is_empty() && command.reading.is_none() && command.sensor.is_none()
+}
+
 fn gauge(command: &Explain, declared: &Declared, reckons: Reckons) -> Result<Gauge> {
     let word = match (&command.sensor, &declared.geometry) {
         (Some(word), _) => word.as_str(),
+        // What was learned of it holds what warm and moist air do to its sound.
+        (None, Some(Geometry::Distance { .. })) if uses_learned(command, declared) => "optical",
         (None, Some(Geometry::Distance { .. })) => "ultrasonic",
         (None, Some(Geometry::Depth { .. })) => "depth",
         (None, Some(Geometry::Volume)) => "volume",
@@ -339,4 +402,51 @@ fn set_doubt(doubts: &mut Doubts, gauge: Gauge, text: &str) -> Result<()> {
         }
     }
     Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use larder_domain::{HiveId, Timestamp};
+
+    /// By hand: a sensor that reads 2 mm too deep at 15 Cel and 0.1 mm more per kelvin says 53 mm of
+    /// syrup at 25 Cel where there are 50, and a shape given 4 % too large holds 50 mm times 75.9 l/m
+    /// over 1.04.
+    #[test]
+    fn what_was_learned_is_taken_out() {
+        let learned = |what, value, sd| Learned {
+            hive: HiveId::new("h").unwrap(),
+            source: ChannelRef {
+                device: larder_domain::DeviceId::new("s").unwrap(),
+                channel: larder_domain::ChannelName::new("distance").unwrap(),
+            },
+            what,
+            date: chrono::NaiveDate::default(),
+            since: Timestamp(0),
+            value: Estimate::normal(value, sd),
+        };
+        let all = [
+            learned(Trait::Offset, 0.002, 0.0005),
+            learned(Trait::PerKelvin, 0.0001, 0.0),
+            learned(Trait::GeometryShare, 0.04, 0.01),
+        ];
+        let wall = Wall {
+            shape: Shape::straight(0.0759).unwrap(),
+            mount_m: 0.145,
+        };
+        let sugar = MassFraction::new(0.6).unwrap();
+        let mut inputs = Inputs {
+            syrup_c: 25.0,
+            ..Inputs::of(0.145 - 0.053, sugar)
+        };
+        let mut doubts = usual_doubts(Gauge::Optical);
+        apply_learned(&all, Gauge::Optical, &mut inputs, &mut doubts);
+        let at_25 = larder_domain::level::litres_at_20(Gauge::Optical, &wall, &inputs);
+        inputs.syrup_c = 20.0;
+        let litres = larder_domain::level::litres_at_20(Gauge::Optical, &wall, &inputs);
+        assert!((litres - 0.050 * 75.9 / 1.04).abs() < 1e-9, "{litres}");
+        assert!(at_25 < litres);
+        assert!((doubts.mount_off_m - 0.0005).abs() < 1e-9);
+        assert!((doubts.shape_off - 0.01).abs() < 1e-9);
+    }
 }

@@ -1,7 +1,13 @@
 //! What sensors say that cannot be: values out of range, single absurd ones, and a value that sticks.
 
+use super::runs::{longest_by_chance, same};
 use crate::robust::{median_of_few, noise_sd};
 use larder_domain::{Sample, Timestamp};
+
+crate::numbers! { "series.clean":
+    /// Nine: four on each side.
+    SIDE: usize = 4, "1", [1.0, 12.0], Chosen;
+}
 
 /// A series without its absurd values.
 #[derive(Clone, PartialEq, Debug, Default)]
@@ -14,6 +20,13 @@ pub struct CleanSeries {
     pub noise_sd: f64,
     /// How many values were refused.
     pub n_refused: usize,
+}
+
+impl CleanSeries {
+    /// Times and values together.
+    pub fn readings(&self) -> impl Iterator<Item = (Timestamp, f64)> {
+        self.times.iter().copied().zip(self.values.iter().copied())
+    }
 }
 
 /// What makes a value absurd.
@@ -34,9 +47,6 @@ pub struct Sanity {
     /// show the same for as long as it takes to change by two of its steps. 0: no matter.
     pub quiet_per_hour: f64,
 }
-
-/// Nine: four on each side.
-const SIDE: usize = 4;
 
 /// Takes out what cannot be. Steps stay: a running median keeps them (J. W. Tukey, *Exploratory
 /// Data Analysis*, 1977, chapter 7).
@@ -90,16 +100,6 @@ fn drop_spikes(series: &mut CleanSeries, sanity: &Sanity) {
     }
 }
 
-/// How many equal values in a row chance gives once in a hundred such series, where a share of the
-/// values equals the one before: `n * share^length = 0.01`.
-fn longest_run_by_chance(series: &CleanSeries) -> usize {
-    let n = series.values.len().max(2);
-    let pairs = series.values.windows(2);
-    let equal = pairs.filter(|w| w[0].to_bits() == w[1].to_bits()).count();
-    let share = (equal as f64 / (n - 1) as f64).clamp(0.02, 0.98);
-    ((0.01 / n as f64).ln() / share.ln()).ceil() as usize
-}
-
 /// The smallest change that the series shows; zero where it never changes.
 fn converter_step(values: &[f64]) -> f64 {
     let changes = values.windows(2).map(|pair| (pair[1] - pair[0]).abs());
@@ -116,11 +116,11 @@ fn drop_stuck(series: &mut CleanSeries, sanity: &Sanity) {
     if sanity.quiet_per_hour > 0.0 {
         stuck_hours = stuck_hours.max(2.0 * converter_step(&series.values) / sanity.quiet_per_hour);
     }
-    let least_run = longest_run_by_chance(series);
+    let least_run = longest_by_chance(series.values.iter().copied());
     let mut drop_from = vec![];
     let mut start = 0;
     for i in 1..=n {
-        let same = i < n && series.values[i].to_bits() == series.values[start].to_bits();
+        let same = i < n && same(series.values[i], series.values[start]);
         if !same {
             let hours = series.times[i - 1].hours_since(series.times[start]);
             if i - start >= least_run && hours >= stuck_hours {

@@ -1,0 +1,106 @@
+//! When it is light, and when bees are in: by the sun's own meter, else by the place, else by the
+//! clock. The only definition of night; the hours in which a hive's weight of the night is taken
+//! ([`crate::days::Day::night`]) lie within it.
+
+use super::grid::nodes;
+use super::{Grid, Look};
+use crate::input::YardInput;
+use chrono_tz::Tz;
+use larder_domain::Timestamp;
+
+crate::numbers! { "series.sun":
+    /// Where neither a meter nor the place tells, it is light from one local hour to the other: bees may
+    /// fly then in a summer's morning and evening (common practice).
+    pub LIGHT_BY_CLOCK: std::ops::Range<f64> = 5.0..21.0, "1", [1.7, 63.0], CommonPractice;
+    /// Brighter than civil twilight, W/m2 (common practice).
+    DAYLIGHT_W_M2: f64 = 15.0, "W/m2", [5.0, 45.0], CommonPractice;
+    /// A meter's last value holds for so long, hours.
+    METER_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
+    /// The last foragers are home so long after sunset, hours (common practice).
+    HOMECOMING_HOURS: f64 = 1.0, "h", [0.33, 3.0], CommonPractice;
+    /// Seconds in an hour, degrees that the earth turns in one, hours at noon.
+    SECONDS_PER_HOUR: f64 = 3600.0, "1", [3600.0, 3600.0], Defined;
+    DEGREES_PER_HOUR: f64 = 15.0, "1", [15.0, 15.0], Defined;
+    NOON: f64 = 12.0, "1", [12.0, 12.0], Defined;
+    /// The earth's axis, degrees; days in a year, and from its start back to the spring's equinox before, as
+    /// in Cooper's formula.
+    AXIS_DEGREES: f64 = 23.45, "1", [7.8, 70.0], Published;
+    DAYS_PER_YEAR: f64 = 365.0, "1", [365.0, 365.0], Defined;
+    DAYS_SINCE_EQUINOX: f64 = 284.0, "1", [95.0, 850.0], Published;
+    FULL_CIRCLE: f64 = 360.0, "1", [360.0, 360.0], Defined;
+}
+
+/// Whether it is light at each node.
+pub fn light(input: &YardInput<'_>, grid: &Grid, look: Look) -> Vec<bool> {
+    let sun = grid.resample(input.weather.irradiance, METER_HOURS, look);
+    let light = |k: usize| match input.yard.position {
+        _ if !sun[k].is_nan() => sun[k] > DAYLIGHT_W_M2,
+        Some(place) => sun_is_up(grid.time(k), place),
+        None => LIGHT_BY_CLOCK.contains(&local_hour(input.yard.timezone, grid.time(k))),
+    };
+    (0..grid.len()).map(light).collect()
+}
+
+/// Whether the bees are in at each node: it is dark, and has been for long enough to come home.
+pub fn bees_in(light: &[bool]) -> Vec<bool> {
+    let mut last_light = None;
+    let settled = |(k, &light): (usize, &bool)| {
+        if light {
+            last_light = Some(k);
+        }
+        last_light.is_none_or(|last| k - last > nodes(HOMECOMING_HOURS))
+    };
+    light.iter().enumerate().map(settled).collect()
+}
+
+/// Local hour of day, 0 to 24.
+pub fn local_hour(zone: Tz, at: Timestamp) -> f64 {
+    use chrono::Timelike;
+    let local = at.to_utc().with_timezone(&zone);
+    f64::from(local.num_seconds_from_midnight()) / SECONDS_PER_HOUR
+}
+
+/// Whether the sun is above the horizon, good to some ten minutes: declination from the day of the
+/// year, hour angle from mean solar time (P. I. Cooper, *The absorption of radiation in solar
+/// stills*, Solar Energy 12 (1969) 333–346, equation 1; from memory).
+fn sun_is_up(at: Timestamp, (latitude, longitude): (f64, f64)) -> bool {
+    use chrono::{Datelike, Timelike};
+    let utc = at.to_utc();
+    let day = f64::from(utc.ordinal());
+    let declination = (AXIS_DEGREES
+        * (FULL_CIRCLE * (DAYS_SINCE_EQUINOX + day) / DAYS_PER_YEAR)
+            .to_radians()
+            .sin())
+    .to_radians();
+    let solar_hour = f64::from(utc.num_seconds_from_midnight()) / SECONDS_PER_HOUR
+        + longitude / DEGREES_PER_HOUR;
+    let hour_angle = (DEGREES_PER_HOUR * (solar_hour - NOON)).to_radians();
+    let latitude = latitude.to_radians();
+    let height =
+        latitude.sin() * declination.sin() + latitude.cos() * declination.cos() * hour_angle.cos();
+    height > 0.0
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A published almanac's sunrise and sunset at the equator on an equinox are about 06:00 and 18:00 of
+    /// local solar time, whatever the refraction adds (from memory); beyond the polar circle the sun does
+    /// not rise at the winter solstice.
+    #[test]
+    fn the_sun_rises_at_six_at_the_equator_and_not_at_all_in_a_polar_winter() {
+        let at = |text| Timestamp::parse_rfc3339(text).unwrap();
+        assert!(!sun_is_up(at("2026-03-20T05:40:00Z"), (0.0, 0.0)));
+        assert!(sun_is_up(at("2026-03-20T06:20:00Z"), (0.0, 0.0)));
+        assert!(!sun_is_up(at("2026-12-21T12:00:00Z"), (70.0, 0.0)));
+        assert!(sun_is_up(at("2026-06-21T00:00:00Z"), (70.0, 0.0)));
+    }
+
+    #[test]
+    fn bees_are_home_an_hour_after_dark() {
+        let light = [true, false, false, false, false, true, false];
+        let expected = [false, false, false, true, true, false, false];
+        assert_eq!(bees_in(&light), expected);
+    }
+}
