@@ -267,9 +267,12 @@ async fn the_shelf_says_how_every_feeder_stands() {
     insta::assert_json_snapshot!("shelf", shelf);
 }
 
-/// The sums of a yard with three feeders: one is known, one is not heard, of one nothing is known.
-#[tokio::test]
-async fn sums_say_how_many_feeders_are_not_in_them() {
+fn feeder(id: &str) -> FeederId {
+    FeederId::new(id).unwrap()
+}
+
+/// A yard with three feeders: two are known, of one only an older day.
+async fn with_three_feeders() -> Api {
     let api = Api::with_a_yard().await;
     let jar = |hive: &str| json!({ "hive": hive, "kind": "jar", "capacity_l": 2.0 });
     for (path, body) in [
@@ -279,7 +282,6 @@ async fn sums_say_how_many_feeders_are_not_in_them() {
     ] {
         assert_eq!(api.write("PUT", path, &body).await.0, StatusCode::OK);
     }
-    let feeder = |id: &str| FeederId::new(id).unwrap();
     let around = |value: f64, half: f64| Estimate {
         value,
         lo: value - half,
@@ -319,6 +321,13 @@ async fn sums_say_how_many_feeders_are_not_in_them() {
             ..ResultsPatch::default()
         })
         .unwrap();
+    api
+}
+
+/// The sums of a yard with three feeders: one is known, one is not heard, of one nothing is known.
+#[tokio::test]
+async fn sums_say_how_many_feeders_are_not_in_them() {
+    let api = with_three_feeders().await;
     let (_, shelf) = api.get("/api/v1/shelf").await;
     let yard = &shelf["yards"][0];
     assert_eq!(

@@ -2,6 +2,11 @@
 //! command's option wins over the environment, the environment over the file, the file over the
 //! default.
 
+#![allow(
+    rustdoc::invalid_html_tags,
+    reason = "comments on settings are what --help says of them, where <prefix> is a word to fill in"
+)]
+
 mod declare;
 mod file;
 #[cfg(test)]

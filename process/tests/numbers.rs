@@ -83,7 +83,7 @@ const ARITHMETIC: [&str; 5] = ["0.0", "1.0", "2.0", "3.0", "0.5"];
 const CATALOGUES: [&str; 4] = ["parameters.rs", "colonies.rs", "devices.rs", "feeders.rs"];
 
 /// The registry itself, the grid's units of time, and words for probabilities.
-const DEFINITIONS: [&str; 3] = ["numbers.rs", "grid.rs", "text.rs"];
+const DEFINITIONS: [&str; 3] = ["numbers.rs", "grid.rs", "texts.rs"];
 
 #[test]
 fn no_rule_holds_a_bare_number() {
@@ -114,6 +114,9 @@ fn no_rule_holds_a_bare_number() {
 fn every_file_that_declares_numbers_is_in_the_registry() {
     let listed: BTreeSet<&str> = all().map(|number| number.group).collect();
     for path in sources() {
+        if path.ends_with("numbers.rs") {
+            continue;
+        }
         let text = std::fs::read_to_string(&path).expect("a file");
         for declared in text.split("numbers! { \"").skip(1) {
             let group = declared.split('"').next().unwrap_or("");

@@ -1,14 +1,14 @@
 //! A certificate for servers on this machine.
 
+use crate::program;
 use std::path::Path;
-use std::process::Command;
 
 /// Writes `cert.pem` and `key.pem` into `dir`, for `localhost` and 127.0.0.1, signed by itself.
 ///
 /// # Panics
 /// Where there is no OpenSSL.
 pub fn make(dir: &Path) {
-    let made = Command::new("openssl")
+    let made = program::command("openssl")
         .args([
             "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2",
         ])
@@ -18,6 +18,6 @@ pub fn make(dir: &Path) {
         .args(["-keyout", "key.pem", "-out", "cert.pem"])
         .current_dir(dir)
         .output()
-        .expect("openssl is not installed: on Debian, apt-get install openssl");
+        .expect("openssl can be started");
     assert!(made.status.success(), "{made:?}");
 }

@@ -2,6 +2,7 @@
 
 use crate::child::Running;
 use crate::mosquitto::is_root;
+use crate::program;
 use std::fs::File;
 use std::io::{ErrorKind, Write};
 use std::path::{Path, PathBuf};
@@ -29,7 +30,7 @@ impl Disk {
         let namespace = if is_root() { "--mount" } else { "-rm" };
         let holder = Running::start(
             "a disk (it needs root, or user namespaces)",
-            Command::new("unshare").args([namespace, "sh", "-c", &script]),
+            program::command("unshare").args([namespace, "sh", "-c", &script]),
         );
         holder.line(Duration::from_secs(10), |line| line == "mounted");
         Self {
@@ -40,7 +41,7 @@ impl Disk {
 
     /// A program that sees the disk.
     pub fn command(&self, program: &Path) -> Command {
-        let mut command = Command::new("nsenter");
+        let mut command = program::command("nsenter");
         command.args(["--mount", "--target", &self.holder.id().to_string()]);
         if !is_root() {
             command.args(["--user", "--preserve-credentials"]);

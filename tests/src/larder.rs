@@ -4,26 +4,61 @@ use crate::child::Running;
 use crate::{http, wait};
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
+use std::sync::OnceLock;
 use std::time::Duration;
 
-/// Where the built binary is: `LARDER_BIN`, or else the newest of the release and debug builds.
+/// The binary under test: the one that `LARDER_BIN` names, or else one that cargo brings up to date
+/// first, built as the test itself is (debug, unless the test runs with `--release`).
 ///
 /// # Panics
-/// When there is none.
+/// When there is none, or it can't be built.
 pub fn binary() -> PathBuf {
-    if let Some(path) = std::env::var_os("LARDER_BIN") {
-        return path.into();
+    static BINARY: OnceLock<PathBuf> = OnceLock::new();
+    let found = BINARY.get_or_init(|| match std::env::var_os("LARDER_BIN") {
+        Some(path) => named(path.into()),
+        None => built(),
+    });
+    found.clone()
+}
+
+fn named(path: PathBuf) -> PathBuf {
+    assert!(
+        path.is_file(),
+        "LARDER_BIN names {}, which is not there: build it first (`cargo build --release`), or unset \
+         LARDER_BIN, and a debug build is made",
+        path.display()
+    );
+    path
+}
+
+/// Asks cargo for the binary beside the test's own program. Where it is up to date that takes a moment.
+fn built() -> PathBuf {
+    let test = std::env::current_exe().expect("the system knows which program runs");
+    // …/target/debug/deps/crash-0123456789abcdef
+    let profile_folder = test.ancestors().nth(2).expect("cargo's folders lie above");
+    let target = profile_folder.parent().expect("cargo's folder lies above");
+    let profile = match profile_folder.file_name().and_then(|name| name.to_str()) {
+        Some("debug") | None => "dev",
+        Some(profile) => profile,
+    };
+    let mut cargo = Command::new(std::env::var_os("CARGO").unwrap_or_else(|| "cargo".into()));
+    cargo
+        .args(["build", "--locked", "--bin", "larder"])
+        .args(["--profile", profile, "--target-dir"])
+        .arg(target)
+        .current_dir(repository());
+    for (name, _) in std::env::vars_os() {
+        // What cargo told this test of its own package would have crates built anew that ask for it.
+        if name.to_string_lossy().starts_with("CARGO_PKG_") || name == "CARGO_MANIFEST_DIR" {
+            cargo.env_remove(name);
+        }
     }
-    let target = repository().join("target");
-    let built = ["release", "debug"].map(|profile| target.join(profile).join("larder"));
-    let newest = built
-        .iter()
-        .filter_map(|path| Some((path.metadata().ok()?.modified().ok()?, path)))
-        .max();
-    newest
-        .unwrap_or_else(|| panic!("there is no larder binary; run `cargo build` first"))
-        .1
-        .clone()
+    let status = cargo.status();
+    assert!(
+        status.as_ref().is_ok_and(|status| status.success()),
+        "larder can't be built ({status:?}): run `cargo build`, which says why, or name a binary in LARDER_BIN"
+    );
+    profile_folder.join("larder")
 }
 
 /// The repository's root.

@@ -15,6 +15,7 @@ pub mod influxd;
 pub mod larder;
 pub mod mosquitto;
 pub mod nats;
+pub mod program;
 pub mod proxy;
 pub mod python;
 pub mod readings;

@@ -1,7 +1,7 @@
 //! A foreign broker: Debian's Mosquitto, with the settings under which it loses nothing.
 
 use crate::child::{Running, free_port};
-use crate::wait;
+use crate::{program, wait};
 use std::net::TcpStream;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -84,7 +84,7 @@ impl Mosquitto {
 }
 
 fn launch(dir: &Path, port: u16) -> Running {
-    let mut command = Command::new(program("mosquitto"));
+    let mut command = program::command("mosquitto");
     command.arg("-c").arg(dir.join("mosquitto.conf"));
     listening("mosquitto", &mut command, port)
 }
@@ -96,12 +96,6 @@ pub(crate) fn listening(name: &str, command: &mut Command, port: u16) -> Running
         TcpStream::connect(("127.0.0.1", port)).ok()
     });
     running
-}
-
-/// Debian puts daemons where only root's search path looks.
-pub(crate) fn program(name: &str) -> PathBuf {
-    let sbin = Path::new("/usr/sbin").join(name);
-    if sbin.exists() { sbin } else { name.into() }
 }
 
 /// Whether the test runs as root.

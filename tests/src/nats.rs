@@ -2,9 +2,9 @@
 //! message only after its log has it, so that nothing confirmed may be lost when it is killed.
 
 use crate::child::{Running, free_port};
-use crate::mosquitto::{listening, program};
+use crate::mosquitto::listening;
+use crate::program;
 use std::path::{Path, PathBuf};
-use std::process::Command;
 
 /// A running server with its log in a folder of its own.
 pub struct Nats {
@@ -45,7 +45,7 @@ impl Nats {
 }
 
 fn launch(settings: &Path, port: u16) -> Running {
-    let mut command = Command::new(program("nats-server"));
+    let mut command = program::command("nats-server");
     command.arg("-c").arg(settings);
     listening("nats-server", &mut command, port)
 }

@@ -21,6 +21,7 @@ const WITHIN: Duration = Duration::from_secs(180);
 const TOTAL: u64 = 200_000;
 
 #[test]
+#[ignore = "needs minutes, NATS and Python clients: cargo xtask e2e crash"]
 fn a_hundred_kills_of_the_service_lose_nothing() {
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("data");
@@ -43,6 +44,7 @@ fn a_hundred_kills_of_the_service_lose_nothing() {
 
 /// The built-in broker confirms what is on disk: what a device was told is stored outlives any kill.
 #[test]
+#[ignore = "needs minutes, NATS and Python clients: cargo xtask e2e crash"]
 fn a_hundred_kills_with_the_built_in_broker_lose_nothing() {
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("data");
@@ -65,6 +67,7 @@ fn a_hundred_kills_with_the_built_in_broker_lose_nothing() {
 
 /// A message without a time that is delivered again after a kill is the same message.
 #[test]
+#[ignore = "needs minutes, NATS and Python clients: cargo xtask e2e crash"]
 fn readings_without_a_time_count_once_over_kills_with_the_built_in_broker() {
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("data");
@@ -74,6 +77,7 @@ fn readings_without_a_time_count_once_over_kills_with_the_built_in_broker() {
 }
 
 #[test]
+#[ignore = "needs minutes, NATS and Python clients: cargo xtask e2e crash"]
 fn readings_without_a_time_count_once_over_kills_with_mosquitto() {
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("data");
@@ -114,6 +118,7 @@ fn timeless_over_kills(port: u16, start: impl Fn() -> Service, data: &Path) {
 }
 
 #[test]
+#[ignore = "needs minutes, NATS and Python clients: cargo xtask e2e crash"]
 fn stopping_politely_while_readings_come_loses_nothing() {
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("data");
@@ -136,6 +141,7 @@ fn stopping_politely_while_readings_come_loses_nothing() {
 /// With a broker that confirms what it has saved. The client sends again what was not confirmed; the
 /// broker sends again what we had not acknowledged: each of it counts once.
 #[test]
+#[ignore = "needs minutes, NATS and Python clients: cargo xtask e2e crash"]
 fn twenty_kills_of_a_broker_that_saves_before_it_confirms_lose_nothing() {
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("data");
@@ -156,6 +162,7 @@ fn twenty_kills_of_a_broker_that_saves_before_it_confirms_lose_nothing() {
 
 /// Mosquitto saves when it stops.
 #[test]
+#[ignore = "needs minutes, NATS and Python clients: cargo xtask e2e crash"]
 fn twenty_restarts_of_a_broker_that_saves_when_it_stops_lose_nothing() {
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("data");
@@ -178,6 +185,7 @@ fn twenty_restarts_of_a_broker_that_saves_when_it_stops_lose_nothing() {
 /// we are away, it loses what no client sends again. What it has saved arrives, whether the service
 /// was connected, away, or half-way through at the time.
 #[test]
+#[ignore = "needs minutes, NATS and Python clients: cargo xtask e2e crash"]
 fn a_broker_that_crashes_and_comes_back_loses_nothing_that_it_had_saved() {
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("data");

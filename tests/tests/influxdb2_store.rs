@@ -81,6 +81,7 @@ impl Place for Bucket<'_> {
 }
 
 #[test]
+#[ignore = "needs an InfluxDB 2 server: cargo xtask e2e influxdb2_store"]
 fn readings() {
     let dir = tempfile::tempdir().unwrap();
     let Some(server) = Influxd::start(dir.path()) else {
@@ -93,6 +94,7 @@ fn readings() {
 /// A data directory that was lost, and one that was restored from a backup: the bucket knows the
 /// rest.
 #[test]
+#[ignore = "needs an InfluxDB 2 server: cargo xtask e2e influxdb2_store"]
 fn a_new_or_restored_directory_takes_over_what_the_bucket_has() {
     let dir = tempfile::tempdir().unwrap();
     let Some(server) = Influxd::start(dir.path()) else {

@@ -22,6 +22,7 @@ const MESSAGES: usize = 1000;
 const GROWTH_BYTES: u64 = 24 * 1024 * 1024;
 
 #[test]
+#[ignore = "needs Python clients: cargo xtask e2e malformed"]
 fn every_malformed_message_is_kept_with_its_reason_and_every_good_one_is_in() {
     let dir = tempfile::tempdir().unwrap();
     let data = dir.path().join("data");

@@ -11,6 +11,7 @@ use larder_tests::python;
 use std::time::Duration;
 
 #[test]
+#[ignore = "needs a browser: cargo xtask e2e pages"]
 fn the_demo_shows_its_shelf_and_a_hive() {
     let dir = tempfile::tempdir().unwrap();
     let service = Service::ready_within(
@@ -52,6 +53,7 @@ fn the_demo_shows_its_shelf_and_a_hive() {
 
 /// Also the longest ones: many batches, hot water, stores, costs, every caution.
 #[test]
+#[ignore = "needs a browser: cargo xtask e2e pages"]
 fn a_mixing_card_prints_on_one_page_of_a4_and_of_letter() {
     let dir = tempfile::tempdir().unwrap();
     let cards: [&[&str]; 4] = [

@@ -10,11 +10,11 @@
 use larder_tests::larder::{Service, ok, repository};
 use larder_tests::mosquitto::Mosquitto;
 use larder_tests::readings::{self, Readings};
-use larder_tests::{python, shared, wait};
+use larder_tests::{program, python, shared, wait};
 use std::fmt::Write as _;
 use std::io::{Read, Write};
 use std::path::{Path, PathBuf};
-use std::process::{Command, Stdio};
+use std::process::Stdio;
 use std::time::Duration;
 
 const WITHIN: Duration = Duration::from_secs(120);
@@ -22,6 +22,7 @@ const WITHIN: Duration = Duration::from_secs(120);
 const LIVE_WITHIN: Duration = Duration::from_secs(500);
 
 #[test]
+#[ignore = "needs minutes and Python clients: cargo xtask e2e season"]
 fn a_season_is_the_same_by_mqtt_and_by_import() {
     let dir = tempfile::tempdir().unwrap();
     let fixture = repository().join("tests/fixtures/hive_weight");
@@ -88,6 +89,7 @@ fn a_season_is_the_same_by_mqtt_and_by_import() {
 }
 
 #[test]
+#[ignore = "needs minutes and Python clients: cargo xtask e2e season"]
 fn both_whole_seasons_are_the_same_by_mqtt_and_by_import() {
     let Some(folder) = shared::beside("data/hive_weight_15min", "two seasons, 14 hives") else {
         return;
@@ -175,12 +177,12 @@ fn mosquitto_pub(port: u16, device: &str, season: &Readings) {
             writeln!(lines, r#"{{"time": "{time}", "weight_kg": {kg}}}"#).unwrap();
         }
     }
-    let mut client = Command::new("mosquitto_pub")
+    let mut client = program::command("mosquitto_pub")
         .args(["-h", "127.0.0.1", "-p", &port.to_string(), "-q", "1", "-l"])
         .args(["-t", &format!("larder/{device}/readings")])
         .stdin(Stdio::piped())
         .spawn()
-        .expect("mosquitto-clients is installed");
+        .expect("it can be started");
     client
         .stdin
         .take()
@@ -193,7 +195,7 @@ fn mosquitto_pub(port: u16, device: &str, season: &Readings) {
 fn unpacked(gz: &Path, into: &Path) -> PathBuf {
     let name = gz.file_stem().unwrap();
     let mut text = Vec::new();
-    let mut gunzip = Command::new("gzip")
+    let mut gunzip = program::command("gzip")
         .arg("-dc")
         .arg(gz)
         .stdout(Stdio::piped())

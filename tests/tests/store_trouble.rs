@@ -9,12 +9,11 @@
 use larder_tests::child::Running;
 use larder_tests::larder::{Service, larder, ok, run};
 use larder_tests::mosquitto::is_root;
-use larder_tests::python;
-use larder_tests::readings;
+use larder_tests::{program, python, readings};
 use std::fmt::Write as _;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+use std::process::Output;
 
 #[test]
 fn a_store_of_a_newer_version_is_left_alone() {
@@ -71,6 +70,7 @@ fn a_store_in_use_says_so_and_goes_on_being_used() {
 }
 
 #[test]
+#[ignore = "needs root or user namespaces: cargo xtask e2e store_trouble"]
 fn a_store_that_cannot_be_written_says_so() {
     let dir = tempfile::tempdir().unwrap();
     let (data, before) = filled(dir.path(), 100);
@@ -114,6 +114,7 @@ fn a_store_that_cannot_be_written_says_so() {
 /// A disk of a few megabytes fills up in the middle of an import. What was there stays; with more
 /// room the same import goes through, and everything is there once.
 #[test]
+#[ignore = "needs root or user namespaces: cargo xtask e2e store_trouble"]
 fn a_full_disk_says_so_and_loses_nothing() {
     let dir = tempfile::tempdir().unwrap();
     let csv = readings_file(dir.path(), 0, 300_000);
@@ -168,7 +169,7 @@ fn on_a_disk(dir: &Path, size: &str, script: &str) -> Output {
         disk.display()
     );
     let namespace = if is_root() { "--mount" } else { "-rm" };
-    let output = Command::new("unshare")
+    let output = program::command("unshare")
         .args([namespace, "sh", "-c", &mount])
         .output()
         .unwrap();

@@ -203,7 +203,7 @@ impl LoadedFeeder<'_> {
                 .levels
                 .iter()
                 .map(|level| LevelInput {
-                    sensor: &level.sensor,
+                    sensor: level.sensor,
                     samples: &level.samples,
                     syrup_temperature: &level.syrup_temperature,
                 })
