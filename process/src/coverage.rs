@@ -44,7 +44,7 @@ pub fn strays(samples: &[Sample], now: Timestamp) -> Vec<bool> {
 /// The moments of a yard at which anything was measured or written down, asked for by span.
 pub(crate) struct Coverage<'a> {
     readings: Vec<&'a [Sample]>,
-    heard: Vec<&'a [Timestamp]>,
+    reported_at: Vec<&'a [Timestamp]>,
     fills: Vec<Timestamp>,
 }
 
@@ -69,7 +69,11 @@ impl<'a> Coverage<'a> {
         fills.sort_unstable();
         Self {
             readings: of_hives.chain(weather).collect(),
-            heard: input.devices.iter().map(|device| device.heard).collect(),
+            reported_at: input
+                .devices
+                .iter()
+                .map(|device| device.reported_at)
+                .collect(),
             fills,
         }
     }
@@ -87,7 +91,10 @@ impl<'a> Coverage<'a> {
         }
         let read = |samples: &&[Sample]| any(samples, span, |sample| sample.time);
         self.readings.iter().any(read)
-            || self.heard.iter().any(|heard| any(heard, span, |at| *at))
+            || self
+                .reported_at
+                .iter()
+                .any(|reported_at| any(reported_at, span, |at| *at))
             || any(&self.fills, span, |at| *at)
     }
 }

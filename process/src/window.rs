@@ -142,7 +142,7 @@ pub(crate) fn cut<'a>(input: &YardInput<'a>, window: Span) -> YardInput<'a> {
             .iter()
             .map(|device| DeviceInput {
                 device: device.device,
-                heard: slice(device.heard, window, |at| *at),
+                reported_at: slice(device.reported_at, window, |at| *at),
                 battery: samples(device.battery, window),
                 impossible: slice(device.impossible, window, |at| *at),
                 clock_off: device

@@ -333,7 +333,7 @@ pub struct DeviceHealth {
     /// The device.
     pub device: DeviceId,
     /// When a message of it was last received, by our clock; `None`: only from files.
-    pub last_heard: Option<Timestamp>,
+    pub last_seen: Option<Timestamp>,
     /// What it says about itself.
     pub attributes: Vec<Attribute>,
     /// Moments (by the values' own time) at which its values were refused as impossible, the
@@ -439,13 +439,13 @@ pub trait Records: Send + Sync {
     fn devices(&self) -> Result<Vec<DeviceHealth>, StoreError>;
 
     /// What changed since it was last taken care of: the backlog of the processing stage. Appends
-    /// put entries in, in the same transaction as the readings. `mark` goes to [`Self::settle`].
+    /// put entries in, in the same transaction as the readings. `mark` goes to [`Self::acknowledge_changes`].
     fn changes(&self, limit: usize) -> Result<(Vec<Change>, i64), StoreError>;
     /// Puts an entry in by hand: fills and the apiary change results too.
     fn note_change(&self, change: &[Change]) -> Result<(), StoreError>;
     /// Forgets the changes that [`Self::changes`] last handed out with `mark`. What came to them
     /// since stays, and only that.
-    fn settle(&self, mark: i64) -> Result<(), StoreError>;
+    fn acknowledge_changes(&self, mark: i64) -> Result<(), StoreError>;
 
     /// Replaces results, in one transaction.
     fn replace_results(&self, patch: &ResultsPatch) -> Result<(), StoreError>;

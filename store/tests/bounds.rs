@@ -84,7 +84,7 @@ fn devices_that_nobody_declared_are_bounded_and_declared_ones_pass() {
         .iter()
         .find(|d| d.device.as_str() == "wx-north")
         .unwrap();
-    assert_eq!(wx.last_heard, Some(NOW));
+    assert_eq!(wx.last_seen, Some(NOW));
     // What was refused comes in once its device is declared.
     let late = refused.remove(0).reading;
     let yards = apiary.yards().cloned().map(|yard| Yard {

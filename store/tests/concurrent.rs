@@ -75,7 +75,7 @@ fn what_was_acknowledged_is_seen() {
                 store
                     .set_setting("seen", &changes.len().to_string())
                     .unwrap();
-                store.settle(mark).unwrap();
+                store.acknowledge_changes(mark).unwrap();
                 assert_eq!(
                     store.devices().unwrap().len(),
                     store.series().unwrap().len()

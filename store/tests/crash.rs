@@ -133,7 +133,7 @@ fn kill_and_look(seed: u64) {
             "every series waits to be processed"
         );
         if round % 3 == 2 {
-            store.settle(mark).unwrap();
+            store.acknowledge_changes(mark).unwrap();
             next = catch_up(&store, &mut model, next);
         }
         println!("round {round}: killed after {delay:?}, {next} batches");

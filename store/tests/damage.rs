@@ -544,7 +544,7 @@ fn answers(store: &EmbeddedStore) -> Result<BTreeSet<String>, StoreError> {
         lines.extend(device.impossible.iter().map(|at| format!("{name}: {at:?}")));
         lines.extend(
             device
-                .last_heard
+                .last_seen
                 .iter()
                 .map(|at| format!("{name}: heard {at:?}")),
         );

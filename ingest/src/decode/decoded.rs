@@ -1,6 +1,6 @@
 //! What came of a message.
 
-use super::fault::{Fault, FaultClass};
+use super::decode_error::{DecodeError, DecodeErrorClass};
 use super::{MAX_PAYLOAD_BYTES, Message};
 use larder_domain::{ChannelName, ChannelRef, DeviceId, Reading, Timestamp, Unit};
 use larder_store::{Attribute, Refused};
@@ -24,7 +24,7 @@ pub struct Decoded {
     /// What could not be read, with its reason.
     pub refused: Vec<Refused>,
     /// The kinds of fault in `refused`, one for each fault, for counting.
-    pub faults: Vec<FaultClass>,
+    pub faults: Vec<DecodeErrorClass>,
     /// The devices that spoke, whether or not their values were possible.
     pub heard: Vec<DeviceId>,
     /// The time of receipt is the time of some of it: the message says none of its own.
@@ -68,7 +68,7 @@ pub(super) struct Collector<'a> {
     decoded: Decoded,
     heard: BTreeSet<DeviceId>,
     /// Faults of the record that is being read.
-    pending: Vec<Fault>,
+    pending: Vec<DecodeError>,
     /// Set where one record alone is wanted.
     only: Option<usize>,
     /// The time of receipt was asked for.
@@ -98,9 +98,9 @@ impl<'a> Collector<'a> {
     }
 
     /// The time of receipt, where that says when something was measured: not for a retained message.
-    pub fn receipt(&self) -> Result<Timestamp, Fault> {
+    pub fn receipt(&self) -> Result<Timestamp, DecodeError> {
         if self.message.retained {
-            Err(Fault::retained())
+            Err(DecodeError::retained())
         } else {
             self.is_dated_by_receipt.set(true);
             Ok(self.message.received_at)
@@ -108,12 +108,16 @@ impl<'a> Collector<'a> {
     }
 
     /// A time that is wrong for a whole record, said once and not for each of its values.
-    pub fn check_time(&self, time: Timestamp) -> Result<(), Fault> {
+    pub fn check_time(&self, time: Timestamp) -> Result<(), DecodeError> {
         super::moment::check(time, self.now)
     }
 
     /// Reads one record; whatever is wrong with it becomes one entry.
-    pub fn record(&mut self, index: usize, read: impl FnOnce(&mut Self) -> Result<(), Fault>) {
+    pub fn record(
+        &mut self,
+        index: usize,
+        read: impl FnOnce(&mut Self) -> Result<(), DecodeError>,
+    ) {
         let before = (self.decoded.readings.len(), self.decoded.attributes.len());
         if let Err(fault) = read(self) {
             self.pending.push(fault);
@@ -132,13 +136,13 @@ impl<'a> Collector<'a> {
     }
 
     /// Nothing of the message can be used.
-    pub fn refuse_message(&mut self, fault: Fault) {
+    pub fn refuse_message(&mut self, fault: DecodeError) {
         self.pending.clear();
         self.refuse(None, vec![fault]);
     }
 
     /// Notes a fault of the record that is being read, and goes on with the rest of it.
-    pub fn fault(&mut self, fault: Fault) {
+    pub fn fault(&mut self, fault: DecodeError) {
         self.pending.push(fault);
     }
 
@@ -160,7 +164,7 @@ impl<'a> Collector<'a> {
         unit: Option<Unit>,
         time: Timestamp,
         value: f64,
-    ) -> Result<(), Fault> {
+    ) -> Result<(), DecodeError> {
         // Adding zero turns a negative zero into zero, so that one value has one form.
         let checked = Reading::check(
             device.clone(),
@@ -171,7 +175,7 @@ impl<'a> Collector<'a> {
             self.now,
         );
         let reading = checked.map_err(|refusal| {
-            Fault::refusal(&refusal, || {
+            DecodeError::refusal(&refusal, || {
                 let series = ChannelRef {
                     device: device.clone(),
                     channel: channel.clone(),
@@ -190,12 +194,12 @@ impl<'a> Collector<'a> {
         name: &str,
         value_json: String,
         time: Timestamp,
-    ) -> Result<(), Fault> {
+    ) -> Result<(), DecodeError> {
         const LONGEST_NAME: usize = 64;
         if name.is_empty() || name.chars().count() > LONGEST_NAME {
-            return Err(Fault::name(format!(
+            return Err(DecodeError::name(format!(
                 "a name must have 1 to {LONGEST_NAME} characters, not {}",
-                super::fault::quoted(name)
+                super::decode_error::quoted(name)
             )));
         }
         self.check_time(time)?;
@@ -219,7 +223,7 @@ impl<'a> Collector<'a> {
         self.decoded
     }
 
-    fn refuse(&mut self, index: Option<usize>, faults: Vec<Fault>) {
+    fn refuse(&mut self, index: Option<usize>, faults: Vec<DecodeError>) {
         let mut reasons: Vec<&str> = Vec::new();
         for fault in &faults {
             if !reasons.contains(&fault.reason.as_str()) {

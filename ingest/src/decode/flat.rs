@@ -1,7 +1,7 @@
 //! Flat JSON: one object whose keys are a channel and its unit (`weight_kg`), with an optional `time`.
 
+use super::decode_error::{DecodeError, quoted};
 use super::decoded::Collector;
-use super::fault::{Fault, quoted};
 use super::moment::{self, not_a_time};
 use super::wire::{self, Value};
 use larder_domain::{ChannelName, DeviceId, Timestamp, Unit};
@@ -40,24 +40,26 @@ pub(super) fn read(
     device: &DeviceId,
     time: Option<Timestamp>,
     collector: &mut Collector,
-) -> Result<(), Fault> {
+) -> Result<(), DecodeError> {
     let Value::Map(members) = object else {
         return Err(match object {
-            Value::Unreadable { why, .. } => Fault::unreadable(why.clone()),
-            other => Fault::unreadable(format!("a record is an object, not {}", other.what())),
+            Value::Unreadable { why, .. } => DecodeError::unreadable(why.clone()),
+            other => {
+                DecodeError::unreadable(format!("a record is an object, not {}", other.what()))
+            }
         });
     };
     if let Some(key) = wire::repeated_name(members) {
-        return Err(Fault::unreadable(format!(
+        return Err(DecodeError::unreadable(format!(
             "the key {} is given twice",
             quoted(key)
         )));
     }
     if members.iter().all(|(key, _)| key == TIME) {
-        return Err(Fault::unreadable("there are no values in it".into()));
+        return Err(DecodeError::unreadable("there are no values in it".into()));
     }
     if is_only_nested(members) {
-        return Err(Fault::unreadable(format!(
+        return Err(DecodeError::unreadable(format!(
             "{} holds an object and there is no value beside it; say where its values are with a [[mapping]] in larder.toml",
             members
                 .iter()
@@ -98,15 +100,15 @@ fn is_only_nested(members: &[(Cow<'_, str>, Value<'_>)]) -> bool {
 
 /// RFC 3339, Unix seconds, or (from 1e11 on) milliseconds; numbers also in quotes. Absent and null:
 /// not given.
-pub(super) fn own_time(value: Option<&Value>) -> Result<Option<Timestamp>, Fault> {
+pub(super) fn own_time(value: Option<&Value>) -> Result<Option<Timestamp>, DecodeError> {
     let time = match value {
         None | Some(Value::Null) => return Ok(None),
         Some(Value::Number(digits)) => moment::unix(digits).ok_or_else(|| not_a_time(digits)),
         Some(Value::Text(text)) => Timestamp::parse_rfc3339(text)
             .or_else(|| moment::unix(text.trim()))
             .ok_or_else(|| not_a_time(text)),
-        Some(Value::Unreadable { why, .. }) => Err(Fault::unreadable(format!("time: {why}"))),
-        Some(other) => Err(Fault::time(format!(
+        Some(Value::Unreadable { why, .. }) => Err(DecodeError::unreadable(format!("time: {why}"))),
+        Some(other) => Err(DecodeError::time(format!(
             "the time must be RFC 3339 text or a number, not {}",
             other.what()
         ))),
@@ -122,7 +124,7 @@ enum Key {
     Attribute,
 }
 
-fn meaning(key: &str) -> Result<Key, Fault> {
+fn meaning(key: &str) -> Result<Key, DecodeError> {
     if let Ok(channel) = ChannelName::new(key)
         && channel.kind().is_some()
     {
@@ -137,7 +139,7 @@ fn meaning(key: &str) -> Result<Key, Fault> {
         None => Ok(Key::Attribute),
         Some((channel, units)) => ChannelName::new(channel)
             .map(|channel| Key::Reading(channel, Some(units)))
-            .map_err(|error| Fault::name(error.to_string())),
+            .map_err(|error| DecodeError::name(error.to_string())),
     }
 }
 
@@ -147,7 +149,7 @@ fn read_member(
     device: &DeviceId,
     time: Timestamp,
     collector: &mut Collector,
-) -> Result<(), Fault> {
+) -> Result<(), DecodeError> {
     match (meaning(key)?, value) {
         (_, Value::Null) => Ok(()),
         (Key::Attribute, value) => {
@@ -156,7 +158,7 @@ fn read_member(
         }
         (Key::Reading(channel, units), value) => {
             let value =
-                number(value).map_err(|problem| Fault::number(format!("{key} {problem}")))?;
+                number(value).map_err(|problem| DecodeError::number(format!("{key} {problem}")))?;
             let (unit, value) = match units {
                 Some((sent, kept)) if channel.kind().is_none() => {
                     let converted = sent.convert(value, &kept).unwrap_or(f64::NAN);
@@ -186,16 +188,16 @@ pub(super) fn number(value: &Value) -> Result<f64, String> {
     }
 }
 
-fn attribute_json(key: &str, value: &Value) -> Result<String, Fault> {
+fn attribute_json(key: &str, value: &Value) -> Result<String, DecodeError> {
     if let Value::Number(digits) = value
         && wire::finite(digits).is_none()
     {
-        return Err(Fault::number(format!(
+        return Err(DecodeError::number(format!(
             "{key} is not a finite number: {}",
             quoted(digits)
         )));
     }
     value
         .to_json()
-        .map_err(|why| Fault::unreadable(format!("{}: {why}", quoted(key))))
+        .map_err(|why| DecodeError::unreadable(format!("{}: {why}", quoted(key))))
 }

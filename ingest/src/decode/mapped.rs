@@ -1,8 +1,8 @@
 //! Reading a message by a mapping.
 
 use super::config::TimeFormat;
+use super::decode_error::{DecodeError, quoted};
 use super::decoded::Collector;
-use super::fault::{Fault, quoted};
 use super::flat;
 use super::mapping::{DeviceSource, MappedChannel, Mapping, TimeSource};
 use super::moment::{self, not_a_time};
@@ -16,9 +16,9 @@ pub(super) fn read(
     topic: &str,
     root: &Value,
     collector: &mut Collector,
-) -> Result<(), Fault> {
+) -> Result<(), DecodeError> {
     if !matches!(root, Value::Map(_) | Value::List(_)) {
-        return Err(Fault::unreadable(format!(
+        return Err(DecodeError::unreadable(format!(
             "a mapped message must be a JSON object or array, not {}",
             root.what()
         )));
@@ -50,22 +50,24 @@ pub(super) fn read(
 fn records<'v, 'a>(
     mapping: &Mapping,
     root: &'v Value<'a>,
-) -> Result<impl Iterator<Item = &'v Value<'a>>, Fault> {
+) -> Result<impl Iterator<Item = &'v Value<'a>>, DecodeError> {
     let list = match &mapping.records {
         None => std::slice::from_ref(root),
         Some(pointer) => match pointer.find(root) {
             Some(Value::List(items)) if !items.is_empty() => &items[..],
             Some(Value::List(_)) => {
-                return Err(Fault::unreadable(format!("the list at {pointer} is empty")));
+                return Err(DecodeError::unreadable(format!(
+                    "the list at {pointer} is empty"
+                )));
             }
             Some(other) => {
-                return Err(Fault::unreadable(format!(
+                return Err(DecodeError::unreadable(format!(
                     "the mapping expects a list at {pointer}, not {}",
                     other.what()
                 )));
             }
             None => {
-                return Err(Fault::unreadable(format!(
+                return Err(DecodeError::unreadable(format!(
                     "the mapping expects a list at {pointer}, and there is none"
                 )));
             }
@@ -91,7 +93,7 @@ impl<'r, 'a> Record<'r, 'a> {
             .find(|found| !matches!(found, Value::Null))
     }
 
-    fn read(&self, collector: &mut Collector) -> Result<(), Fault> {
+    fn read(&self, collector: &mut Collector) -> Result<(), DecodeError> {
         let device = self.device()?;
         collector.heard(&device);
         let time = self.time()?;
@@ -118,33 +120,37 @@ impl<'r, 'a> Record<'r, 'a> {
         }
         match &self.extra.undecoded {
             _ if found > 0 => Ok(()),
-            Some(why) => Err(Fault::unreadable(why.clone())),
+            Some(why) => Err(DecodeError::unreadable(why.clone())),
             None if self.extra.is_envelope => Ok(()),
-            None => Err(Fault::unreadable(
+            None => Err(DecodeError::unreadable(
                 "none of the mapping's channels is in the message".into(),
             )),
         }
     }
 
-    fn device(&self) -> Result<DeviceId, Fault> {
+    fn device(&self) -> Result<DeviceId, DecodeError> {
         let given = match &self.mapping.device {
             DeviceSource::Fixed(device) => return Ok(device.clone()),
             DeviceSource::Level(level) => {
                 self.topic.split('/').nth(level - 1).ok_or_else(|| {
-                    Fault::name(format!("the topic has no level {level} to name the device"))
+                    DecodeError::name(format!("the topic has no level {level} to name the device"))
                 })?
             }
             DeviceSource::Pointer(pointer) => match self.find(pointer) {
                 Some(Value::Text(text)) => text.as_ref(),
                 Some(Value::Number(digits)) => digits.as_ref(),
-                _ => return Err(Fault::name(format!("there is no device at {pointer}"))),
+                _ => {
+                    return Err(DecodeError::name(format!(
+                        "there is no device at {pointer}"
+                    )));
+                }
             },
         };
-        DeviceId::new(given).map_err(|error| Fault::name(error.to_string()))
+        DeviceId::new(given).map_err(|error| DecodeError::name(error.to_string()))
     }
 
     /// `None`: not given.
-    fn time(&self) -> Result<Option<Timestamp>, Fault> {
+    fn time(&self) -> Result<Option<Timestamp>, DecodeError> {
         self.mapping
             .times
             .iter()
@@ -153,11 +159,11 @@ impl<'r, 'a> Record<'r, 'a> {
     }
 }
 
-fn read_time(source: &TimeSource, value: &Value) -> Result<Option<Timestamp>, Fault> {
+fn read_time(source: &TimeSource, value: &Value) -> Result<Option<Timestamp>, DecodeError> {
     let text = match value {
         Value::Number(text) | Value::Text(text) => text.trim(),
         other => {
-            return Err(Fault::time(format!(
+            return Err(DecodeError::time(format!(
                 "the time at {} is {}",
                 source.pointer,
                 other.what()
@@ -180,7 +186,7 @@ fn take(
     device: &DeviceId,
     time: Timestamp,
     collector: &mut Collector,
-) -> Result<(), Fault> {
+) -> Result<(), DecodeError> {
     let MappedChannel {
         channel,
         unit,
@@ -189,7 +195,7 @@ fn take(
         pointer,
     } = mapped;
     let number = flat::number(value).map_err(|problem| {
-        Fault::number(format!(
+        DecodeError::number(format!(
             "{channel} ({}) {problem}",
             quoted(&pointer.to_string())
         ))

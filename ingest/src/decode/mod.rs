@@ -4,8 +4,8 @@
 
 mod config;
 mod content_type;
+mod decode_error;
 mod decoded;
-mod fault;
 mod flat;
 mod mapped;
 mod mapping;
@@ -17,16 +17,16 @@ mod uplink;
 mod wire;
 
 pub use config::{ChannelFile, DecodeConfig, DeviceFile, MappingFile, TimeFile, TimeFormat};
+pub use decode_error::DecodeErrorClass;
 pub use decoded::{Decoded, Event};
-pub use fault::FaultClass;
 pub use mapping::{DeviceSource, MappedChannel, Mapping, Ready, TimeSource};
 pub(crate) use moment::unix as unix_time;
 pub use pointer::{BadPointer, Pointer};
 pub use topic::{BadFilter, BadPrefix, TopicFilter, TopicPrefix};
 
 use content_type::Shape;
+use decode_error::DecodeError;
 use decoded::Collector;
-use fault::Fault;
 use larder_domain::{DeviceId, Timestamp};
 use topic::Route;
 use wire::Value;
@@ -93,10 +93,14 @@ pub fn decode_record(
     collector.finish()
 }
 
-fn read(message: &Message, config: &DecodeConfig, collector: &mut Collector) -> Result<(), Fault> {
+fn read(
+    message: &Message,
+    config: &DecodeConfig,
+    collector: &mut Collector,
+) -> Result<(), DecodeError> {
     if message.bytes() > MAX_PAYLOAD_BYTES {
-        return Err(Fault::new(
-            FaultClass::Oversized,
+        return Err(DecodeError::new(
+            DecodeErrorClass::Oversized,
             format!(
                 "the message has {} bytes; at most {MAX_PAYLOAD_BYTES} (64 KiB) are read",
                 message.bytes()
@@ -118,7 +122,7 @@ fn read_own(
     config: &DecodeConfig,
     device: DeviceId,
     collector: &mut Collector,
-) -> Result<(), Fault> {
+) -> Result<(), DecodeError> {
     let is_gateway = config.gateways.contains(&device);
     let speaker = senml::Speaker {
         device: &device,
@@ -139,7 +143,11 @@ fn read_own(
 }
 
 /// One flat object or an array of them.
-fn read_flat(root: &Value, device: &DeviceId, collector: &mut Collector) -> Result<(), Fault> {
+fn read_flat(
+    root: &Value,
+    device: &DeviceId,
+    collector: &mut Collector,
+) -> Result<(), DecodeError> {
     match root {
         Value::Map(_) => {
             collector.record(0, |collector| flat::read(root, device, None, collector));
@@ -153,11 +161,11 @@ fn read_flat(root: &Value, device: &DeviceId, collector: &mut Collector) -> Resu
             }
             Ok(())
         }
-        Value::Unreadable { why, .. } => Err(Fault::unreadable(why.clone())),
-        Value::List(objects) if objects.is_empty() => {
-            Err(Fault::unreadable("the message is an empty list".into()))
-        }
-        other => Err(Fault::unreadable(format!(
+        Value::Unreadable { why, .. } => Err(DecodeError::unreadable(why.clone())),
+        Value::List(objects) if objects.is_empty() => Err(DecodeError::unreadable(
+            "the message is an empty list".into(),
+        )),
+        other => Err(DecodeError::unreadable(format!(
             "a message must be a JSON object or an array of objects, not {}",
             other.what()
         ))),

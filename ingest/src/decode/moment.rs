@@ -1,7 +1,7 @@
 //! Times as devices write them, to the millisecond below and without a detour through binary
 //! fractions: `1.276020076001e+09` is 001 ms, not 000.
 
-use super::fault::{Fault, FaultClass, quoted};
+use super::decode_error::{DecodeError, DecodeErrorClass, quoted};
 use larder_domain::Timestamp;
 use larder_domain::reading::AHEAD_LIMIT_MS;
 
@@ -107,7 +107,7 @@ pub(super) fn unix_seconds(number: &str) -> Option<Timestamp> {
 }
 
 /// The clock's checks for what is not a reading; readings pass the same in the domain.
-pub(super) fn check(time: Timestamp, now: Timestamp) -> Result<(), Fault> {
+pub(super) fn check(time: Timestamp, now: Timestamp) -> Result<(), DecodeError> {
     let is_ahead = time > now.plus_ms(AHEAD_LIMIT_MS);
     let problem = if time < Timestamp::YEAR_2000 {
         "before the year 2000: the device's clock was never set"
@@ -117,14 +117,14 @@ pub(super) fn check(time: Timestamp, now: Timestamp) -> Result<(), Fault> {
         return Ok(());
     };
     let sentence = format!("the time {} is {problem}", time.to_rfc3339());
-    Err(Fault {
+    Err(DecodeError {
         ahead: is_ahead.then_some(time),
-        ..Fault::new(FaultClass::Time, sentence)
+        ..DecodeError::new(DecodeErrorClass::Time, sentence)
     })
 }
 
-pub(super) fn not_a_time(given: &str) -> Fault {
-    Fault::time(format!(
+pub(super) fn not_a_time(given: &str) -> DecodeError {
+    DecodeError::time(format!(
         "the time {} is neither RFC 3339 nor Unix seconds or milliseconds",
         quoted(given)
     ))

@@ -1,7 +1,7 @@
 //! Topics: whose readings a message carries.
 
 use super::config::DecodeConfig;
-use super::fault::{Fault, quoted};
+use super::decode_error::{DecodeError, quoted};
 use super::mapping::Mapping;
 use larder_domain::DeviceId;
 
@@ -135,18 +135,18 @@ pub(super) enum Route<'c> {
 }
 
 impl DecodeConfig {
-    pub(super) fn route(&self, topic: &str) -> Result<Route<'_>, Fault> {
+    pub(super) fn route(&self, topic: &str) -> Result<Route<'_>, DecodeError> {
         if let Some(device) = self.prefix.device_of(topic) {
             return DeviceId::new(device)
                 .map(Route::Readings)
-                .map_err(|error| Fault::name(format!("the topic's device: {error}")));
+                .map_err(|error| DecodeError::name(format!("the topic's device: {error}")));
         }
         self.mappings
             .iter()
             .find(|mapping| mapping.filter.matches(topic))
             .map(Route::Mapped)
             .ok_or_else(|| {
-                Fault::name(format!(
+                DecodeError::name(format!(
                     "the topic {} is neither {}/<device>/readings nor in a mapping of the configuration",
                     quoted(topic),
                     self.prefix.as_str()

@@ -1,8 +1,8 @@
 //! Envelopes of LoRaWAN network servers: what is an uplink, what is an event, and what an envelope
 //! says beside the payload. Both servers leave out members that are empty, zero or false.
 
+use super::decode_error::DecodeError;
 use super::decoded::{Collector, Event};
-use super::fault::Fault;
 use super::flat;
 use super::mapping::Ready;
 use super::wire::{self, Value};
@@ -33,7 +33,7 @@ impl Extra {
         device: &DeviceId,
         time: Timestamp,
         collector: &mut Collector,
-    ) -> Result<(), Fault> {
+    ) -> Result<(), DecodeError> {
         for (name, json) in &self.attributes {
             collector.attribute(device, name, json.clone(), time)?;
         }
@@ -45,14 +45,14 @@ impl Extra {
     }
 }
 
-pub(super) fn sort(ready: Ready, topic: &str, root: &Value) -> Result<Sorted, Fault> {
+pub(super) fn sort(ready: Ready, topic: &str, root: &Value) -> Result<Sorted, DecodeError> {
     match ready {
         Ready::TheThingsStackV3 => the_things_stack(topic, root),
         Ready::ChirpStackV4 => chirpstack(topic, root),
     }
 }
 
-fn the_things_stack(topic: &str, root: &Value) -> Result<Sorted, Fault> {
+fn the_things_stack(topic: &str, root: &Value) -> Result<Sorted, DecodeError> {
     let kind = topic.split('/').skip(4).collect::<Vec<_>>().join("/");
     match kind.as_str() {
         "up" => {}
@@ -66,7 +66,7 @@ fn the_things_stack(topic: &str, root: &Value) -> Result<Sorted, Fault> {
         return Ok(Sorted::Event(Event::Simulated));
     }
     let Some(uplink) = root.member("uplink_message") else {
-        return Err(Fault::unreadable(
+        return Err(DecodeError::unreadable(
             "there is no uplink_message in it: is this an uplink of The Things Stack v3".into(),
         ));
     };
@@ -83,7 +83,7 @@ fn the_things_stack(topic: &str, root: &Value) -> Result<Sorted, Fault> {
     payload.sorted(uplink.member("rx_metadata"), attributes)
 }
 
-fn chirpstack(topic: &str, root: &Value) -> Result<Sorted, Fault> {
+fn chirpstack(topic: &str, root: &Value) -> Result<Sorted, DecodeError> {
     match topic.rsplit('/').next() {
         Some("up") => {}
         Some("join") => return Ok(Sorted::Event(Event::Join)),
@@ -92,7 +92,7 @@ fn chirpstack(topic: &str, root: &Value) -> Result<Sorted, Fault> {
         _ => return Ok(Sorted::Event(Event::Other)),
     }
     if root.member("deviceInfo").is_none() {
-        return Err(Fault::unreadable(
+        return Err(DecodeError::unreadable(
             "there is no deviceInfo in it: only ChirpStack v4 with its JSON marshaler is understood"
                 .into(),
         ));
@@ -133,7 +133,7 @@ impl Payload<'_, '_> {
         self,
         gateways: Option<&Value>,
         attributes: Vec<(&'static str, String)>,
-    ) -> Result<Sorted, Fault> {
+    ) -> Result<Sorted, DecodeError> {
         let is_decoded = matches!(self.decoded, Some(Value::Map(members)) if !members.is_empty());
         if !is_decoded && self.raw.is_none() {
             return Ok(Sorted::Event(Event::Empty));

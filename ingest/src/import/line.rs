@@ -1,6 +1,6 @@
 //! One line of CSV (RFC 4180, one record a line) to one reading or one fill.
 
-use crate::decode::{FaultClass, unix_time};
+use crate::decode::{DecodeErrorClass, unix_time};
 use larder_domain::reading::AHEAD_LIMIT_MS;
 use larder_domain::{
     ChannelName, ChannelRef, DeviceId, FeederId, Reading, RecordedFill, Refusal, Timestamp, Unit,
@@ -29,7 +29,7 @@ pub(crate) type Taken = Result<Line, LineFault>;
 /// Why a line was refused.
 #[derive(Clone, PartialEq, Debug)]
 pub(crate) struct LineFault {
-    pub class: FaultClass,
+    pub class: DecodeErrorClass,
     pub reason: String,
     pub impossible: Option<(ChannelRef, Timestamp)>,
     /// Its own time, where nothing is wrong but that it is ahead of the clock.
@@ -37,7 +37,7 @@ pub(crate) struct LineFault {
 }
 
 impl LineFault {
-    pub fn new(class: FaultClass, reason: String) -> Self {
+    pub fn new(class: DecodeErrorClass, reason: String) -> Self {
         Self {
             class,
             reason,
@@ -49,7 +49,7 @@ impl LineFault {
 
 /// Reads a line; `columns` tells a reading (5) from a fill (4).
 pub(crate) fn read_line(bytes: &[u8], columns: usize, now: Timestamp) -> Taken {
-    let unreadable = |reason: &str| LineFault::new(FaultClass::Unreadable, reason.to_owned());
+    let unreadable = |reason: &str| LineFault::new(DecodeErrorClass::Unreadable, reason.to_owned());
     let text = std::str::from_utf8(bytes).map_err(|_| unreadable("the line is not UTF-8 text"))?;
     let fields = fields(text).ok_or_else(|| unreadable("the line's quotes do not match"))?;
     match fields.as_slice() {
@@ -86,13 +86,15 @@ fn reading(
     [time, device, channel, unit, value]: [&str; 5],
     now: Timestamp,
 ) -> Result<Reading, LineFault> {
-    let name = |reason: String| LineFault::new(FaultClass::Name, reason);
+    let name = |reason: String| LineFault::new(DecodeErrorClass::Name, reason);
     let time = moment(time)?;
     let device = DeviceId::new(device).map_err(|e| name(e.to_string()))?;
     let channel = ChannelName::new(channel).map_err(|e| name(e.to_string()))?;
     let unit = match unit {
         "" => None,
-        unit => Some(Unit::new(unit).map_err(|e| LineFault::new(FaultClass::Unit, e.to_string()))?),
+        unit => Some(
+            Unit::new(unit).map_err(|e| LineFault::new(DecodeErrorClass::Unit, e.to_string()))?,
+        ),
     };
     let value = number(value)?;
     let series = ChannelRef {
@@ -104,11 +106,11 @@ fn reading(
 }
 
 fn refused(refusal: &Refusal, series: ChannelRef, time: Timestamp) -> LineFault {
-    let class = FaultClass::of(refusal);
+    let class = DecodeErrorClass::of(refusal);
     LineFault {
         class,
         reason: refusal.to_string(),
-        impossible: (class == FaultClass::Impossible).then_some((series, time)),
+        impossible: (class == DecodeErrorClass::Impossible).then_some((series, time)),
         ahead: matches!(refusal, Refusal::FromTheFuture { .. }).then_some(time),
     }
 }
@@ -122,7 +124,7 @@ fn fill(
     let time = moment(time)?;
     if time < Timestamp::YEAR_2000 || time > now.plus_ms(AHEAD_LIMIT_MS) {
         return Err(LineFault::new(
-            FaultClass::Time,
+            DecodeErrorClass::Time,
             format!(
                 "a fill at {} is before the year 2000 or still to come",
                 time.to_rfc3339()
@@ -130,14 +132,14 @@ fn fill(
         ));
     }
     let feeder = FeederId::new(feeder)
-        .map_err(|error| LineFault::new(FaultClass::Name, error.to_string()))?;
+        .map_err(|error| LineFault::new(DecodeErrorClass::Name, error.to_string()))?;
     let volume_l = match volume {
         "" => None,
         volume => Some(number(volume)?),
     };
     if let Some(litres) = volume_l.filter(|litres| !(*litres > 0.0 && *litres <= MOST_L)) {
         return Err(LineFault::new(
-            FaultClass::Impossible,
+            DecodeErrorClass::Impossible,
             format!("a fill holds more than 0 and at most {MOST_L} litres, not {litres}"),
         ));
     }
@@ -145,7 +147,7 @@ fn fill(
         "" => None,
         text => Some(
             Strength::parse(text)
-                .map_err(|error| LineFault::new(FaultClass::Number, error.to_string()))?,
+                .map_err(|error| LineFault::new(DecodeErrorClass::Number, error.to_string()))?,
         ),
     };
     Ok(RecordedFill {
@@ -161,7 +163,7 @@ fn moment(text: &str) -> Result<Timestamp, LineFault> {
         .or_else(|| unix_time(text))
         .ok_or_else(|| {
             LineFault::new(
-                FaultClass::Time,
+                DecodeErrorClass::Time,
                 format!("the time \"{}\" is not RFC 3339", short(text)),
             )
         })
@@ -173,7 +175,7 @@ fn number(text: &str) -> Result<f64, LineFault> {
         .filter(|value| value.is_finite())
         .ok_or_else(|| {
             LineFault::new(
-                FaultClass::Number,
+                DecodeErrorClass::Number,
                 format!("\"{}\" is not a number", short(text)),
             )
         })

@@ -10,7 +10,7 @@ mod weather;
 
 pub(crate) use line::{LINE_CONTENT_TYPE, Line, Taken, read_line};
 
-use crate::decode::FaultClass;
+use crate::decode::DecodeErrorClass;
 use larder_domain::Timestamp;
 use larder_store::{Appended, Records, Refused, StoreError};
 use line::LineFault;
@@ -170,7 +170,7 @@ impl<'a, F: Format> Importer<'a, F> {
     fn read(&mut self, raw: &RawLine) -> Result<(), LineFault> {
         if raw.is_cut {
             return Err(LineFault::new(
-                FaultClass::Oversized,
+                DecodeErrorClass::Oversized,
                 "the line is longer than 64 KiB".into(),
             ));
         }
@@ -235,16 +235,16 @@ fn has_columns(first: &str, columns: &str) -> bool {
 }
 
 /// The kinds of fault in words that do not name the value.
-fn words(class: FaultClass) -> &'static str {
+fn words(class: DecodeErrorClass) -> &'static str {
     match class {
-        FaultClass::Unreadable => "the line does not have the columns of the header",
-        FaultClass::Oversized => "the line is longer than 64 KiB",
-        FaultClass::Name => "a device, channel or feeder whose name is not well formed",
-        FaultClass::Number => "a value that is not a number",
-        FaultClass::Unit => "a unit that does not measure what the channel does",
-        FaultClass::Impossible => "a value that is physically impossible",
-        FaultClass::Time => "a time that cannot be",
-        FaultClass::Retained => "a time is missing",
+        DecodeErrorClass::Unreadable => "the line does not have the columns of the header",
+        DecodeErrorClass::Oversized => "the line is longer than 64 KiB",
+        DecodeErrorClass::Name => "a device, channel or feeder whose name is not well formed",
+        DecodeErrorClass::Number => "a value that is not a number",
+        DecodeErrorClass::Unit => "a unit that does not measure what the channel does",
+        DecodeErrorClass::Impossible => "a value that is physically impossible",
+        DecodeErrorClass::Time => "a time that cannot be",
+        DecodeErrorClass::Retained => "a time is missing",
     }
 }
 

@@ -165,7 +165,7 @@ fn every_bad_line_is_quarantined_under_its_number() {
         device.impossible,
         [(ChannelName::new("weight").unwrap(), at)]
     );
-    assert_eq!(device.last_heard, None);
+    assert_eq!(device.last_seen, None);
 }
 
 #[test]

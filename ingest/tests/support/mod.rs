@@ -405,7 +405,7 @@ delegate! {
     devices() -> Vec<DeviceHealth>;
     changes(limit: usize) -> (Vec<Change>, i64);
     note_change(change: &[Change]) -> ();
-    settle(mark: i64) -> ();
+    acknowledge_changes(mark: i64) -> ();
     replace_results(patch: &ResultsPatch) -> ();
     uptake(feeders: &[FeederId], from: Option<NaiveDate>, to: Option<NaiveDate>) -> Vec<UptakeDay>;
     weight(hives: &[HiveId], from: Option<NaiveDate>, to: Option<NaiveDate>) -> Vec<WeightDay>;

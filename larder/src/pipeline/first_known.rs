@@ -22,7 +22,7 @@ pub(super) struct FirstKnown {
     clock: Timestamp,
     /// `None`: all that is known is a record of the past.
     live_since: Option<Timestamp>,
-    heard: BTreeMap<DeviceId, Option<Timestamp>>,
+    reported_at: BTreeMap<DeviceId, Option<Timestamp>>,
 }
 
 impl FirstKnown {
@@ -36,7 +36,7 @@ impl FirstKnown {
         Ok(Self {
             clock,
             live_since: live_since(records)?.filter(|_| now >= clock),
-            heard: devices.map(|d| (d.device.clone(), d.last_heard)).collect(),
+            reported_at: devices.map(|d| (d.device.clone(), d.last_seen)).collect(),
         })
     }
 
@@ -55,8 +55,8 @@ impl FirstKnown {
         let least = flag.opened_at.plus_ms(-BEFORE_OPENING_MS);
         devices.peek().is_none()
             || devices.any(|device| {
-                let heard = self.heard.get(device).copied().flatten();
-                heard.is_some_and(|at| at >= least)
+                let reported_at = self.reported_at.get(device).copied().flatten();
+                reported_at.is_some_and(|at| at >= least)
             })
     }
 }
@@ -71,8 +71,8 @@ pub fn note_live_since(records: &dyn Records, clock: Timestamp) -> Result<()> {
     if live_since(records)?.is_some() {
         return Ok(());
     }
-    let heard = records.devices()?.into_iter().filter_map(|d| d.last_heard);
-    if let Some(first) = heard.min() {
+    let reported_at = records.devices()?.into_iter().filter_map(|d| d.last_seen);
+    if let Some(first) = reported_at.min() {
         let since = first.min(clock);
         records.set_setting(LIVE_SINCE, &since.0.to_string())?;
     }
@@ -102,12 +102,12 @@ mod tests {
         }
     }
 
-    fn known(live_since: Option<i64>, heard: Option<i64>) -> FirstKnown {
+    fn known(live_since: Option<i64>, reported_at: Option<i64>) -> FirstKnown {
         let ago = |hours: i64| CLOCK.plus_ms(-hours * HOUR);
         FirstKnown {
             clock: CLOCK,
             live_since: live_since.map(ago),
-            heard: BTreeMap::from([(DeviceId::new("sc-1").unwrap(), heard.map(ago))]),
+            reported_at: BTreeMap::from([(DeviceId::new("sc-1").unwrap(), reported_at.map(ago))]),
         }
     }
 

@@ -51,7 +51,7 @@ struct LoadedLevel<'a> {
 
 struct LoadedDevice {
     device: DeviceId,
-    heard: Vec<Timestamp>,
+    reported_at: Vec<Timestamp>,
     battery: Vec<Sample>,
     impossible: Vec<Timestamp>,
     clock_off: Option<ClockOff>,
@@ -217,7 +217,7 @@ impl LoadedDevice {
     fn input(&self) -> DeviceInput<'_> {
         DeviceInput {
             device: &self.device,
-            heard: &self.heard,
+            reported_at: &self.reported_at,
             battery: &self.battery,
             impossible: &self.impossible,
             clock_off: self.clock_off,
@@ -355,24 +355,24 @@ impl<'a> Loader<'_, 'a> {
     }
 
     fn device(&self, device: &DeviceId) -> Result<LoadedDevice> {
-        let mut heard = Vec::new();
+        let mut reported_at = Vec::new();
         let mut battery = Vec::new();
         for info in self.index.series(device) {
             let samples = self.range(&info.series, self.span)?;
-            heard.extend(samples.iter().map(|sample| sample.time));
+            reported_at.extend(samples.iter().map(|sample| sample.time));
             if info.series.channel.kind() == Some(ChannelKind::Battery) {
                 battery = samples;
             }
         }
-        heard.sort_unstable();
-        heard.dedup();
+        reported_at.sort_unstable();
+        reported_at.dedup();
         let health = self.index.health(device);
         let impossible = health
             .iter()
             .flat_map(|known| known.impossible.iter().map(|(_, at)| *at));
         Ok(LoadedDevice {
             device: device.clone(),
-            heard,
+            reported_at,
             battery,
             impossible: impossible.collect(),
             clock_off: health.and_then(clock_off),

@@ -142,7 +142,7 @@ impl ClockWatch {
 
 /// The newest moment at which anything was committed, or that a stored reading speaks of.
 fn newest(readings: &dyn Readings, records: &dyn Records) -> Result<Option<Timestamp>, StoreError> {
-    let heard = records.devices()?.into_iter().filter_map(|d| d.last_heard);
+    let heard = records.devices()?.into_iter().filter_map(|d| d.last_seen);
     let latest = readings.latest()?.into_iter().map(|one| one.sample.time);
     // A device may be ten minutes ahead of us.
     Ok(heard

@@ -91,7 +91,7 @@ pub struct DeviceInput<'a> {
     /// The device.
     pub device: &'a DeviceId,
     /// The moments at which it measured anything, in order.
-    pub heard: &'a [Timestamp],
+    pub reported_at: &'a [Timestamp],
     /// Battery, V; empty where not reported.
     pub battery: &'a [Sample],
     /// Moments at which values of it were refused as impossible, in order.

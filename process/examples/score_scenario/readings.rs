@@ -21,7 +21,7 @@ pub struct Archive {
 /// When a device was heard.
 pub struct Heard<'a> {
     pub id: &'a DeviceId,
-    pub heard: &'a [Timestamp],
+    pub reported_at: &'a [Timestamp],
     pub impossible: &'a [Timestamp],
 }
 
@@ -35,8 +35,8 @@ impl Builder {
     fn take(&mut self, row: &csv::StringRecord) -> Result<(), Box<dyn Error>> {
         let time = Timestamp::parse_rfc3339(&row[0]).ok_or("a time is not RFC 3339")?;
         let device = DeviceId::new(&row[1])?;
-        let heard = self.devices.entry(device.clone()).or_default();
-        heard.0.insert(time);
+        let reported_at = self.devices.entry(device.clone()).or_default();
+        reported_at.0.insert(time);
         let checked = Reading::check(
             device,
             ChannelName::new(&row[2])?,
@@ -51,7 +51,7 @@ impl Builder {
                 series.insert(reading.time, reading.value);
             }
             Err(_) => {
-                heard.1.insert(time);
+                reported_at.1.insert(time);
             }
         }
         Ok(())
@@ -91,7 +91,9 @@ impl Archive {
             devices: builder
                 .devices
                 .into_iter()
-                .map(|(id, (heard, impossible))| (id, (sorted(heard), sorted(impossible))))
+                .map(|(id, (reported_at, impossible))| {
+                    (id, (sorted(reported_at), sorted(impossible)))
+                })
                 .collect(),
             span,
         }
@@ -118,11 +120,13 @@ impl Archive {
 
     /// Every device that was heard.
     pub fn devices(&self) -> impl Iterator<Item = Heard<'_>> {
-        self.devices.iter().map(|(id, (heard, impossible))| Heard {
-            id,
-            heard,
-            impossible,
-        })
+        self.devices
+            .iter()
+            .map(|(id, (reported_at, impossible))| Heard {
+                id,
+                reported_at,
+                impossible,
+            })
     }
 }
 

@@ -22,7 +22,7 @@ pub fn yard_input<'a>(
         .filter(|device| stands_in(apiary, yard, device.id))
         .map(|device| DeviceInput {
             device: device.id,
-            heard: device.heard,
+            reported_at: device.reported_at,
             battery: archive.series_of(device.id, "battery"),
             impossible: device.impossible,
             clock_off: None,

@@ -14,8 +14,11 @@ larder_estimate::numbers! { "flags.silent":
 /// Opens when the device is overdue, closes with the next reading.
 pub(super) fn raise(context: &RuleContext<'_>, device: &DeviceInput<'_>, flags: &mut Vec<Flag>) {
     let parameters = &context.device_parameters(device).silent;
-    let heard = device.heard;
-    let mut gaps: Vec<f64> = heard.windows(2).map(|w| w[1].hours_since(w[0])).collect();
+    let reported_at = device.reported_at;
+    let mut gaps: Vec<f64> = reported_at
+        .windows(2)
+        .map(|w| w[1].hours_since(w[0]))
+        .collect();
     let Some(usual) = median(&mut gaps) else {
         return;
     };
@@ -53,10 +56,10 @@ pub(super) fn raise(context: &RuleContext<'_>, device: &DeviceInput<'_>, flags: 
         };
         flags.push(context.device_flag(FlagKind::Silent, device.device, episode, details));
     };
-    for pair in heard.windows(2) {
+    for pair in reported_at.windows(2) {
         say(pair[0], Some(pair[1]));
     }
-    if let Some(&last) = heard.last() {
+    if let Some(&last) = reported_at.last() {
         say(last, None);
     }
 }

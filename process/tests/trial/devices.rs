@@ -15,7 +15,7 @@ pub struct Device {
     pub values: Vec<Sample>,
     pub temperature: Vec<Sample>,
     pub battery: Vec<Sample>,
-    pub heard: Vec<Timestamp>,
+    pub reported_at: Vec<Timestamp>,
     pub impossible: Vec<Timestamp>,
 }
 
@@ -28,7 +28,7 @@ impl Device {
             values: Vec::new(),
             temperature: Vec::new(),
             battery: Vec::new(),
-            heard: Vec::new(),
+            reported_at: Vec::new(),
             impossible: Vec::new(),
         };
         (device, dice)
@@ -48,7 +48,7 @@ impl Device {
         value: f64,
         dice: &mut Dice,
     ) {
-        self.heard.push(time);
+        self.reported_at.push(time);
         let (least, most) = kind.possible();
         if (least..=most).contains(&value) {
             self.values.push(Sample { time, value });

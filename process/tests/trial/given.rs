@@ -80,7 +80,7 @@ impl Declared {
             devices: devices
                 .map(|(device, given)| DeviceInput {
                     device,
-                    heard: &given.heard,
+                    reported_at: &given.reported_at,
                     battery: &given.battery,
                     impossible: &given.impossible,
                     clock_off: None,

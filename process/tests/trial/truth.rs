@@ -62,9 +62,9 @@ impl Truth {
         let step_of =
             |ms: i64| ((ms - told.plan.when.start.0) / crate::sky::STEP_MS).max(0) as usize;
         let end = told.plan.when.end().0;
-        let heard = device.heard.iter().map(|t| t.0);
-        let ends = heard.clone().skip(1).chain([end]);
-        for (from, to) in heard.zip(ends) {
+        let reported_at = device.reported_at.iter().map(|t| t.0);
+        let ends = reported_at.clone().skip(1).chain([end]);
+        for (from, to) in reported_at.zip(ends) {
             let hours = (to - from) as f64 / 3.6e6;
             let window = (step_of(from), step_of(to));
             if hours >= 6.0 {
@@ -75,10 +75,10 @@ impl Truth {
         }
         for failing in &device.ailments.faults {
             let window = (failing.from, failing.until);
-            let heard = device.heard.iter();
-            let heard = heard.filter(|t| (window.0..window.1).contains(&step_of(t.0)));
+            let reported_at = device.reported_at.iter();
+            let reported_at = reported_at.filter(|t| (window.0..window.1).contains(&step_of(t.0)));
             let hours = (window.1 - window.0) as f64 * STEP_H;
-            if heard.count() >= 8 && hours >= 6.0 {
+            if reported_at.count() >= 8 && hours >= 6.0 {
                 let name = match failing.fault {
                     Fault::Drift(rate) if rate < 0.0 => "drifts down".to_owned(),
                     Fault::Drift(_) => "drifts up".to_owned(),

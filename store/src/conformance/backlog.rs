@@ -15,8 +15,8 @@ pub trait Backlog {
     fn changes(&self, limit: usize) -> Result<(Vec<Change>, i64), StoreError>;
     /// As [`Records::note_change`].
     fn note_change(&self, change: &[Change]) -> Result<(), StoreError>;
-    /// As [`Records::settle`].
-    fn settle(&self, mark: i64) -> Result<(), StoreError>;
+    /// As [`Records::acknowledge_changes`].
+    fn acknowledge_changes(&self, mark: i64) -> Result<(), StoreError>;
 }
 
 impl<T: Records> Backlog for T {
@@ -28,8 +28,8 @@ impl<T: Records> Backlog for T {
         Records::note_change(self, change)
     }
 
-    fn settle(&self, mark: i64) -> Result<(), StoreError> {
-        Records::settle(self, mark)
+    fn acknowledge_changes(&self, mark: i64) -> Result<(), StoreError> {
+        Records::acknowledge_changes(self, mark)
     }
 }
 
@@ -43,8 +43,8 @@ impl Backlog for ArchivedReadings {
         Records::note_change(self.embedded().as_ref(), change)
     }
 
-    fn settle(&self, mark: i64) -> Result<(), StoreError> {
-        Records::settle(self.embedded().as_ref(), mark)
+    fn acknowledge_changes(&self, mark: i64) -> Result<(), StoreError> {
+        Records::acknowledge_changes(self.embedded().as_ref(), mark)
     }
 }
 
@@ -96,14 +96,14 @@ where
     assert_eq!(store.changes(10).unwrap().0, [change(5, 9)]);
     let (changes, mark) = store.changes(10).unwrap();
     assert_eq!(changes, [change(5, 9)], "until it is settled");
-    store.settle(mark).unwrap();
+    store.acknowledge_changes(mark).unwrap();
     assert_eq!(store.changes(10).unwrap().0, []);
     store.append_durable(&[at(5, 1.0), at(9, 1.0)]).unwrap();
     assert_eq!(store.changes(10).unwrap().0, [], "a repetition is no news");
     store.append_durable(&[at(5, 2.0), at(9, 1.0)]).unwrap();
     let (changes, mark) = store.changes(10).unwrap();
     assert_eq!(changes, [change(5, 5)], "a correction is");
-    store.settle(mark).unwrap();
+    store.acknowledge_changes(mark).unwrap();
 
     let unknown = series("wx-1", "rain");
     let by_hand = Change {
@@ -119,7 +119,7 @@ where
         [by_hand],
         "settled stays settled, noted stays noted"
     );
-    store.settle(mark).unwrap();
+    store.acknowledge_changes(mark).unwrap();
     drop(store);
     assert_eq!(place.open().changes(10).unwrap().0, []);
 }
@@ -136,7 +136,7 @@ where
         let (changes, mark) = store.changes(10).unwrap();
         let meanwhile = reading(&weight, NOW + minute * MINUTE + 1, 40.0);
         store.append_durable(&[meanwhile]).unwrap();
-        store.settle(mark).unwrap();
+        store.acknowledge_changes(mark).unwrap();
         let length = changes[0].span.end.0 - changes[0].span.start.0;
         assert!(length <= 2 * MINUTE, "the span does not grow for ever");
     }
@@ -240,7 +240,7 @@ impl Run {
                 let covered = covered_by(&changes, &self.waiting);
                 self.handed_out = Some((covered, mark));
             }
-            Step::Settle => self.settle(store),
+            Step::Settle => self.acknowledge_changes(store),
             Step::Tidy | Step::Reopen => {}
         }
     }
@@ -255,11 +255,11 @@ impl Run {
     }
 
     /// What was handed out waits no longer, unless it came again since.
-    fn settle(&mut self, store: &(impl Readings + Backlog)) {
+    fn acknowledge_changes(&mut self, store: &(impl Readings + Backlog)) {
         let Some((handed_out, mark)) = self.handed_out.take() else {
             return;
         };
-        store.settle(mark).unwrap();
+        store.acknowledge_changes(mark).unwrap();
         for (series, moments) in handed_out {
             let left = self.waiting.entry(series).or_default();
             left.retain(|ms| !moments.contains(ms));
@@ -270,7 +270,7 @@ impl Run {
     fn check_nothing_forgotten(&self, store: &(impl Readings + Backlog)) {
         let (changes, mark) = store.changes(100).unwrap();
         assert_eq!(covered_by(&changes, &self.waiting), self.waiting);
-        store.settle(mark).unwrap();
+        store.acknowledge_changes(mark).unwrap();
         assert_eq!(store.changes(100).unwrap().0, []);
         let far = NOW + 1000 * DAY;
         store

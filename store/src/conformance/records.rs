@@ -352,11 +352,11 @@ where
             "heard, declared or with readings"
         );
         assert_eq!(
-            devices[2].last_heard,
+            devices[2].last_seen,
             Some(at(2)),
             "the newest, whatever came last"
         );
-        assert_eq!(devices[3].last_heard, None);
+        assert_eq!(devices[3].last_seen, None);
         assert_eq!(
             devices[2].attributes,
             [says("button", "true", 2), says("firmware", "\"1.2\"", 2)]

@@ -41,7 +41,7 @@ pub struct EmbeddedStore {
     /// changes, and reading it takes long where there are many hives.
     apiary: Mutex<Option<(i64, Apiary)>>,
     /// What devices said that is not written yet.
-    heard: Mutex<records::Heard>,
+    heard: Mutex<records::LastSeen>,
     /// Held so that no other process writes; `None` where opened to read. Dropped last.
     _lock: Option<Lock>,
 }

@@ -1,6 +1,6 @@
 //! The fields of a record, and the base fields that hold for later records too.
 
-use super::super::fault::{Fault, quoted};
+use super::super::decode_error::{DecodeError, quoted};
 use super::super::moment::{Seconds, not_a_time};
 use super::super::wire::{self, Value};
 
@@ -29,9 +29,9 @@ impl Default for Base {
     }
 }
 
-pub(super) fn rests_on<T: Clone>(base: &Result<T, usize>, label: &str) -> Result<T, Fault> {
+pub(super) fn rests_on<T: Clone>(base: &Result<T, usize>, label: &str) -> Result<T, DecodeError> {
     base.clone().map_err(|index| {
-        Fault::unreadable(format!(
+        DecodeError::unreadable(format!(
             "it rests on the {label} of record {index}, which cannot be read"
         ))
     })
@@ -39,9 +39,9 @@ pub(super) fn rests_on<T: Clone>(base: &Result<T, usize>, label: &str) -> Result
 
 impl Base {
     /// Takes in a record's base fields. What is wrong with them is a fault of this record.
-    pub(super) fn update(&mut self, fields: &Fields, index: usize) -> Result<(), Fault> {
+    pub(super) fn update(&mut self, fields: &Fields, index: usize) -> Result<(), DecodeError> {
         let mut first_fault = None;
-        let mut broken = |fault: Fault| {
+        let mut broken = |fault: DecodeError| {
             first_fault.get_or_insert(fault);
             index
         };
@@ -88,7 +88,7 @@ impl<'v> Fields<'v, '_> {
         self.0.iter().find(|(n, _)| n == label).map(|(_, v)| v)
     }
 
-    pub(super) fn text(&self, label: &str) -> Result<Option<&'v str>, Fault> {
+    pub(super) fn text(&self, label: &str) -> Result<Option<&'v str>, DecodeError> {
         match self.find(label) {
             None => Ok(None),
             Some(Value::Text(text)) => Ok(Some(text)),
@@ -96,7 +96,7 @@ impl<'v> Fields<'v, '_> {
         }
     }
 
-    pub(super) fn digits(&self, label: &str) -> Result<Option<&'v str>, Fault> {
+    pub(super) fn digits(&self, label: &str) -> Result<Option<&'v str>, DecodeError> {
         match self.find(label) {
             None => Ok(None),
             Some(Value::Number(digits)) => Ok(Some(digits)),
@@ -104,20 +104,20 @@ impl<'v> Fields<'v, '_> {
         }
     }
 
-    pub(super) fn number(&self, label: &str) -> Result<Option<f64>, Fault> {
+    pub(super) fn number(&self, label: &str) -> Result<Option<f64>, DecodeError> {
         let Some(digits) = self.digits(label)? else {
             return Ok(None);
         };
         match wire::finite(digits) {
             Some(value) => Ok(Some(value)),
-            None => Err(Fault::number(format!(
+            None => Err(DecodeError::number(format!(
                 "{label} is not a finite number: {}",
                 quoted(digits)
             ))),
         }
     }
 
-    pub(super) fn seconds(&self, label: &str) -> Result<Option<Seconds>, Fault> {
+    pub(super) fn seconds(&self, label: &str) -> Result<Option<Seconds>, DecodeError> {
         match self.digits(label)? {
             None => Ok(None),
             Some(digits) => Seconds::parse(digits)
@@ -127,9 +127,9 @@ impl<'v> Fields<'v, '_> {
     }
 }
 
-pub(super) fn wrong_type(label: &str, wanted: &str, given: &Value) -> Fault {
+pub(super) fn wrong_type(label: &str, wanted: &str, given: &Value) -> DecodeError {
     match given {
-        Value::Unreadable { why, .. } => Fault::unreadable(format!("{label}: {why}")),
-        other => Fault::unreadable(format!("{label} must be {wanted}, not {}", other.what())),
+        Value::Unreadable { why, .. } => DecodeError::unreadable(format!("{label}: {why}")),
+        other => DecodeError::unreadable(format!("{label} must be {wanted}, not {}", other.what())),
     }
 }

@@ -1,6 +1,6 @@
 //! What a record says, apart from its name and time.
 
-use super::super::fault::Fault;
+use super::super::decode_error::DecodeError;
 use super::super::wire::{self, Value};
 use super::base::{BASE_LABELS, Base, Fields, rests_on, wrong_type};
 
@@ -13,13 +13,13 @@ pub(super) struct Content {
 }
 
 /// `None`: the record only sets base fields.
-pub(super) fn content(fields: &Fields, base: &Base) -> Result<Option<Content>, Fault> {
+pub(super) fn content(fields: &Fields, base: &Base) -> Result<Option<Content>, DecodeError> {
     let given: Vec<&str> = ["v", "vs", "vb", "vd"]
         .into_iter()
         .filter(|label| fields.find(label).is_some())
         .collect();
     if let [first, second, ..] = given[..] {
-        return Err(Fault::unreadable(format!(
+        return Err(DecodeError::unreadable(format!(
             "a record has one value, not {first} and {second}"
         )));
     }
@@ -51,14 +51,14 @@ pub(super) fn content(fields: &Fields, base: &Base) -> Result<Option<Content>, F
         (sum, base) => Some(sum.unwrap_or(0.0) + base.unwrap_or(0.0)),
     };
     if number.is_none() && other.is_none() && sum.is_none() {
-        return Err(Fault::unreadable(
+        return Err(DecodeError::unreadable(
             "a record without a value: it needs v, vs, vb, vd or s".into(),
         ));
     }
     Ok(Some(Content { number, other, sum }))
 }
 
-fn boolean(fields: &Fields) -> Result<String, Fault> {
+fn boolean(fields: &Fields) -> Result<String, DecodeError> {
     match fields.find("vb") {
         Some(Value::Bool(value)) => Ok(value.to_string()),
         other => Err(wrong_type(
@@ -70,7 +70,7 @@ fn boolean(fields: &Fields) -> Result<String, Fault> {
 }
 
 /// Data as base64url text: that is what it is in JSON; in CBOR it is bytes.
-fn data(fields: &Fields) -> Result<String, Fault> {
+fn data(fields: &Fields) -> Result<String, DecodeError> {
     use base64::Engine;
     use base64::engine::general_purpose::{URL_SAFE, URL_SAFE_NO_PAD};
     match fields.find("vd") {
@@ -79,7 +79,7 @@ fn data(fields: &Fields) -> Result<String, Fault> {
             .decode(text.as_bytes())
             .or_else(|_| URL_SAFE.decode(text.as_bytes()))
             .map(|bytes| wire::base64_url(&bytes))
-            .map_err(|_| Fault::unreadable("vd is not base64url".into())),
+            .map_err(|_| DecodeError::unreadable("vd is not base64url".into())),
         other => Err(wrong_type(
             "vd",
             "base64url text",

@@ -6,8 +6,8 @@ mod name;
 
 pub(super) use name::Speaker;
 
+use super::decode_error::{DecodeError, DecodeErrorClass, quoted};
 use super::decoded::Collector;
-use super::fault::{Fault, FaultClass, quoted};
 use super::moment::Seconds;
 use super::wire::{self, Value};
 use base::{Base, Fields, rests_on};
@@ -46,19 +46,25 @@ pub(super) fn looks_like_pack(root: &Value) -> bool {
 }
 
 /// Reads a pack.
-pub(super) fn read(root: &Value, speaker: Speaker, collector: &mut Collector) -> Result<(), Fault> {
+pub(super) fn read(
+    root: &Value,
+    speaker: Speaker,
+    collector: &mut Collector,
+) -> Result<(), DecodeError> {
     let records = match root {
         Value::List(records) => records,
-        Value::Unreadable { why, .. } => return Err(Fault::unreadable(why.clone())),
+        Value::Unreadable { why, .. } => return Err(DecodeError::unreadable(why.clone())),
         other => {
-            return Err(Fault::unreadable(format!(
+            return Err(DecodeError::unreadable(format!(
                 "a SenML pack is an array of records, not {}: put [ ] around it",
                 other.what()
             )));
         }
     };
     if records.is_empty() {
-        return Err(Fault::unreadable("the SenML pack has no records".into()));
+        return Err(DecodeError::unreadable(
+            "the SenML pack has no records".into(),
+        ));
     }
     check_pack(records)?;
     let mut base = Base::default();
@@ -71,7 +77,7 @@ pub(super) fn read(root: &Value, speaker: Speaker, collector: &mut Collector) ->
 }
 
 /// What makes a whole pack unusable: labels that must be understood, and versions (RFC 8428 section 4.4).
-fn check_pack(records: &[Value]) -> Result<(), Fault> {
+fn check_pack(records: &[Value]) -> Result<(), DecodeError> {
     let members = records.iter().filter_map(|record| match record {
         Value::Map(members) => Some(members),
         _ => None,
@@ -79,7 +85,7 @@ fn check_pack(records: &[Value]) -> Result<(), Fault> {
     let mut version: Option<f64> = None;
     for (label, value) in members.flatten() {
         if label.ends_with('_') {
-            return Err(Fault::unreadable(format!(
+            return Err(DecodeError::unreadable(format!(
                 "the label {} must be understood to read this SenML pack, and is not",
                 quoted(label)
             )));
@@ -87,7 +93,7 @@ fn check_pack(records: &[Value]) -> Result<(), Fault> {
         if label == "bver" {
             let given = known_version(value)?;
             if version.is_some_and(|earlier| earlier.total_cmp(&given).is_ne()) {
-                return Err(Fault::unreadable(
+                return Err(DecodeError::unreadable(
                     "the SenML pack names two versions (bver)".into(),
                 ));
             }
@@ -97,7 +103,7 @@ fn check_pack(records: &[Value]) -> Result<(), Fault> {
     Ok(())
 }
 
-fn known_version(value: &Value) -> Result<f64, Fault> {
+fn known_version(value: &Value) -> Result<f64, DecodeError> {
     let version = match value {
         Value::Number(digits) => wire::finite(digits),
         _ => None,
@@ -110,7 +116,7 @@ fn known_version(value: &Value) -> Result<f64, Fault> {
                 Value::Number(digits) => quoted(digits),
                 other => other.what().to_owned(),
             };
-            Fault::unreadable(format!(
+            DecodeError::unreadable(format!(
                 "the SenML version (bver) must be 1 to 10 or 26, not {given}"
             ))
         })
@@ -122,12 +128,12 @@ fn read_record(
     base: &mut Base,
     speaker: Speaker,
     collector: &mut Collector,
-) -> Result<(), Fault> {
+) -> Result<(), DecodeError> {
     let fields = match record {
         Value::Map(members) => {
             if let Some(label) = wire::repeated_name(members) {
                 base.forget(|base_label| base_label == label, index);
-                return Err(Fault::unreadable(format!(
+                return Err(DecodeError::unreadable(format!(
                     "the label {} is given twice",
                     quoted(label)
                 )));
@@ -136,10 +142,10 @@ fn read_record(
         }
         Value::Unreadable { why, was_map } => {
             base.forget(|_| *was_map, index);
-            return Err(Fault::unreadable(why.clone()));
+            return Err(DecodeError::unreadable(why.clone()));
         }
         other => {
-            return Err(Fault::unreadable(format!(
+            return Err(DecodeError::unreadable(format!(
                 "a SenML record is an object, not {}",
                 other.what()
             )));
@@ -159,7 +165,7 @@ fn read_record(
 }
 
 /// Base time and time; below 2^28 seconds relative to the receipt (RFC 8428 section 4.5.3).
-fn time(fields: &Fields, base: &Base, collector: &Collector) -> Result<Timestamp, Fault> {
+fn time(fields: &Fields, base: &Base, collector: &Collector) -> Result<Timestamp, DecodeError> {
     let own = fields.seconds("t")?.unwrap_or(Seconds::ZERO);
     let time = rests_on(&base.time, "base time")?.plus(own);
     if time.is_relative() {
@@ -171,7 +177,7 @@ fn time(fields: &Fields, base: &Base, collector: &Collector) -> Result<Timestamp
 
 /// The record's unit, else the base unit. SenML's `%` is the ratio `/` by another name (RFC 8428
 /// section 12.1, note 1), not a percentage.
-fn unit(fields: &Fields, base: &Base, channel: &ChannelName) -> Result<Option<Unit>, Fault> {
+fn unit(fields: &Fields, base: &Base, channel: &ChannelName) -> Result<Option<Unit>, DecodeError> {
     let given = match fields.text("u")? {
         Some(unit) => Some(unit.to_owned()),
         None => rests_on(&base.unit, "base unit")?,
@@ -179,9 +185,9 @@ fn unit(fields: &Fields, base: &Base, channel: &ChannelName) -> Result<Option<Un
     match given.as_deref() {
         None | Some("") => Ok(None),
         Some("%") => Ok(Unit::new("/").ok()),
-        Some(unit) => Unit::new(unit)
-            .map(Some)
-            .map_err(|error| Fault::new(FaultClass::Unit, format!("{channel}: {error}"))),
+        Some(unit) => Unit::new(unit).map(Some).map_err(|error| {
+            DecodeError::new(DecodeErrorClass::Unit, format!("{channel}: {error}"))
+        }),
     }
 }
 
@@ -192,7 +198,7 @@ fn take(
     unit: Option<Unit>,
     time: Timestamp,
     collector: &mut Collector,
-) -> Result<(), Fault> {
+) -> Result<(), DecodeError> {
     let name = channel.as_str();
     if let Some(json) = &content.other {
         collector.attribute(device, name, json.clone(), time)?;
@@ -224,11 +230,11 @@ fn take(
 /// A frequent mistake: `"u":"%","v":65`.
 const RATIO_HINT: &str = "in SenML % and / are ratios: 65 percent are 0.65, or 65 %RH";
 
-fn json_number(value: f64, name: &str) -> Result<String, Fault> {
+fn json_number(value: f64, name: &str) -> Result<String, DecodeError> {
     serde_json::Number::from_f64(value + 0.0)
         .map(|number| {
             let text = number.to_string();
             text.strip_suffix(".0").map_or(text.clone(), str::to_owned)
         })
-        .ok_or_else(|| Fault::number(format!("{name}: the value is not a finite number")))
+        .ok_or_else(|| DecodeError::number(format!("{name}: the value is not a finite number")))
 }

@@ -1,6 +1,6 @@
 //! Whose channel a resolved SenML name is.
 
-use super::super::fault::{Fault, quoted};
+use super::super::decode_error::{DecodeError, quoted};
 use larder_domain::{ChannelName, DeviceId};
 
 /// Who sent a pack.
@@ -17,15 +17,18 @@ const URN: &str = "urn:dev:";
 /// The device and channel that a resolved name stands for: `weight` and `a/weight` are channels of
 /// the speaker, with or without `<device>/`, `<device>:` or `urn:dev:<kind>:<id>` (RFC 9039) in
 /// front. Only a gateway may name another device, and only by `:`.
-pub(super) fn resolve(name: &str, speaker: Speaker) -> Result<(DeviceId, ChannelName), Fault> {
+pub(super) fn resolve(
+    name: &str,
+    speaker: Speaker,
+) -> Result<(DeviceId, ChannelName), DecodeError> {
     let (owner, channel) = split(name, speaker)?;
     let device = match owner {
         None => speaker.device.clone(),
         Some(owner) if owner == speaker.device.as_str() => speaker.device.clone(),
         Some(owner) if speaker.is_gateway => DeviceId::new(owner)
-            .map_err(|error| Fault::name(format!("the name {}: {error}", quoted(name))))?,
+            .map_err(|error| DecodeError::name(format!("the name {}: {error}", quoted(name))))?,
         Some(owner) => {
-            return Err(Fault::name(format!(
+            return Err(DecodeError::name(format!(
                 "the name {} is about the device {}, but {} is not declared as a gateway",
                 quoted(name),
                 quoted(owner),
@@ -36,12 +39,13 @@ pub(super) fn resolve(name: &str, speaker: Speaker) -> Result<(DeviceId, Channel
     if channel.is_empty() {
         return Err(no_channel(name));
     }
-    let channel = ChannelName::new(channel).map_err(|error| Fault::name(error.to_string()))?;
+    let channel =
+        ChannelName::new(channel).map_err(|error| DecodeError::name(error.to_string()))?;
     Ok((device, channel))
 }
 
 /// The device in front, if there is one, and the channel.
-fn split<'n>(name: &'n str, speaker: Speaker) -> Result<(Option<&'n str>, &'n str), Fault> {
+fn split<'n>(name: &'n str, speaker: Speaker) -> Result<(Option<&'n str>, &'n str), DecodeError> {
     let urn = name
         .get(..URN.len())
         .filter(|start| start.eq_ignore_ascii_case(URN))
@@ -68,8 +72,8 @@ fn is_known(name: &str) -> bool {
     ChannelName::new(name).is_ok_and(|channel| channel.kind().is_some())
 }
 
-fn no_channel(name: &str) -> Fault {
-    Fault::name(if name.is_empty() {
+fn no_channel(name: &str) -> DecodeError {
+    DecodeError::name(if name.is_empty() {
         "a record without a name: it must say which channel it is".into()
     } else {
         format!("the name {} names a device but no channel", quoted(name))

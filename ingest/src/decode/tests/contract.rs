@@ -151,7 +151,7 @@ fn known_channels_have_bounds() {
                 assert_eq!(refused.record, Some(0));
                 let series = refused.impossible.as_ref().unwrap();
                 assert_eq!(series.to_string(), format!("sc-1 {name}"));
-                assert_eq!(decoded.faults, [FaultClass::Impossible]);
+                assert_eq!(decoded.faults, [DecodeErrorClass::Impossible]);
                 assert_eq!(decoded.heard, [device("sc-1")]);
             }
         }
@@ -197,7 +197,7 @@ fn a_unit_of_another_quantity_is_quarantined() {
     ] {
         let decoded = sc1(format!(r#"[{{"n":"{name}","u":"{unit}","v":1}}]"#));
         expect_refused(&decoded, "does not measure what");
-        assert_eq!(decoded.faults, [FaultClass::Unit]);
+        assert_eq!(decoded.faults, [DecodeErrorClass::Unit]);
     }
 }
 
@@ -470,6 +470,6 @@ fn text_where_a_number_is_promised_is_an_error() {
         let decoded = sc1(payload);
         expect_refused(&decoded, "number");
         assert_eq!(decoded.attributes, []);
-        assert_eq!(decoded.faults, [FaultClass::Number]);
+        assert_eq!(decoded.faults, [DecodeErrorClass::Number]);
     }
 }

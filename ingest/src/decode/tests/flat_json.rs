@@ -80,7 +80,7 @@ fn times_that_are_none() {
     ] {
         let decoded = sc1(format!(r#"{{"time":{time},"weight_kg":1,"lid":true}}"#));
         expect_refused(&decoded, "time");
-        assert_eq!(decoded.faults, [FaultClass::Time]);
+        assert_eq!(decoded.faults, [DecodeErrorClass::Time]);
         assert_eq!(decoded.refused[0].record, Some(0));
     }
 }

@@ -79,7 +79,10 @@ fn values_are_scaled_shifted_and_converted() {
             .reason
             .contains("a/temperature (\"/t\") must be a number")
     );
-    assert_eq!(decoded.faults, [FaultClass::Impossible, FaultClass::Number]);
+    assert_eq!(
+        decoded.faults,
+        [DecodeErrorClass::Impossible, DecodeErrorClass::Number]
+    );
 }
 
 #[test]

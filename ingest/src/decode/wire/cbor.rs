@@ -2,7 +2,7 @@
 //! table 4); other integer keys become `#17` and are ignored like every unknown label.
 
 use super::{MAX_DEPTH, Value};
-use crate::decode::fault::Fault;
+use crate::decode::decode_error::DecodeError;
 use minicbor::Decoder;
 use minicbor::data::Type;
 use minicbor::decode::Error;
@@ -16,7 +16,7 @@ const NEGATIVE_BIGNUM: u64 = 3;
 const DECIMAL_FRACTION: u64 = 4;
 
 /// Reads a message.
-pub(in crate::decode) fn cbor(payload: &[u8]) -> Result<Value<'_>, Fault> {
+pub(in crate::decode) fn cbor(payload: &[u8]) -> Result<Value<'_>, DecodeError> {
     let mut decoder = Decoder::new(payload);
     let broken = |error: Error| {
         let problem = if error.is_end_of_input() {
@@ -24,12 +24,12 @@ pub(in crate::decode) fn cbor(payload: &[u8]) -> Result<Value<'_>, Fault> {
         } else {
             error.to_string()
         };
-        Fault::unreadable(format!("the message is not CBOR: {problem}"))
+        DecodeError::unreadable(format!("the message is not CBOR: {problem}"))
     };
     let root = value(&mut decoder, 0).map_err(broken)?;
     match payload.len() - decoder.position() {
         0 => Ok(root),
-        left => Err(Fault::unreadable(format!(
+        left => Err(DecodeError::unreadable(format!(
             "{left} bytes follow the end of the CBOR message"
         ))),
     }

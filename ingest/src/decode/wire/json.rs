@@ -2,26 +2,26 @@
 //! message for one `1e400`, and would hide repeated names.
 
 use super::{MAX_DEPTH, Value};
-use crate::decode::fault::Fault;
+use crate::decode::decode_error::DecodeError;
 use serde::de::{Deserialize, Deserializer, MapAccess, Visitor};
 use serde_json::value::RawValue;
 use std::borrow::Cow;
 use std::fmt;
 
 /// Reads a message. Whatever is broken inside a record is [`Value::Unreadable`] there.
-pub(in crate::decode) fn json(payload: &[u8]) -> Result<Value<'_>, Fault> {
+pub(in crate::decode) fn json(payload: &[u8]) -> Result<Value<'_>, DecodeError> {
     let text = std::str::from_utf8(payload).map_err(|error| {
-        Fault::unreadable(format!(
+        DecodeError::unreadable(format!(
             "the message is not text (byte {} is not UTF-8) and not SenML CBOR",
             error.valid_up_to()
         ))
     })?;
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     if text.trim().is_empty() {
-        return Err(Fault::unreadable("the message is empty".into()));
+        return Err(DecodeError::unreadable("the message is empty".into()));
     }
     let raw: &RawValue = serde_json::from_str(text)
-        .map_err(|error| Fault::unreadable(format!("the message is not JSON: {error}")))?;
+        .map_err(|error| DecodeError::unreadable(format!("the message is not JSON: {error}")))?;
     Ok(value(raw, 0))
 }
 

@@ -6,7 +6,7 @@
 //! lowest temperature at 06:00, the highest at 15:00, means at noon, and rain at the end of its day.
 
 use super::{LineFault, Measured, unreadable};
-use crate::decode::FaultClass;
+use crate::decode::DecodeErrorClass;
 use chrono::{NaiveDate, NaiveTime};
 use chrono_tz::Tz;
 use larder_domain::time::{local_day, local_moment};
@@ -132,7 +132,7 @@ fn take(
     if !flag.trim().is_empty() {
         failed.get_or_insert_with(|| {
             LineFault::new(
-                FaultClass::Impossible,
+                DecodeErrorClass::Impossible,
                 format!("{element} of {date}: the source marks the value as failed ({flag})"),
             )
         });

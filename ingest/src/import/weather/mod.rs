@@ -6,7 +6,7 @@ mod isd_lite;
 
 use super::line::LineFault;
 use super::{Format, ImportError, Imported, Importer};
-use crate::decode::FaultClass;
+use crate::decode::DecodeErrorClass;
 use chrono_tz::Tz;
 use larder_domain::{ChannelKind, ChannelName, DeviceId, Reading, Timestamp};
 use larder_store::{Appended, Readings, Records, StoreError};
@@ -113,12 +113,12 @@ impl WeatherFile<'_> {
         let channel = ChannelName::new(one.channel.name()).expect("a channel that is known");
         let device = self.station.device.clone();
         Reading::check(device, channel, None, one.time, one.value + 0.0, self.now)
-            .map_err(|refusal| LineFault::new(FaultClass::of(&refusal), refusal.to_string()))
+            .map_err(|refusal| LineFault::new(DecodeErrorClass::of(&refusal), refusal.to_string()))
     }
 }
 
 fn unreadable(reason: String) -> LineFault {
-    LineFault::new(FaultClass::Unreadable, reason)
+    LineFault::new(DecodeErrorClass::Unreadable, reason)
 }
 
 #[cfg(test)]

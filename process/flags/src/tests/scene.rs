@@ -240,10 +240,10 @@ impl Made {
             volume_l: Some(life.fill.1),
             strength: Strength::by_mass(life.sugar, 1.0).ok(),
         }];
-        let heard = |samples: &[Sample]| samples.iter().map(|s| s.time).collect();
+        let reported_at = |samples: &[Sample]| samples.iter().map(|s| s.time).collect();
         Self {
-            heard_scale: heard(&weight),
-            heard_level: heard(&level),
+            heard_scale: reported_at(&weight),
+            heard_level: reported_at(&level),
             hive,
             feeder,
             recorded,
@@ -272,9 +272,9 @@ impl Made {
     }
 
     fn devices(&self) -> [DeviceInput<'_>; 2] {
-        let of = |device, heard| DeviceInput {
+        let of = |device, reported_at| DeviceInput {
             device,
-            heard,
+            reported_at,
             battery: &[],
             impossible: &[],
             clock_off: None,

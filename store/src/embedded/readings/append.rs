@@ -3,7 +3,7 @@
 
 use super::blocks;
 use super::day::{Day, SeriesId};
-use super::log;
+use super::hot;
 use super::memory::{Memory, State};
 use super::receipts;
 use super::samples;
@@ -39,11 +39,11 @@ pub(super) fn append(
         tx.commit()?;
         return Ok(appended);
     }
-    let bytes = log::put(&tx, log_id, &batch.entries)?;
+    let bytes = hot::put(&tx, log_id, &batch.entries)?;
     tx.commit()?;
     let mut memory = memory.write().map_err(|_| Fault::Poisoned)?;
-    if let Some(leaving) = &mut memory.leaving {
-        leaving.comes(bytes, batch.entries.iter().map(|(_, sample)| sample.time));
+    if let Some(replication) = &mut memory.replication {
+        replication.comes(bytes, batch.entries.iter().map(|(_, sample)| sample.time));
     }
     batch.remember(&mut memory, log_id);
     Ok(appended)
@@ -61,7 +61,7 @@ pub(crate) struct Elsewhere {
 /// Readings on their way in.
 struct Batch<'a> {
     /// By series and time; as they came where both are the same. Later only what is news.
-    entries: Vec<log::Entry>,
+    entries: Vec<hot::Entry>,
     /// One reading of each series, for the series' name.
     named: HashMap<SeriesId, &'a Reading>,
     /// Series not seen before.
@@ -118,7 +118,7 @@ impl<'a> Batch<'a> {
         memory: &Memory,
         room: &mut Room<'_>,
         reading: &Reading,
-    ) -> Result<Result<log::Entry, Refusal>, Fault> {
+    ) -> Result<Result<hot::Entry, Refusal>, Fault> {
         let series = reading.series();
         if let Some((id, unit)) = self.created.get(&series) {
             return Ok(in_unit(reading, unit).map(|sample| (*id, sample)));

@@ -180,7 +180,7 @@ impl Backlog {
     }
 
     /// Forgets everything handed out last under `mark`. Entries with news go to the end of the queue.
-    pub(super) fn settle(&mut self, mark: i64) {
+    pub(super) fn acknowledge_changes(&mut self, mark: i64) {
         let settled: Vec<ChannelRef> = (self.entries.iter())
             .filter(|(_, entry)| entry.is_settled_by(mark))
             .map(|(series, _)| series.clone())

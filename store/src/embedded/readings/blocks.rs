@@ -3,7 +3,7 @@
 
 use super::block;
 use super::day::{Day, SeriesId};
-use super::log;
+use super::hot;
 use super::memory::Extent;
 use crate::embedded::check;
 use crate::embedded::fault::Fault;
@@ -242,7 +242,7 @@ pub(in crate::embedded) fn check_all(
         }
     }
     // Where an archive has the rest of a series, what is here says nothing of its extent.
-    if super::leaving::is_leaving(db)? {
+    if super::replication::is_leaving(db)? {
         unsure.extend(names.keys());
     }
     for (series, name) in &names {
@@ -261,7 +261,7 @@ pub(in crate::embedded) fn check_all(
             stray.0
         ));
     }
-    log::check_all(db, &names, tell)
+    hot::check_all(db, &names, tell)
 }
 
 /// A series' name, by its number.

@@ -7,7 +7,7 @@
 
 use super::blocks;
 use super::day::{Day, SeriesId};
-use super::log;
+use super::hot;
 use super::memory::{self, Memory};
 use super::samples;
 use crate::embedded::fault::Fault;
@@ -112,7 +112,9 @@ fn run_slice(db: &mut Connection, memory: &RwLock<Memory>) -> Result<Slice, Faul
             None => Next::Nothing,
             Some(compaction) if compaction.clearing => {
                 // What an archive still waits for stays in the log, though blocks have it.
-                let sent = memory.leaving.map_or(i64::MAX, |leaving| leaving.sent);
+                let sent = memory
+                    .replication
+                    .map_or(i64::MAX, |replication| replication.sent);
                 Next::Clear(compaction.up_to.min(sent))
             }
             Some(compaction) if compaction.waiting.is_empty() => Next::Finish(compaction.up_to),
@@ -233,7 +235,7 @@ fn finish(db: &mut Connection, memory: &RwLock<Memory>, up_to: i64) -> Result<Sl
 
 fn clear(db: &mut Connection, memory: &RwLock<Memory>, up_to: i64) -> Result<Slice, Fault> {
     let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
-    let more = log::clear(&tx, up_to, SLICE_ROWS)?;
+    let more = hot::clear(&tx, up_to, SLICE_ROWS)?;
     tx.commit()?;
     if !more {
         memory.write().map_err(|_| Fault::Poisoned)?.compaction = None;

@@ -5,8 +5,8 @@
 use super::backlog::Backlog;
 use super::compact::Compaction;
 use super::day::{Day, SeriesId};
-use super::leaving::{self, Leaving};
-use super::log;
+use super::hot;
+use super::replication::{self, Replication};
 use super::samples;
 use crate::Change;
 use crate::embedded::fault::Fault;
@@ -32,7 +32,7 @@ pub(in crate::embedded) struct Memory {
     pub(super) settled: i64,
     pub(super) backlog: Backlog,
     /// Where readings go on to an archive: how far that is. `None`: this store keeps them all.
-    pub(super) leaving: Option<Leaving>,
+    pub(super) replication: Option<Replication>,
     /// Sorting the log into blocks, where it is under way.
     pub(super) compaction: Option<Compaction>,
     /// The last day for which that was begun because the day was over.
@@ -145,8 +145,8 @@ impl Memory {
         let settled = position(db, SETTLED)?;
         let last_row: Option<i64> =
             db.query_row("SELECT max(id) FROM hot", [], |row| row.get(0))?;
-        let leaving = leaving::load(db)?;
-        let sent = leaving.map_or(0, |leaving| leaving.sent);
+        let replication = replication::load(db)?;
+        let sent = replication.map_or(0, |replication| replication.sent);
         let last_log_id = last_row.unwrap_or(0).max(compacted).max(settled).max(sent);
         let mut memory = Self {
             names: BTreeMap::new(),
@@ -157,7 +157,7 @@ impl Memory {
             last_log_id,
             settled,
             backlog: Backlog::with_first_mark(last_log_id.saturating_mul(MARKS_PER_ROW).max(1)),
-            leaving,
+            replication,
             compaction: None,
             closed: Day(i64::MIN),
         };
@@ -209,7 +209,7 @@ impl Memory {
     fn load_log(&mut self, db: &Connection, compacted: i64, settled: i64) -> Result<(), Fault> {
         let names: HashMap<SeriesId, ChannelRef> =
             self.all().map(|(series, id, _)| (id, series)).collect();
-        log::replay(db, compacted, |row, id, news| {
+        hot::replay(db, compacted, |row, id, news| {
             let stray = || Fault::Damaged(format!("row {row} of the log names series {}", id.0));
             let series = names.get(&id).ok_or_else(stray)?;
             if row > settled {
@@ -221,7 +221,7 @@ impl Memory {
     }
 
     pub(super) fn add_series(&mut self, series: ChannelRef, id: SeriesId, state: State) {
-        if self.leaving.is_some() {
+        if self.replication.is_some() {
             self.by_id.insert(id, series.clone());
         }
         let channels = self.names.entry(series.device).or_default();
@@ -271,7 +271,7 @@ impl Memory {
 
     /// Makes [`Self::name`] answer, where readings go on to an archive.
     pub(super) fn name_by_id(&mut self) {
-        if self.leaving.is_some() {
+        if self.replication.is_some() {
             self.by_id = self.all().map(|(series, id, _)| (id, series)).collect();
         }
     }

@@ -8,21 +8,21 @@ mod blocks;
 mod bytes;
 mod compact;
 mod day;
-mod leaving;
-mod log;
+mod hot;
 mod memory;
 mod range;
 mod receipts;
 pub(crate) mod reduce;
 mod remove;
+mod replication;
 mod rescue;
 mod samples;
 
 pub(crate) use append::Elsewhere;
 pub(super) use blocks::check_all;
-pub(super) use leaving::WHOLE_FROM;
 pub(super) use memory::Memory;
 pub(crate) use reduce::reduce_between;
+pub(super) use replication::WHOLE_FROM;
 pub(super) use rescue::{have_all_estimated, save, save_behind};
 pub(crate) use samples::merge_into;
 
@@ -215,7 +215,7 @@ impl EmbeddedStore {
             let mut memory = self.memory_mut()?;
             let plan = memory.backlog.plan_settling(mark, memory.last_log_id);
             if plan.changes_nothing_since(memory.settled) {
-                memory.backlog.settle(mark);
+                memory.backlog.acknowledge_changes(mark);
                 return Ok(());
             }
             let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
@@ -228,7 +228,7 @@ impl EmbeddedStore {
             memory::set_position(&tx, memory::SETTLED, plan.settled)?;
             tx.commit()?;
             memory.settled = plan.settled;
-            memory.backlog.settle(mark);
+            memory.backlog.acknowledge_changes(mark);
             Ok(())
         })
     }

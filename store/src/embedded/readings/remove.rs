@@ -288,7 +288,7 @@ mod tests {
         let store = filled(dir.path());
         let all = store.range(&series("sc-1"), Span::ALWAYS).unwrap();
         let (_, mark) = store.changes(1000).unwrap();
-        store.settle(mark).unwrap();
+        store.acknowledge_changes(mark).unwrap();
         take_out(&store, START, START + 7_200 * MINUTE);
         let entries = store.quarantined(0, 100).unwrap();
         let lines: Vec<String> = entries

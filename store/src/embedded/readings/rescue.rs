@@ -4,7 +4,7 @@ use super::block;
 use super::blocks::{self, Names};
 use super::day::{Day, SeriesId};
 use super::memory::{self, Memory};
-use super::{log, put_change};
+use super::{hot, put_change};
 use crate::Change;
 use crate::embedded::check;
 use crate::embedded::fault::Fault;
@@ -60,13 +60,13 @@ pub(in crate::embedded) fn save(
         let bytes = row.get_ref(1)?.as_blob().unwrap_or_default();
         save_row(target, &names, id, bytes, gone)
     })?;
-    if !super::leaving::is_leaving(target)? {
+    if !super::replication::is_leaving(target)? {
         target.execute(
             "UPDATE series SET first_time = NULL, last_time = NULL, last_bits = NULL",
             [],
         )?;
         for (id, extent) in blocks::extents(target)? {
-            super::leaving::put_extent(target, id, extent)?;
+            super::replication::put_extent(target, id, extent)?;
         }
     }
     Ok(())
@@ -111,7 +111,7 @@ fn save_row(
     gone: &mut dyn FnMut(String),
 ) -> Result<(), Fault> {
     let (mut entries, mut strays) = (Vec::new(), 0_usize);
-    let decoded = log::decode(bytes, id, |series, samples| {
+    let decoded = hot::decode(bytes, id, |series, samples| {
         if names.contains_key(&series) {
             entries.extend(samples.iter().map(|sample| (series, *sample)));
         } else {
@@ -136,7 +136,7 @@ fn save_row(
             row.get(0)
         })?;
     if known.is_none() && !entries.is_empty() {
-        log::put(target, id, &entries)?;
+        hot::put(target, id, &entries)?;
     }
     Ok(())
 }

@@ -12,8 +12,8 @@ use std::collections::{BTreeMap, HashSet};
 /// Writes down when a device was last heard.
 pub(super) fn put_heard(db: &Connection, device: &DeviceId, at: Timestamp) -> Result<(), Fault> {
     db.prepare_cached(
-        "INSERT INTO device (id, last_heard) VALUES (?1, ?2) ON CONFLICT (id)
-         DO UPDATE SET last_heard = ?2 WHERE last_heard < ?2",
+        "INSERT INTO device (id, last_seen) VALUES (?1, ?2) ON CONFLICT (id)
+         DO UPDATE SET last_seen = ?2 WHERE last_seen < ?2",
     )?
     .execute(params![device.as_str(), at.0])?;
     Ok(())
@@ -109,7 +109,7 @@ impl Found {
 
     pub(super) fn heard(&mut self, device: DeviceId, at: Timestamp) {
         let device = self.device(device);
-        device.last_heard = device.last_heard.max(Some(at));
+        device.last_seen = device.last_seen.max(Some(at));
     }
 
     /// Takes in something newer than what is written down.
@@ -126,7 +126,7 @@ impl Found {
             .entry(device.clone())
             .or_insert_with(|| DeviceHealth {
                 device,
-                last_heard: None,
+                last_seen: None,
                 attributes: Vec::new(),
                 impossible: Vec::new(),
             })

@@ -7,7 +7,7 @@ mod devices;
 mod evidence_record;
 mod fills;
 mod flags;
-mod heard;
+mod last_seen;
 mod learned;
 mod outbox;
 mod person_record;
@@ -16,7 +16,7 @@ mod results;
 pub(super) mod row;
 mod settings;
 
-pub(super) use heard::Heard;
+pub(super) use last_seen::LastSeen;
 pub(in crate::embedded) use quarantine::keep as keep_refused;
 
 use super::EmbeddedStore;
@@ -122,7 +122,7 @@ impl Records for EmbeddedStore {
         heard: &[(DeviceId, Timestamp)],
         attributes: &[Attribute],
     ) -> Result<(), StoreError> {
-        self.hear(heard, attributes)
+        self.note_last_seen(heard, attributes)
     }
 
     fn cap_heard(&self, now: Timestamp) -> Result<(), StoreError> {
@@ -145,7 +145,7 @@ impl Records for EmbeddedStore {
         self.add_changes(change)
     }
 
-    fn settle(&self, mark: i64) -> Result<(), StoreError> {
+    fn acknowledge_changes(&self, mark: i64) -> Result<(), StoreError> {
         self.settle_changes(mark)
     }
 

@@ -10,9 +10,9 @@ use std::sync::OnceLock;
 
 /// Step `n` (counted from 1) leads from schema `n - 1` to schema `n`.
 const STEPS: &[&str] = &[
-    include_str!("schema/0001.sql"),
-    include_str!("schema/0002.sql"),
-    include_str!("schema/0003.sql"),
+    include_str!("0001.sql"),
+    include_str!("0002.sql"),
+    include_str!("0003.sql"),
 ];
 
 /// The newest schema that this version knows.

@@ -4,7 +4,7 @@ use larder_domain::{ChannelRef, Refusal, Timestamp};
 
 /// The kinds of fault, for counting; the sentence is in the quarantine.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
-pub enum FaultClass {
+pub enum DecodeErrorClass {
     /// The bytes are not what the format allows.
     Unreadable,
     /// Over 64 KiB.
@@ -23,7 +23,7 @@ pub enum FaultClass {
     Retained,
 }
 
-impl FaultClass {
+impl DecodeErrorClass {
     /// All of them.
     pub const ALL: [Self; 8] = [
         Self::Unreadable,
@@ -63,8 +63,8 @@ impl FaultClass {
 
 /// One thing that is wrong with a message or a record.
 #[derive(Clone, PartialEq, Debug)]
-pub(super) struct Fault {
-    pub class: FaultClass,
+pub(super) struct DecodeError {
+    pub class: DecodeErrorClass,
     pub reason: String,
     /// The series whose value was impossible, and that value's time.
     pub impossible: Option<(ChannelRef, Timestamp)>,
@@ -72,8 +72,8 @@ pub(super) struct Fault {
     pub ahead: Option<Timestamp>,
 }
 
-impl Fault {
-    pub fn new(class: FaultClass, reason: String) -> Self {
+impl DecodeError {
+    pub fn new(class: DecodeErrorClass, reason: String) -> Self {
         Self {
             class,
             reason,
@@ -84,40 +84,40 @@ impl Fault {
 
     /// With one more sentence for an impossible value.
     pub fn with(mut self, hint: &str) -> Self {
-        if self.class == FaultClass::Impossible {
+        if self.class == DecodeErrorClass::Impossible {
             self.reason = format!("{}; {hint}", self.reason);
         }
         self
     }
 
     pub fn unreadable(reason: String) -> Self {
-        Self::new(FaultClass::Unreadable, reason)
+        Self::new(DecodeErrorClass::Unreadable, reason)
     }
 
     pub fn name(reason: String) -> Self {
-        Self::new(FaultClass::Name, reason)
+        Self::new(DecodeErrorClass::Name, reason)
     }
 
     pub fn number(reason: String) -> Self {
-        Self::new(FaultClass::Number, reason)
+        Self::new(DecodeErrorClass::Number, reason)
     }
 
     pub fn time(reason: String) -> Self {
-        Self::new(FaultClass::Time, reason)
+        Self::new(DecodeErrorClass::Time, reason)
     }
 
     pub fn retained() -> Self {
         Self::new(
-            FaultClass::Retained,
+            DecodeErrorClass::Retained,
             "a retained message without a time: nobody knows when it was measured".into(),
         )
     }
 
     /// A refusal of the domain's checks for the series and time `of`.
     pub fn refusal(refusal: &Refusal, of: impl FnOnce() -> (ChannelRef, Timestamp)) -> Self {
-        let class = FaultClass::of(refusal);
+        let class = DecodeErrorClass::of(refusal);
         let is_ahead = matches!(refusal, Refusal::FromTheFuture { .. });
-        let of = (class == FaultClass::Impossible || is_ahead).then(of);
+        let of = (class == DecodeErrorClass::Impossible || is_ahead).then(of);
         Self {
             class,
             reason: refusal.to_string(),

@@ -97,7 +97,7 @@ impl Pipeline<'_> {
     pub fn process_everything(&self, now: Timestamp) -> Result<Processed> {
         let (_, mark) = self.records.changes(MOST_CHANGES)?;
         let done = self.process_all(None, now)?;
-        self.records.settle(mark)?;
+        self.records.acknowledge_changes(mark)?;
         Ok(done)
     }
 
@@ -151,7 +151,7 @@ impl Pipeline<'_> {
                 Err(sentence) => turns.failed(&yard.id, self.clock, sentence),
             }
         }
-        self.records.settle(mark)?;
+        self.records.acknowledge_changes(mark)?;
         Ok(done)
     }
 
@@ -356,14 +356,16 @@ pub fn record_end(readings: &dyn Readings, records: &dyn Records) -> Result<Opti
         .iter()
         .map(|latest| latest.sample.time)
         .max();
-    let heard = records
+    let reported_at = records
         .devices()?
         .iter()
-        .filter_map(|device| device.last_heard)
+        .filter_map(|device| device.last_seen)
         .max();
-    Ok(match (newest, heard) {
+    Ok(match (newest, reported_at) {
         (Some(newest), None) => Some(newest),
-        (Some(newest), Some(heard)) if heard.plus_ms(-LIVE_WITHIN_MS) > newest => Some(newest),
+        (Some(newest), Some(reported_at)) if reported_at.plus_ms(-LIVE_WITHIN_MS) > newest => {
+            Some(newest)
+        }
         _ => None,
     })
 }

@@ -8,7 +8,7 @@
 use super::day::{Day, SeriesId};
 use super::memory::{self, Extent};
 use super::samples;
-use super::{EmbeddedStore, Fault, Wanted, blocks, log};
+use super::{EmbeddedStore, Fault, Wanted, blocks, hot};
 use crate::StoreError;
 use crate::archive::ArchivedSeries;
 use larder_domain::{ChannelRef, Reading, Sample, Span, Timestamp, Unit};
@@ -25,7 +25,7 @@ const SLICE_BLOCKS: i64 = 2_000;
 const SLICE_ROWS: i64 = 5_000;
 
 #[derive(Clone, Copy, PartialEq, Debug)]
-pub(super) struct Leaving {
+pub(super) struct Replication {
     pub(super) sent: i64,
     pub(super) whole_from: Timestamp,
     /// Bytes of the log's rows that are not sent.
@@ -34,7 +34,7 @@ pub(super) struct Leaving {
     pub(super) waiting_from: Timestamp,
 }
 
-impl Leaving {
+impl Replication {
     /// A row of `bytes` bytes with these readings is in the log.
     pub(super) fn comes(&mut self, bytes: u64, times: impl Iterator<Item = Timestamp>) {
         self.waiting_bytes += bytes;
@@ -44,23 +44,23 @@ impl Leaving {
 
 const NOTHING_WAITS: Timestamp = Timestamp(i64::MAX);
 
-pub(super) fn load(db: &Connection) -> Result<Option<Leaving>, Fault> {
+pub(super) fn load(db: &Connection) -> Result<Option<Replication>, Fault> {
     let Some(sent) = memory::position_if_any(db, SENT)? else {
         return Ok(None);
     };
     // A copy of a store (a backup) has no such moment: the archive may have gone on since.
     let whole_from = memory::position_if_any(db, WHOLE_FROM)?.unwrap_or(i64::MAX);
-    let mut leaving = Leaving {
+    let mut replication = Replication {
         sent,
         whole_from: Timestamp(whole_from),
-        waiting_bytes: log::bytes_after(db, sent)?,
+        waiting_bytes: hot::bytes_after(db, sent)?,
         waiting_from: NOTHING_WAITS,
     };
-    log::replay(db, sent, |_, _, samples| {
-        leaving.comes(0, samples.iter().map(|sample| sample.time));
+    hot::replay(db, sent, |_, _, samples| {
+        replication.comes(0, samples.iter().map(|sample| sample.time));
         Ok(())
     })?;
-    Ok(Some(leaving))
+    Ok(Some(replication))
 }
 
 /// Whether readings go on to an archive.
@@ -69,7 +69,7 @@ pub(super) fn is_leaving(db: &Connection) -> Result<bool, Fault> {
 }
 
 /// What is sent together.
-pub(crate) struct Parcel {
+pub(crate) struct OutgoingBatch {
     /// The last row of the log in it.
     pub(crate) up_to: i64,
     /// Size of those rows.
@@ -78,7 +78,7 @@ pub(crate) struct Parcel {
     pub(crate) series: Vec<(ChannelRef, Unit, Vec<Sample>)>,
 }
 
-impl Parcel {
+impl OutgoingBatch {
     pub(crate) fn n_readings(&self) -> usize {
         self.series
             .iter()
@@ -91,13 +91,15 @@ impl EmbeddedStore {
     /// Bytes that wait to be sent; `None`: this store keeps its readings itself.
     pub(crate) fn waiting_bytes(&self) -> Result<Option<u64>, StoreError> {
         let memory = self.memory("look at what is to be sent")?;
-        Ok(memory.leaving.map(|leaving| leaving.waiting_bytes))
+        Ok(memory
+            .replication
+            .map(|replication| replication.waiting_bytes))
     }
 
     /// Every reading from here on is in this store, whenever it came; `None`: every reading is.
     pub(crate) fn whole_from(&self) -> Result<Option<Timestamp>, StoreError> {
         let memory = self.memory("look at what is kept here")?;
-        Ok(memory.leaving.map(|leaving| leaving.whole_from))
+        Ok(memory.replication.map(|replication| replication.whole_from))
     }
 
     /// A number that grows with each append.
@@ -116,8 +118,8 @@ impl EmbeddedStore {
             .with_writer("take over an archive's list", |db| {
                 let mut memory = self.memory_mut()?;
                 let sent = memory
-                    .leaving
-                    .map_or(memory.last_log_id, |leaving| leaving.sent);
+                    .replication
+                    .map_or(memory.last_log_id, |replication| replication.sent);
                 let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
                 let mut ids = Vec::with_capacity(adopted.len());
                 for one in adopted {
@@ -132,7 +134,7 @@ impl EmbeddedStore {
                 }
                 memory::set_position(&tx, SENT, sent)?;
                 memory::set_position(&tx, WHOLE_FROM, whole_from.0)?;
-                let leaving = load(&tx)?;
+                let replication = load(&tx)?;
                 tx.commit()?;
                 for (one, id) in adopted.iter().zip(ids) {
                     if memory.state(id).is_none() {
@@ -147,7 +149,7 @@ impl EmbeddedStore {
                         },
                     );
                 }
-                memory.leaving = leaving;
+                memory.replication = replication;
                 memory.name_by_id();
                 Ok(())
             })
@@ -178,12 +180,12 @@ impl EmbeddedStore {
     }
 
     /// The oldest rows of the log that are not sent, about `most` readings; `None`: all are.
-    pub(crate) fn next_parcel(&self, most: usize) -> Result<Option<Parcel>, StoreError> {
+    pub(crate) fn next_parcel(&self, most: usize) -> Result<Option<OutgoingBatch>, StoreError> {
         let (sent, last) = {
             let memory = self.memory(SEND)?;
-            match memory.leaving {
-                Some(leaving) if leaving.sent < memory.last_log_id => {
-                    (leaving.sent, memory.last_log_id)
+            match memory.replication {
+                Some(replication) if replication.sent < memory.last_log_id => {
+                    (replication.sent, memory.last_log_id)
                 }
                 _ => return Ok(None),
             }
@@ -191,7 +193,7 @@ impl EmbeddedStore {
         let (mut up_to, mut bytes, n) = (sent, 0, Cell::new(0));
         let mut found: BTreeMap<SeriesId, Vec<Sample>> = BTreeMap::new();
         self.connections.read(SEND, |db| {
-            log::replay_some(
+            hot::replay_some(
                 db,
                 sent,
                 |id, size| {
@@ -214,7 +216,7 @@ impl EmbeddedStore {
             up_to = last;
         }
         let series = self.named(found)?;
-        Ok(Some(Parcel {
+        Ok(Some(OutgoingBatch {
             up_to,
             bytes,
             series,
@@ -247,15 +249,15 @@ impl EmbeddedStore {
             memory::set_position(&tx, SENT, up_to)?;
             // Rows that were sorted into blocks while they waited.
             let compacted = memory::position(&tx, memory::COMPACTED)?;
-            log::clear(&tx, up_to.min(compacted), SLICE_ROWS)?;
+            hot::clear(&tx, up_to.min(compacted), SLICE_ROWS)?;
             tx.commit()?;
             let mut memory = self.memory_mut()?;
             let last = memory.last_log_id;
-            if let Some(leaving) = &mut memory.leaving {
-                leaving.sent = up_to;
-                leaving.waiting_bytes = leaving.waiting_bytes.saturating_sub(bytes);
+            if let Some(replication) = &mut memory.replication {
+                replication.sent = up_to;
+                replication.waiting_bytes = replication.waiting_bytes.saturating_sub(bytes);
                 if up_to == last {
-                    (leaving.waiting_bytes, leaving.waiting_from) = (0, NOTHING_WAITS);
+                    (replication.waiting_bytes, replication.waiting_from) = (0, NOTHING_WAITS);
                 }
             }
             Ok(())
@@ -268,14 +270,14 @@ impl EmbeddedStore {
         let day = Day::of(before);
         self.connections.with_writer("make room", |db| {
             let tx = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
-            let Some(leaving) = self.memory_mut()?.leaving else {
+            let Some(replication) = self.memory_mut()?.replication else {
                 return Ok(false);
             };
             let start = day.at(0);
-            if leaving.waiting_from < start {
+            if replication.waiting_from < start {
                 return Ok(false);
             }
-            if leaving.whole_from < start {
+            if replication.whole_from < start {
                 memory::set_position(&tx, WHOLE_FROM, start.0)?;
             }
             let n = tx
@@ -286,8 +288,8 @@ impl EmbeddedStore {
                 .execute(params![day.block(SeriesId(0)), SLICE_BLOCKS])?;
             // Whoever reads looks at this moment before and after reading blocks, so it must be
             // known before they are gone.
-            if let Some(leaving) = &mut self.memory_mut()?.leaving {
-                leaving.whole_from = leaving.whole_from.max(start);
+            if let Some(replication) = &mut self.memory_mut()?.replication {
+                replication.whole_from = replication.whole_from.max(start);
             }
             tx.commit()?;
             Ok(n as i64 == SLICE_BLOCKS)
@@ -323,11 +325,11 @@ impl EmbeddedStore {
     ) -> Result<HashMap<ChannelRef, Vec<Timestamp>>, StoreError> {
         let memory = self.memory(super::READ)?;
         let mut asked: HashMap<ChannelRef, Vec<Timestamp>> = HashMap::new();
-        let Some(leaving) = memory.leaving else {
+        let Some(replication) = memory.replication else {
             return Ok(asked);
         };
         let mut seen = HashSet::new();
-        for reading in readings.iter().filter(|r| r.time < leaving.whole_from) {
+        for reading in readings.iter().filter(|r| r.time < replication.whole_from) {
             let Some(id) = memory.id(&reading.device, &reading.channel) else {
                 continue;
             };

@@ -22,7 +22,7 @@ const MOST_WAITING: usize = 10_000;
 
 /// What waits to be written.
 #[derive(Default)]
-pub(in crate::embedded) struct Heard {
+pub(in crate::embedded) struct LastSeen {
     devices: HashMap<DeviceId, Timestamp>,
     /// Each newer than what is written, with the same value.
     attributes: BTreeMap<(DeviceId, String), Attribute>,
@@ -33,7 +33,7 @@ pub(in crate::embedded) struct Heard {
 }
 
 impl EmbeddedStore {
-    pub(super) fn hear(
+    pub(super) fn note_last_seen(
         &self,
         heard: &[(DeviceId, Timestamp)],
         attributes: &[Attribute],
@@ -72,7 +72,7 @@ impl EmbeddedStore {
     /// readings of such a device go to the quarantine, where they can be seen.
     fn admits(
         &self,
-        waiting: &mut Heard,
+        waiting: &mut LastSeen,
         near: &mut Option<NearBound>,
         device: &DeviceId,
     ) -> Result<bool, StoreError> {
@@ -112,7 +112,7 @@ impl EmbeddedStore {
         self.write_waiting(&mut waiting)
     }
 
-    fn write_waiting(&self, waiting: &mut Heard) -> Result<(), StoreError> {
+    fn write_waiting(&self, waiting: &mut LastSeen) -> Result<(), StoreError> {
         if waiting.devices.is_empty() && waiting.attributes.is_empty() {
             return Ok(());
         }
@@ -144,7 +144,7 @@ impl EmbeddedStore {
         Ok(found.into_list())
     }
 
-    fn waiting(&self, attempted: &str) -> Result<std::sync::MutexGuard<'_, Heard>, StoreError> {
+    fn waiting(&self, attempted: &str) -> Result<std::sync::MutexGuard<'_, LastSeen>, StoreError> {
         self.heard.lock().map_err(|_| self.poisoned(attempted))
     }
 }
@@ -180,7 +180,7 @@ fn within_bounds(attribute: &Attribute) -> Option<Attribute> {
     })
 }
 
-impl Heard {
+impl LastSeen {
     /// Says whether any is news: not known yet, or with another value.
     fn take_attributes(&mut self, db: &Connection, said: &[Attribute]) -> Result<bool, Fault> {
         let mut news = false;
