@@ -276,7 +276,10 @@ async fn the_shelf_of_a_hive_holds_its_yard_alone() {
     let yards = own["yards"].as_array().unwrap();
     assert_eq!(yards.len(), 1);
     let same = |yard: &&Value| yard["id"] == yards[0]["id"];
-    assert_eq!(all["yards"].as_array().unwrap().iter().find(same), Some(&yards[0]));
+    assert_eq!(
+        all["yards"].as_array().unwrap().iter().find(same),
+        Some(&yards[0])
+    );
     assert_eq!(api.get("/api/v1/shelf?hive=nowhere").await.0, 404);
     assert_eq!(api.get("/api/v1/shelf?yard=north").await.0, 400);
 }
