@@ -45,9 +45,9 @@ impl Said {
 /// Whether a flag was right.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub enum Verdict {
-    /// It was so.
+    /// The flag was right.
     Right,
-    /// It was not.
+    /// The flag was wrong.
     Wrong,
 }
 
