@@ -48,9 +48,9 @@ impl Said {
 )]
 #[strum(serialize_all = "snake_case")]
 pub enum Verdict {
-    /// It was so.
+    /// The flag was right.
     Right,
-    /// It was not.
+    /// The flag was wrong.
     Wrong,
 }
 

@@ -23,7 +23,7 @@ pub struct Evidence {
 /// One number of the evidence.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Quantity {
-    /// Its name in the template, `a-z` and `_`.
+    /// The quantity's name in the template, `a-z` and `_`.
     pub name: String,
     /// The value, in the unit of `measure`.
     pub value: f64,
@@ -149,7 +149,7 @@ impl Evidence {
         self.with_quantity(name, value, None, measure)
     }
 
-    /// The same for a number that is only estimated.
+    /// Adds a number that is only estimated, with its interval where that is finite.
     pub fn with_estimate(self, name: &str, estimate: Estimate, measure: Measure) -> Self {
         let known = estimate.lo.is_finite() && estimate.hi.is_finite();
         let interval = known.then_some((estimate.lo, estimate.hi));

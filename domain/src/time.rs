@@ -104,7 +104,7 @@ impl Span {
         (both.start < both.end).then_some(both)
     }
 
-    /// Its length in hours.
+    /// The span's length in hours.
     pub fn hours(self) -> f64 {
         self.end.hours_since(self.start)
     }

@@ -78,7 +78,7 @@ impl NoticeState {
 /// A notice.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Notice {
-    /// Its number, never used twice.
+    /// The notice's number, never used twice.
     pub id: i64,
     /// To whom.
     pub person: PersonId,
@@ -107,7 +107,7 @@ pub struct ToldThing {
     pub person: PersonId,
     /// On which way.
     pub way: Way,
-    /// Of which flag.
+    /// The flag that was told of.
     pub flag: FlagId,
     /// What.
     pub event: String,

@@ -81,9 +81,9 @@ pub fn list() -> String {
 pub struct Plan {
     /// The program, on the search path or below the root.
     pub program: &'static str,
-    /// Its arguments.
+    /// The program's arguments.
     pub arguments: Vec<String>,
-    /// Variables to set for it.
+    /// Variables to set for the program.
     pub variables: Vec<(&'static str, &'static str)>,
 }
 

@@ -14,7 +14,7 @@ mod learn_anew;
 /// A place with hives.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Yard {
-    /// Its id.
+    /// The yard's id.
     pub id: YardId,
     /// What people call it.
     pub name: String,
@@ -78,7 +78,7 @@ pub struct Move {
 /// A hive.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Hive {
-    /// Its id.
+    /// The hive's id.
     pub id: HiveId,
     /// What people call it; its id where no name was given.
     pub name: String,
@@ -202,7 +202,7 @@ pub struct LevelSensor {
 /// A feeder.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Feeder {
-    /// Its id.
+    /// The feeder's id.
     pub id: FeederId,
     /// The hive that it feeds.
     pub hive: HiveId,
@@ -252,9 +252,9 @@ pub enum ThresholdPlace {
 pub struct Threshold {
     /// Where it holds.
     pub place: ThresholdPlace,
-    /// Its name: `silent.least_hours`.
+    /// The threshold's name: `silent.least_hours`.
     pub name: String,
-    /// Its value, in the threshold's own unit.
+    /// The value, in the threshold's own unit.
     pub value: f64,
 }
 
@@ -299,7 +299,7 @@ impl Apiary {
         self.thresholds.iter().map(threshold).collect()
     }
 
-    /// Those of `thresholds` whose yard or hive is here.
+    /// The thresholds among `thresholds` whose yard or hive is in this apiary.
     pub fn that_fit(&self, mut thresholds: Vec<Threshold>) -> Vec<Threshold> {
         thresholds.retain(|threshold| match &threshold.place {
             ThresholdPlace::Operation => true,

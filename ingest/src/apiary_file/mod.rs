@@ -36,7 +36,7 @@ pub struct ApiaryFile {
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct YardFile {
-    /// Its id.
+    /// The yard's id.
     pub id: String,
     /// What people call it; its id where left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -58,7 +58,7 @@ pub struct YardFile {
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct HiveFile {
-    /// Its id.
+    /// The hive's id.
     pub id: String,
     /// What people call it; its id where left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -91,7 +91,7 @@ pub struct HiveFile {
 pub struct ScaleFile {
     /// The device.
     pub device: String,
-    /// Its channel; `weight` where left out.
+    /// The scale's channel; `weight` where left out.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub channel: Option<String>,
     /// From when it stands there, RFC 3339; its first reading where left out.
@@ -116,7 +116,7 @@ pub struct MoveFile {
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct FeederFile {
-    /// Its id.
+    /// The feeder's id.
     pub id: String,
     /// The hive that it feeds.
     pub hive: String,
@@ -142,7 +142,7 @@ fn yes() -> bool {
 pub struct SensorFile {
     /// The device.
     pub device: String,
-    /// Its channel: a `distance`, `depth`, `volume` or `feeder_weight`.
+    /// The sensor's channel: a `distance`, `depth`, `volume` or `feeder_weight`.
     pub channel: String,
     /// From the sensor's face to the feeder's floor, m.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -173,9 +173,9 @@ pub struct GatewayFile {
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct ThresholdFile {
-    /// Its name; `larder flags parameters` lists them.
+    /// The threshold's name; `larder flags parameters` lists them.
     pub name: String,
-    /// Its value, in the threshold's own unit.
+    /// The value, in the threshold's own unit.
     pub value: f64,
     /// Only in this yard.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -71,7 +71,7 @@ pub(super) struct DecodeError {
     pub reason: String,
     /// The series whose value was impossible, and that value's time.
     pub impossible: Option<(ChannelRef, Timestamp)>,
-    /// Its own time, where nothing is wrong but that it is ahead of the clock.
+    /// The record's own time, where nothing is wrong but that it is ahead of the clock.
     pub ahead: Option<Timestamp>,
 }
 

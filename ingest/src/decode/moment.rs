@@ -73,7 +73,7 @@ impl Seconds {
         Self::to_timestamp((i128::from(moment.0) * 1_000_000 + self.0).div_euclid(1_000_000))
     }
 
-    /// The same digits read as milliseconds after 1970.
+    /// The digits read as milliseconds after 1970.
     fn as_milliseconds(self) -> Timestamp {
         Self::to_timestamp(self.0.div_euclid(NANOS))
     }

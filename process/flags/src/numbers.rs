@@ -2,7 +2,7 @@
 
 use larder_estimate::numbers::Number;
 
-/// Those of the flags, file by file.
+/// The numbers of the flags, file by file.
 pub fn all() -> impl Iterator<Item = &'static Number> {
     [
         crate::balance::NUMBERS,

@@ -29,7 +29,7 @@ larder_estimate::numbers! { "flags.pace":
     SENSOR_SHARE: f64 = 0.004, "1", [0.0013, 0.012], Measured;
     /// A level is the mean of so many hours.
     LEVEL_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
-    /// And so much noisier than a node's.
+    /// The mean level of some hours is so many times as noisy as a node's.
     LEVEL_NOISE: f64 = 0.6, "1", [0.2, 1.8], Chosen;
 }
 

@@ -14,11 +14,11 @@ larder_estimate::numbers! { "flags.stalled":
     RISE_SDS: f64 = 2.5, "1", [0.83, 7.5], Chosen;
     /// What is expected must stand out from what the sensor can tell by this, standard deviations.
     CLEAR_SDS: f64 = 2.0, "1", [0.67, 6.0], Chosen;
-    /// It was warm enough so long before as well, hours: half a day and a little.
+    /// A stall opens only if it was warm enough so long before as well, hours: half a day and a little.
     WARM_BEFORE_HOURS: f64 = 14.0, "h", [4.7, 42.0], Chosen;
-    /// Taken again for so long, hours, it is over.
+    /// A stall is over when syrup has been taken again for so long, hours.
     CLOSE_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
-    /// How sure it is.
+    /// How sure a stall is.
     PROBABILITY: f64 = 0.75, "1", [0.25, 1.0], Chosen;
     /// Taking again is looked for over so many hours.
     RESUMED_HOURS: [f64; 2] = [6.0, 14.0], "h", [2.0, 42.0], Chosen;

@@ -46,7 +46,7 @@ pub struct Written {
 /// A reading that an archive will never take.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Unwritten {
-    /// Its series.
+    /// The reading's series.
     pub series: ChannelRef,
     /// The unit of its value.
     pub unit: Unit,
@@ -83,7 +83,7 @@ pub enum FaultKind {
 }
 
 impl FaultKind {
-    /// Its name in metrics.
+    /// The kind's name in metrics.
     pub fn name(self) -> &'static str {
         match self {
             Self::Unreachable => "unreachable",

@@ -9,7 +9,7 @@ use super::{Gauge, Inputs, Wall, litres_at_20};
 pub struct Term {
     /// What is uncertain.
     pub what: &'static str,
-    /// Its standard uncertainty, in `unit`.
+    /// Standard uncertainty of the cause, in `unit`.
     pub sd: f64,
     /// The unit of `sd`.
     pub unit: &'static str,

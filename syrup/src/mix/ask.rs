@@ -133,7 +133,7 @@ impl Leftover {
         Ok(Self { volume, strength })
     }
 
-    /// Its sugar and water.
+    /// Sugar and water of the leftover.
     pub fn recipe(self) -> Result<Recipe, MixError> {
         Recipe::of_volume(self.volume, self.strength, TWENTY)
     }

@@ -15,15 +15,18 @@ use crate::parameters::SensorPrior;
 use crate::series::grid::{PER_HOUR, STEP_HOURS};
 
 crate::numbers! { "estimate.feeder.filter":
-    /// A loss is known to about this share, and its errors go together over so many nodes.
+    /// A loss is known to about this share of it.
     LOSS_SHARE: f64 = 0.2, "1", [0.067, 0.6], Chosen;
+    /// A loss's errors go together over so many nodes.
     LOSS_NODES: f64 = 4.0, "1", [1.3, 12.0], Chosen;
     /// How much a sensor's offset wanders, as a share of its prior variance at each node.
     OFFSET_DRIFT: f64 = 1e-4, "1", [3.3e-05, 0.0003], Chosen;
     /// How well it is known that an empty feeder holds its dregs, as a share of the capacity.
     EMPTY_SD_SHARE: f64 = 0.004, "1", [0.0013, 0.012], Chosen;
-    /// A spill that leaves less than this share of what was in it, and litres, leaves nothing.
+    /// A spill that leaves less than this share of what was in it, and `SPILT_L`, leaves nothing.
     SPILT_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    /// A spill that leaves fewer litres than this, and `SPILT_SHARE` of what was in the feeder, leaves
+    /// nothing.
     SPILT_L: f64 = 0.1, "l", [0.033, 0.3], Chosen;
     /// What a feeder that lost all may yet hold, as a share of the capacity.
     EMPTIED_SD_SHARE: f64 = 0.01, "1", [0.0033, 0.03], Chosen;

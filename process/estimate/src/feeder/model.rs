@@ -116,7 +116,7 @@ impl Step {
         }
     }
 
-    /// The same with another memory; most steps have that of the one before.
+    /// This step with another memory, hours; most steps have that of the one before.
     pub fn with_memory(self, memory_hours: f64) -> Self {
         if memory_hours.to_bits() == self.memory_hours.to_bits() {
             self

@@ -20,8 +20,9 @@ pub use common::undisturbed;
 use common::{Common, common_changes, dry_nodes, own_sd, rain_without_gauge, usual_course};
 
 crate::numbers! { "estimate.series.water":
-    /// How far what stays of a rain is off, as a share, and of snow, which all stays, kg/mm.
+    /// How far off the water that stays of a rain is, as a share of it.
     HELD_SHARE: f64 = 1.0, "1", [0.33, 1.0], Chosen;
+    /// How far off the weight of snow is, all of which stays, kg/mm.
     SNOW_KG_PER_MM_SD: f64 = 0.15, "kg/mm", [0.05, 0.45], Chosen;
     /// Below this it snows, Cel.
     SNOW_BELOW: f64 = 1.0, "Cel", [0.33, 3.0], Chosen;
@@ -30,23 +31,25 @@ crate::numbers! { "estimate.series.water":
     WET_ROOF_KG: f64 = 0.25, "kg", [0.083, 0.75], Chosen;
     /// Drying has a time constant within these, hours.
     DRYING_HOURS: [f64; 2] = [1.5, 60.0], "h", [0.5, 180.0], Chosen;
-    /// How far that is off, as a share; errors of some hours go together.
+    /// How far off what dries is, as a share of it; errors of some hours go together.
     DRYING_SHARE: f64 = 2.0, "1", [0.67, 6.0], Chosen;
     /// How exactly the common course of weight is read, kg.
     READING_SD_KG: f64 = 0.008, "kg", [0.0027, 0.024], Chosen;
-    /// How much bees in flight, wind and a flow move it by day against the usual, kg, and for how long,
-    /// hours: in the dark, when they are in, by day, and in rain by day, when they come home.
+    /// How much bees in flight, wind and a flow move the common weight against the usual, kg: in the
+    /// dark, by day, and in rain by day.
     FLIGHT_SD_KG: [f64; 3] = [0.008, 0.10, 0.08], "kg", [0.0027, 0.3], Chosen;
+    /// How long such a move of the common weight lasts, hours: in the dark, by day, and in rain by day.
     FLIGHT_HOURS: [f64; 3] = [0.7, 2.5, 1.0], "h", [0.23, 7.5], Chosen;
     /// How much of what the hives stray from their usual course they stray in the dark.
     OWN_NIGHT_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
     /// Without a gauge a change above this in half an hour is a hand's, kg: a cloudburst puts some hundred
     /// grams on a hive, or a kilogram on a large platform, a keeper who feeds puts two and more.
     MOST_UNGAUGED_KG: f64 = 1.2, "kg", [0.4, 3.6], Chosen;
-    /// What a yard's hives hold of a millimetre and how fast they dry may be so many times the usual.
+    /// A yard's hives may hold so many times the usual water of a millimetre.
     HELD_FACTORS: [f64; 5] = [0.4, 0.63, 1.0, 1.6, 2.5], "1", [0.13, 7.5], Chosen;
+    /// A yard's hives may dry so many times as fast as usual.
     DRYING_FACTORS: [f64; 3] = [0.63, 1.0, 1.6], "1", [0.21, 4.8], Chosen;
-    /// How far yards differ in that, logarithm.
+    /// How far yards differ in what they hold and how fast they dry, logarithm.
     FACTOR_SD: f64 = 0.7, "1", [0.23, 2.1], Chosen;
     /// A residual above so many standard deviations is no water.
     GATE_SDS: f64 = 5.0, "1", [1.7, 15.0], Chosen;
@@ -54,8 +57,9 @@ crate::numbers! { "estimate.series.water":
     INDOORS_MM: f64 = 0.1, "mm", [0.033, 0.3], Chosen;
     /// What a step that no scale saw leaves open, kg.
     UNSEEN_SD_KG: f64 = 0.05, "kg", [0.017, 0.15], Chosen;
-    /// What is known at the start, variances in kg2: of water, and of all else.
+    /// The variance of the water on the hives at the start, kg2.
     FIRST_WATER_VARIANCE: f64 = 0.01, "1", [0.0033, 0.03], Chosen;
+    /// The variance of every other state at the start, kg2.
     FIRST_VARIANCE: f64 = 1e-4, "1", [3.3e-05, 0.0003], Chosen;
     /// This share of a half hour's rain is still on its way onto the hives in the next.
     LATE_RAIN_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
@@ -63,8 +67,9 @@ crate::numbers! { "estimate.series.water":
     LEAST_DRYING_SD_KG: f64 = 1e-4, "kg", [3.3e-05, 0.0003], Chosen;
     /// This share of a day's nodes is by day.
     BY_DAY_SHARE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
-    /// How much of the hives' spread is their own course's, and how much the reading's.
+    /// How much of the hives' spread is that of their own course.
     OWN_SPREAD_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    /// How much of the hives' spread is that of the readings.
     READING_SPREAD_SHARE: f64 = 0.7, "1", [0.23, 1.0], Chosen;
 }
 

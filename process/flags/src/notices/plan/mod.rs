@@ -47,7 +47,7 @@ pub struct Told {
     pub person: PersonId,
     /// On which way.
     pub way: Way,
-    /// Of which flag.
+    /// The flag that the notice is about.
     pub flag: FlagId,
     /// What.
     pub event: Event,
