@@ -114,7 +114,7 @@ pub(super) struct FeederBody {
     capacity_l: f64,
     #[serde(default = "yes")]
     on_scale: bool,
-    /// Its level sensors, each for its time.
+    /// The feeder's level sensors, each for its time.
     #[serde(default)]
     sensor: Vec<SensorBody>,
     /// Tells this state from any other. Sent back with a change, the change is refused with 412
