@@ -82,7 +82,7 @@ pub enum ChannelKind {
 }
 
 impl ChannelKind {
-    /// All of them.
+    /// All kinds of channel.
     pub const ALL: [Self; 13] = [
         Self::Weight,
         Self::FeederWeight,

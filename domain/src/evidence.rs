@@ -61,7 +61,7 @@ pub enum Measure {
 }
 
 impl Measure {
-    /// All of them.
+    /// All measures.
     pub const ALL: [Self; 11] = [
         Self::Volume,
         Self::Mass,

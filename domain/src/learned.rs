@@ -39,7 +39,7 @@ pub enum Trait {
 }
 
 impl Trait {
-    /// All of them, in the order in which they are shown.
+    /// All traits, in the order in which they are shown.
     pub const ALL: [Self; 4] = [
         Self::Offset,
         Self::PerKelvin,

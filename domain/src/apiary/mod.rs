@@ -40,7 +40,7 @@ pub enum Goal {
 }
 
 impl Goal {
-    /// All of them.
+    /// All goals.
     pub const ALL: [Self; 4] = [
         Self::WinterStores,
         Self::BuildUp,
@@ -137,7 +137,7 @@ pub enum FeederKind {
 }
 
 impl FeederKind {
-    /// All of them.
+    /// All kinds of feeder.
     pub const ALL: [Self; 5] = [
         Self::Frame,
         Self::Pail,

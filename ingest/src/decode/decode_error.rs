@@ -24,7 +24,7 @@ pub enum DecodeErrorClass {
 }
 
 impl DecodeErrorClass {
-    /// All of them.
+    /// All classes of decode error.
     pub const ALL: [Self; 8] = [
         Self::Unreadable,
         Self::Oversized,
