@@ -78,7 +78,7 @@ crate::numbers! { "estimate.series.water":
 pub struct Water {
     /// How much, kg.
     pub kg: Vec<f64>,
-    /// How far that is known, kg (standard deviation). Where hardly any is left, not much can be wrong.
+    /// Standard deviation of `kg`, kg. Where hardly any water is left, not much can be wrong.
     pub sd_kg: Vec<f64>,
 }
 
@@ -219,13 +219,12 @@ impl<'a> Course<'a> {
             likelihood: 0.0,
         };
         let mut course = 0.0;
-        for k in 0..n {
+        for (k, (common, &drying)) in self.common.iter().zip(&hours).enumerate() {
             let fall = self.fall(k, parameters);
-            let common = self.common[k];
             let drying = if fall.mm > 0.0 {
                 DRYING_HOURS[1]
             } else {
-                hours[k]
+                drying
             };
             let stays = (-STEP_HOURS / drying).exp();
             let flight = self.flight(k, fall.mm);
