@@ -95,7 +95,11 @@ impl PersonBody {
         };
         let kind = |word: &String| {
             FlagKind::from_name(word).ok_or_else(|| {
-                let known = FlagKind::ALL.map(FlagKind::name).join(", ");
+                let known = FlagKind::ALL
+                    .iter()
+                    .map(|kind| kind.name())
+                    .collect::<Vec<_>>()
+                    .join(", ");
                 format!("there is no kind \"{word}\"; there are {known}")
             })
         };

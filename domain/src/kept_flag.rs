@@ -71,7 +71,8 @@ impl fmt::Display for FlagId {
 ///
 /// `Open` → `Closed` (it is over) → `Open` (late data shows that it was not);
 /// `Open`, `Closed` → `Withdrawn` (late data shows that it was wrong) → `Open`, `Closed` (it was not).
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, strum::IntoStaticStr)]
+#[strum(serialize_all = "snake_case")]
 pub enum FlagState {
     /// The flag holds.
     Open,

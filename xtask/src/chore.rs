@@ -54,6 +54,12 @@ pub const CHORES: &[Chore] = &[
         plan: docs,
     },
     Chore {
+        word: "write",
+        takes: "",
+        does: "what is generated: tables in docs/, api/openapi.json, the pages' types",
+        plan: write,
+    },
+    Chore {
         word: "check",
         takes: "",
         does: "the quick loop before a commit: tests/run --quick",
@@ -148,7 +154,7 @@ fn package(name: &str, root: &Path) -> Result<String, String> {
         "larder" => name,
         _ => name.strip_prefix("larder-").unwrap_or(name),
     };
-    if folder.contains(['/', '.']) || !root.join(folder).join("Cargo.toml").is_file() {
+    if !folders_of_crates(root).iter().any(|known| known == folder) {
         let crates = folders_of_crates(root).join(", ");
         return Err(format!("there is no crate `{name}`; these are: {crates}"));
     }
@@ -158,8 +164,13 @@ fn package(name: &str, root: &Path) -> Result<String, String> {
     })
 }
 
+/// Those of the root, and those under `process`, which is a crate and the roof of two more.
 fn folders_of_crates(root: &Path) -> Vec<String> {
-    sorted_names(root, |path| path.join("Cargo.toml").is_file())
+    let is_crate = |path: &Path| path.join("Cargo.toml").is_file();
+    let mut found = sorted_names(root, is_crate);
+    found.extend(sorted_names(&root.join("process"), is_crate));
+    found.sort();
+    found
 }
 
 fn e2e(rest: &[String], root: &Path) -> Result<Plan, String> {
@@ -207,6 +218,21 @@ fn docs(rest: &[String], _: &Path) -> Result<Plan, String> {
     }
     plan.variables.push(("RUSTDOCFLAGS", "-D warnings"));
     Ok(plan)
+}
+
+/// Everything that a test compares with the code and can write anew.
+const WRITERS: &str = "LARDER_WRITE_DOCS=1 cargo test --locked -p larder docs && \
+    LARDER_WRITE_DOCS=1 cargo test --locked -p larder-process --test numbers && \
+    LARDER_WRITE_OPENAPI=1 cargo test --locked -p larder-api --test openapi && \
+    cd dashboards && npm run types";
+
+fn write(rest: &[String], _: &Path) -> Result<Plan, String> {
+    nothing_more(rest)?;
+    Ok(Plan {
+        program: "sh",
+        arguments: vec!["-c".to_owned(), WRITERS.to_owned()],
+        variables: Vec::new(),
+    })
 }
 
 fn check(rest: &[String], _: &Path) -> Result<Plan, String> {
@@ -263,6 +289,10 @@ mod tests {
                 "test larder-store",
                 "cargo test --locked --package larder-store",
             ),
+            (
+                "test estimate",
+                "cargo test --locked --package larder-estimate",
+            ),
             ("test larder", "cargo test --locked --package larder"),
             ("test xtask", "cargo test --locked --package xtask"),
             (
@@ -273,7 +303,10 @@ mod tests {
             assert_eq!(planned(line).unwrap(), command);
         }
         let wrong = planned("test proces").unwrap_err();
-        assert!(wrong.contains("api, domain, ingest"), "{wrong}");
+        assert!(
+            wrong.contains("api, domain, estimate, flags, ingest"),
+            "{wrong}"
+        );
         assert!(planned("test ../elsewhere").is_err());
     }
 

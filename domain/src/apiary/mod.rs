@@ -27,7 +27,10 @@ pub struct Yard {
 }
 
 /// What a colony is fed for.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(
+    Clone, Copy, PartialEq, Eq, Debug, strum::IntoStaticStr, strum::VariantArray, strum::EnumString,
+)]
+#[strum(serialize_all = "snake_case")]
 pub enum Goal {
     /// Weight for the winter.
     WinterStores,
@@ -41,26 +44,16 @@ pub enum Goal {
 
 impl Goal {
     /// All goals.
-    pub const ALL: [Self; 4] = [
-        Self::WinterStores,
-        Self::BuildUp,
-        Self::Comb,
-        Self::Emergency,
-    ];
+    pub const ALL: &'static [Self] = <Self as strum::VariantArray>::VARIANTS;
 
     /// The word in files and on the wire.
     pub fn name(self) -> &'static str {
-        match self {
-            Self::WinterStores => "winter_stores",
-            Self::BuildUp => "build_up",
-            Self::Comb => "comb",
-            Self::Emergency => "emergency",
-        }
+        self.into()
     }
 
     /// Reads the word back.
     pub fn from_name(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|goal| goal.name() == name)
+        name.parse().ok()
     }
 }
 
@@ -122,7 +115,20 @@ impl Hive {
 }
 
 /// The kinds of feeder.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+#[derive(
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Debug,
+    strum::IntoStaticStr,
+    strum::VariantArray,
+    strum::EnumString,
+)]
+#[strum(serialize_all = "snake_case")]
 pub enum FeederKind {
     /// Hangs in the hive in place of frames.
     Frame,
@@ -138,28 +144,16 @@ pub enum FeederKind {
 
 impl FeederKind {
     /// All kinds of feeder.
-    pub const ALL: [Self; 5] = [
-        Self::Frame,
-        Self::Pail,
-        Self::Jar,
-        Self::Tray,
-        Self::Entrance,
-    ];
+    pub const ALL: &'static [Self] = <Self as strum::VariantArray>::VARIANTS;
 
     /// The word in files and on the wire.
     pub fn name(self) -> &'static str {
-        match self {
-            Self::Frame => "frame",
-            Self::Pail => "pail",
-            Self::Jar => "jar",
-            Self::Tray => "tray",
-            Self::Entrance => "entrance",
-        }
+        self.into()
     }
 
     /// Reads the word back.
     pub fn from_name(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|kind| kind.name() == name)
+        name.parse().ok()
     }
 }
 

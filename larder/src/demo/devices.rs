@@ -1,9 +1,9 @@
 //! A device: an instrument with a battery, a clock and a radio.
 
 use super::instruments::{Instrument, View, rain_told_mm};
-use super::random::Dice;
 use super::wire::{Format, Record};
 use larder_domain::{ChannelKind, DeviceId, Timestamp};
+use larder_sim::Dice;
 
 /// Every device measures this often.
 pub const PERIOD_MS: i64 = 10 * 60 * 1000;

@@ -2,13 +2,13 @@
 //! feeders of the trade, and who is in trouble.
 
 use super::DemoOptions;
-use super::colony::Traits;
-use super::random::Dice;
-use super::weather::Exposure;
 use larder_domain::{
     Apiary, Assignment, ChannelKind, ChannelName, ChannelRef, DeviceId, Feeder, FeederId,
     FeederKind, Geometry, Goal, Hive, HiveId, LevelSensor, Span, Timestamp, Yard, YardId,
 };
+use larder_sim::Dice;
+use larder_sim::colony::Traits;
+use larder_sim::weather::Exposure;
 use larder_syrup::Strength;
 use larder_syrup::feeder::Shape;
 

@@ -240,7 +240,7 @@ mod tests {
     use larder_domain::{DeviceId, Evidence, FeederId, Timestamp};
 
     fn every_text() -> impl Iterator<Item = (FlagKind, &'static str)> {
-        FlagKind::ALL.into_iter().flat_map(|kind| {
+        FlagKind::ALL.iter().copied().flat_map(|kind| {
             let texts = FlagTexts::of(kind);
             let all = [texts.word, texts.one, texts.many, texts.act];
             let all = all.into_iter().chain(texts.caution);
@@ -253,7 +253,7 @@ mod tests {
         for (kind, text) in every_text() {
             assert!(!text.is_empty() && !text.contains('!'), "{kind:?}: {text}");
         }
-        for kind in FlagKind::ALL {
+        for &kind in FlagKind::ALL {
             let texts = FlagTexts::of(kind);
             assert!(texts.act_with_caution().ends_with('.'), "{kind:?}");
             assert!(!texts.one.ends_with('.') && !texts.many.ends_with('.'));
@@ -262,9 +262,12 @@ mod tests {
 
     #[test]
     fn words_tell_the_kinds_apart() {
-        let mut details = FlagKind::ALL.map(|kind| FlagTexts::of(kind).word);
-        details.sort_unstable();
-        assert!(details.windows(2).all(|pair| pair[0] != pair[1]));
+        let mut words = FlagKind::ALL
+            .iter()
+            .map(|&kind| FlagTexts::of(kind).word)
+            .collect::<Vec<_>>();
+        words.sort_unstable();
+        assert!(words.windows(2).all(|pair| pair[0] != pair[1]));
     }
 
     /// The severity says when; a text that said it too would contradict it for another goal.
@@ -307,9 +310,9 @@ mod tests {
             (FlagKind::SensorFault, "mains power"),
             (FlagKind::LowBattery, "below freezing"),
         ];
-        for (kind, details) in cautions {
+        for (kind, words) in cautions {
             let caution = FlagTexts::of(kind).caution.unwrap_or_default();
-            assert!(caution.contains(details), "{kind:?}: {caution}");
+            assert!(caution.contains(words), "{kind:?}: {caution}");
         }
     }
 

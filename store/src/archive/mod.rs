@@ -69,7 +69,8 @@ pub struct WriteFault {
 }
 
 /// Kinds of trouble with a server.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, strum::IntoStaticStr)]
+#[strum(serialize_all = "snake_case")]
 pub enum FaultKind {
     /// No answer, or a connection that broke.
     Unreachable,

@@ -76,7 +76,8 @@ pub enum Caution {
 }
 
 /// Which part of the work a caution belongs to.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, strum::IntoStaticStr)]
+#[strum(serialize_all = "snake_case")]
 pub enum CautionKind {
     /// Heating and mixing.
     Mixing,
