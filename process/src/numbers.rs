@@ -2,7 +2,7 @@
 
 use larder_estimate::numbers::Number;
 
-/// All of them, file by file.
+/// All numbers of estimates and flags, file by file.
 pub fn all() -> impl Iterator<Item = &'static Number> {
     let own = [crate::coverage::NUMBERS, crate::window::NUMBERS];
     larder_estimate::numbers::all()

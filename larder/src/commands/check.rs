@@ -43,7 +43,7 @@ pub struct Check {
     pub apiary: Option<PathBuf>,
 }
 
-/// Runs it.
+/// Runs `larder check`.
 pub fn run(check: Check, shared: &Shared) -> Result<()> {
     match (&check.payload, &check.topic) {
         (Some(payload), Some(topic)) => check_payload(&check, payload, topic, shared),

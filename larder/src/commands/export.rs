@@ -69,7 +69,7 @@ fn channel_name(text: &str) -> Result<ChannelName, String> {
     ChannelName::new(text).map_err(|error| error.to_string())
 }
 
-/// Runs it.
+/// Runs `larder export`.
 pub fn run(export: Export, shared: &Shared) -> Result<()> {
     let csv = |selection: Selection| Selection {
         format: selection.format.or((!shared.json).then_some(Format::Csv)),
@@ -152,7 +152,7 @@ fn readings(selection: &ReadingsSelection, shared: &Shared) -> Result<()> {
     }
 }
 
-/// The same as one JSON object a line.
+/// Writes the readings as one JSON object a line.
 fn export_json(
     store: &dyn Readings,
     which: &Which,

@@ -53,7 +53,7 @@ impl Source {
 
 /// What a constant of several types holds.
 pub trait Values {
-    /// In order.
+    /// The values in order.
     fn values(&self) -> Vec<f64>;
 }
 

@@ -27,7 +27,7 @@ impl Default for Silent {
 pub struct LowBattery {
     /// A lithium cell under this is nearly empty, V (common practice).
     pub low_v: f64,
-    /// Above this it has been changed or charged, V (common practice).
+    /// A cell above this has been changed or charged, V (common practice).
     pub charged_v: f64,
     /// A battery is back when it stays charged for so long, hours.
     pub stays_hours: f64,
