@@ -142,24 +142,38 @@ fn test(rest: &[String], root: &Path) -> Result<Plan, String> {
     Ok(plan)
 }
 
-/// The package in a folder of the root; its own name is understood as well.
+/// The package meant: by its folder (`process/flags`), the folder's last part (`flags`), or its own name.
 fn package(name: &str, root: &Path) -> Result<String, String> {
-    let folder = match name {
-        "larder" => name,
-        _ => name.strip_prefix("larder-").unwrap_or(name),
+    let folders = members(root);
+    let short = |folder: &str| folder.rsplit('/').next().unwrap_or(folder).to_owned();
+    let package = |folder: &str| match short(folder).as_str() {
+        own @ ("larder" | "xtask") => own.to_owned(),
+        part => format!("larder-{part}"),
     };
-    if folder.contains(['/', '.']) || !root.join(folder).join("Cargo.toml").is_file() {
-        let crates = folders_of_crates(root).join(", ");
-        return Err(format!("there is no crate `{name}`; these are: {crates}"));
-    }
-    Ok(match folder {
-        "larder" | "xtask" => folder.to_owned(),
-        _ => format!("larder-{folder}"),
-    })
+    let is_meant =
+        |folder: &&String| [folder.as_str(), &short(folder), &package(folder)].contains(&name);
+    folders
+        .iter()
+        .find(is_meant)
+        .map(|folder| package(folder))
+        .ok_or_else(|| {
+            let known = folders.join(", ");
+            format!("there is no crate `{name}`; these are: {known}")
+        })
 }
 
-fn folders_of_crates(root: &Path) -> Vec<String> {
-    sorted_names(root, |path| path.join("Cargo.toml").is_file())
+/// The folders of the workspace's crates, from its `members`.
+fn members(root: &Path) -> Vec<String> {
+    let manifest = std::fs::read_to_string(root.join("Cargo.toml")).unwrap_or_default();
+    let list = manifest
+        .split_once("\nmembers = [")
+        .and_then(|(_, rest)| rest.split_once(']'))
+        .map_or("", |(list, _)| list);
+    list.split('"')
+        .skip(1)
+        .step_by(2)
+        .map(str::to_owned)
+        .collect()
 }
 
 fn e2e(rest: &[String], root: &Path) -> Result<Plan, String> {
@@ -263,6 +277,11 @@ mod tests {
                 "test larder-store",
                 "cargo test --locked --package larder-store",
             ),
+            ("test flags", "cargo test --locked --package larder-flags"),
+            (
+                "test process/flags",
+                "cargo test --locked --package larder-flags",
+            ),
             ("test larder", "cargo test --locked --package larder"),
             ("test xtask", "cargo test --locked --package xtask"),
             (
@@ -273,7 +292,7 @@ mod tests {
             assert_eq!(planned(line).unwrap(), command);
         }
         let wrong = planned("test proces").unwrap_err();
-        assert!(wrong.contains("api, domain, ingest"), "{wrong}");
+        assert!(wrong.contains("domain, process/estimate"), "{wrong}");
         assert!(planned("test ../elsewhere").is_err());
     }
 
