@@ -188,7 +188,7 @@ pub(crate) fn router() -> OpenApiRouter<ServiceState> {
 async fn list_flag_kinds() -> Json<FlagKindsBody> {
     let severities = [Severity::Urgent, Severity::Warning, Severity::Info];
     Json(FlagKindsBody {
-        kinds: FlagKind::ALL.map(Into::into).into(),
+        kinds: FlagKind::ALL.iter().copied().map(Into::into).collect(),
         severities: severities.map(Into::into).into(),
     })
 }

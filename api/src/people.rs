@@ -21,7 +21,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct PersonBody {
-    /// Its id; in a request the path says it.
+    /// The person's id; in a request the path says it.
     #[serde(default)]
     pub id: String,
     /// What people call them; their id where left out.
@@ -95,7 +95,11 @@ impl PersonBody {
         };
         let kind = |word: &String| {
             FlagKind::from_name(word).ok_or_else(|| {
-                let known = FlagKind::ALL.map(FlagKind::name).join(", ");
+                let known = FlagKind::ALL
+                    .iter()
+                    .map(|kind| kind.name())
+                    .collect::<Vec<_>>()
+                    .join(", ");
                 format!("there is no kind \"{word}\"; there are {known}")
             })
         };

@@ -1,6 +1,7 @@
 //! The shelf: every yard, its hives and their feeders as they stand, in one answer.
 
-use crate::hives::FillBody;
+use crate::hives::{FillBody, find_hive};
+use crate::problem::Params;
 use crate::wire::{EstimateBody, TotalBody, rounded};
 use crate::wire_flag::{FlagBody, FlagWriter};
 use crate::words::{FeederKindWord, GoalWord};
@@ -14,9 +15,9 @@ use larder_domain::{
 };
 use larder_store::LatestSample;
 use larder_syrup::{Estimate, Total};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use std::collections::HashMap;
-use utoipa::ToSchema;
+use utoipa::{IntoParams, ToSchema};
 use utoipa_axum::{router::OpenApiRouter, routes};
 
 /// How far back the last whole day, the last fill and the last night may lie to be shown.
@@ -128,10 +129,25 @@ pub(crate) fn router() -> OpenApiRouter<ServiceState> {
     OpenApiRouter::new().routes(routes!(get_shelf))
 }
 
+/// Which part of the shelf is asked for.
+#[derive(Deserialize, IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+struct ShelfQuery {
+    /// Only the yard in which this hive stands.
+    hive: Option<String>,
+}
+
 /// Everything that the first look needs.
-#[utoipa::path(get, path = "/api/v1/shelf", tag = "shelf", responses((status = 200, body = ShelfBody)))]
-async fn get_shelf(State(service): State<ServiceState>) -> Result<Json<ShelfBody>, Problem> {
-    service.blocking(|s| shelf_body(s).map(Json)).await
+#[utoipa::path(get, path = "/api/v1/shelf", tag = "shelf", params(ShelfQuery),
+    responses((status = 200, body = ShelfBody), (status = 404)))]
+async fn get_shelf(
+    State(service): State<ServiceState>,
+    Params(query): Params<ShelfQuery>,
+) -> Result<Json<ShelfBody>, Problem> {
+    service
+        .blocking(move |s| shelf_body(s, query.hive.as_deref()).map(Json))
+        .await
 }
 
 /// All that is read from the store, once for the whole shelf.
@@ -144,13 +160,21 @@ struct Known {
     open: Vec<KeptFlag>,
 }
 
-fn shelf_body(service: &Service) -> Result<ShelfBody, Problem> {
+fn shelf_body(service: &Service, of_hive: Option<&str>) -> Result<ShelfBody, Problem> {
     let now = service.as_of();
     let apiary = service.records.apiary()?;
-    let known = read(service, &apiary, now)?;
+    let yards: Vec<&Yard> = match of_hive {
+        None => apiary.yards().collect(),
+        Some(id) => {
+            let hive = HiveId::new(id).map_err(|e| Problem::bad_request(e.to_string()))?;
+            let yard = &find_hive(&apiary, &hive)?.yard;
+            apiary.yard(yard).into_iter().collect()
+        }
+    };
+    let known = read(service, &apiary, &yards, of_hive.is_some(), now)?;
     let writer = FlagWriter::new(service, &apiary)?;
-    let yards = apiary
-        .yards()
+    let yards = yards
+        .into_iter()
         .map(|yard| yard_shelf(service, &apiary, yard, &known, &writer))
         .collect::<Result<_, _>>()?;
     Ok(ShelfBody {
@@ -159,10 +183,19 @@ fn shelf_body(service: &Service) -> Result<ShelfBody, Problem> {
     })
 }
 
-fn read(service: &Service, apiary: &Apiary, now: Timestamp) -> Result<Known, Problem> {
+/// What is read from the store for these yards; `some`: they are not all there are.
+fn read(
+    service: &Service,
+    apiary: &Apiary,
+    yards: &[&Yard],
+    some: bool,
+    now: Timestamp,
+) -> Result<Known, Problem> {
     let since = now.to_utc().date_naive() - chrono::Days::new(LOOK_BACK_DAYS);
-    let feeders: Vec<_> = apiary.feeders().map(|feeder| feeder.id.clone()).collect();
-    let hives: Vec<_> = apiary.hives().map(|hive| hive.id.clone()).collect();
+    let hives = || yards.iter().flat_map(|yard| apiary.hives_in(&yard.id));
+    let feeders = hives().flat_map(|hive| apiary.feeders_of(&hive.id));
+    let feeders: Vec<_> = feeders.map(|feeder| feeder.id.clone()).collect();
+    let hives: Vec<_> = hives().map(|hive| hive.id.clone()).collect();
     let span = Span {
         start: now.plus_ms(-86_400_000 * LOOK_BACK_DAYS as i64),
         end: now.plus_ms(1),
@@ -173,8 +206,16 @@ fn read(service: &Service, apiary: &Apiary, now: Timestamp) -> Result<Known, Pro
         uptake: HashMap::new(),
         weight: HashMap::new(),
         fills: HashMap::new(),
-        open: service.records.flags(None, span)?,
+        open: Vec::new(),
     };
+    if some {
+        for yard in yards {
+            let flags = service.records.flags(Some(&yard.id), span)?;
+            known.open.extend(flags);
+        }
+    } else {
+        known.open = service.records.flags(None, span)?;
+    }
     known.open.retain(KeptFlag::is_open);
     for sample in service.readings.latest()? {
         known.latest.insert(sample.series.clone(), sample);

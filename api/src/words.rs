@@ -261,7 +261,7 @@ impl Words for NumberUnit {
         in milliseconds since 1970; empty: a bare number.";
 
     fn all() -> Vec<&'static str> {
-        let mut all: Vec<_> = Measure::ALL.map(Measure::unit).into();
+        let mut all: Vec<_> = Measure::ALL.iter().copied().map(Measure::unit).collect();
         all.dedup();
         all
     }

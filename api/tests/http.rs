@@ -267,6 +267,23 @@ async fn the_shelf_says_how_every_feeder_stands() {
     insta::assert_json_snapshot!("shelf", shelf);
 }
 
+#[tokio::test]
+async fn the_shelf_of_a_hive_holds_its_yard_alone() {
+    let api = Api::with_a_yard().await;
+    let (_, all) = api.get("/api/v1/shelf").await;
+    let (status, own) = api.get("/api/v1/shelf?hive=north-01").await;
+    assert_eq!(status, 200);
+    let yards = own["yards"].as_array().unwrap();
+    assert_eq!(yards.len(), 1);
+    let same = |yard: &&Value| yard["id"] == yards[0]["id"];
+    assert_eq!(
+        all["yards"].as_array().unwrap().iter().find(same),
+        Some(&yards[0])
+    );
+    assert_eq!(api.get("/api/v1/shelf?hive=nowhere").await.0, 404);
+    assert_eq!(api.get("/api/v1/shelf?yard=north").await.0, 400);
+}
+
 fn feeder(id: &str) -> FeederId {
     FeederId::new(id).unwrap()
 }
@@ -1287,7 +1304,7 @@ async fn a_place_that_cannot_be_is_refused_with_a_sentence() {
         (
             json!({ "channel": "weight", "hive": "north-01", "from": "in May" }),
             400,
-            "written like",
+            "is not a moment like",
         ),
         (
             json!({ "channel": "temperature", "hive": "north-01" }),
@@ -1297,7 +1314,7 @@ async fn a_place_that_cannot_be_is_refused_with_a_sentence() {
         (
             json!({ "channel": "distance", "feeder": "north-01-f", "mount_m": 0.1 }),
             400,
-            "area_m2 or as a table",
+            "`area_m2` or `table`",
         ),
         (
             json!({ "channel": "distance", "feeder": "north-01-f", "mount_m": 0.1, "table": [[0.0, 0.0], [0.1, 0.0]] }),

@@ -163,10 +163,12 @@ function shelfFeeder(world: World, declared: Unmarked<FeederDeclaration>): Shelf
   };
 }
 
-export function shelf(world: World): Shelf {
+/** `ofHive`: only the yard in which it stands. */
+export function shelf(world: World, ofHive: string | null = null): Shelf {
+  const only = ofHive === null ? null : world.hives.get(ofHive)?.yard;
   return {
     as_of: new Date(world.now).toISOString(),
-    yards: [...world.yards.values()].map((yard) => ({
+    yards: [...world.yards.values()].filter((yard) => only === null || yard.id === only).map((yard) => ({
       ...yard,
       totals: totals(feedersOf(world, (hive) => world.hives.get(hive)?.yard === yard.id)),
       weather:

@@ -115,7 +115,7 @@ function answer(world: answers.World, method: string, path: string[], query: URL
   }
   switch (head) {
     case "shelf":
-      return ok(answers.shelf(world));
+      return ok(answers.shelf(world, query.get("hive")));
     case "devices":
       return ok({ devices: answers.devices(world) });
     case "people":

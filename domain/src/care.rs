@@ -43,28 +43,26 @@ impl Said {
 }
 
 /// Whether a flag was right.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+#[derive(
+    Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, strum::IntoStaticStr, strum::EnumString,
+)]
+#[strum(serialize_all = "snake_case")]
 pub enum Verdict {
-    /// It was so.
+    /// The flag was right.
     Right,
-    /// It was not.
+    /// The flag was wrong.
     Wrong,
 }
 
 impl Verdict {
     /// The word in stored records and on the wire.
     pub fn name(self) -> &'static str {
-        match self {
-            Self::Right => "right",
-            Self::Wrong => "wrong",
-        }
+        self.into()
     }
 
     /// Reads the word back.
     pub fn from_name(name: &str) -> Option<Self> {
-        [Self::Right, Self::Wrong]
-            .into_iter()
-            .find(|verdict| verdict.name() == name)
+        name.parse().ok()
     }
 }
 

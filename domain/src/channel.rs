@@ -39,7 +39,8 @@ impl ChannelName {
     pub fn kind(&self) -> Option<ChannelKind> {
         let base = self.0.rsplit('/').next().unwrap_or(&self.0);
         ChannelKind::ALL
-            .into_iter()
+            .iter()
+            .copied()
             .find(|kind| kind.name() == base)
     }
 }
@@ -51,7 +52,19 @@ impl fmt::Display for ChannelName {
 }
 
 /// The quantities that the service understands wherever they stand.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+#[derive(
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Debug,
+    strum::IntoStaticStr,
+    strum::VariantArray,
+)]
+#[strum(serialize_all = "snake_case")]
 pub enum ChannelKind {
     /// The whole hive on its scale, kg.
     Weight,
@@ -82,39 +95,30 @@ pub enum ChannelKind {
 }
 
 impl ChannelKind {
-    /// All of them.
-    pub const ALL: [Self; 13] = [
-        Self::Weight,
-        Self::FeederWeight,
-        Self::Depth,
-        Self::Distance,
-        Self::Volume,
-        Self::Temperature,
-        Self::SyrupTemperature,
-        Self::Humidity,
-        Self::Rain,
-        Self::Wind,
-        Self::Irradiance,
-        Self::Battery,
-        Self::Rssi,
-    ];
+    /// All kinds of channel.
+    pub const ALL: &'static [Self] = <Self as strum::VariantArray>::VARIANTS;
 
     /// The channel's name on the wire.
     pub fn name(self) -> &'static str {
+        self.into()
+    }
+
+    /// What it measures, for people.
+    pub fn meaning(self) -> &'static str {
         match self {
-            Self::Weight => "weight",
-            Self::FeederWeight => "feeder_weight",
-            Self::Depth => "depth",
-            Self::Distance => "distance",
-            Self::Volume => "volume",
-            Self::Temperature => "temperature",
-            Self::SyrupTemperature => "syrup_temperature",
-            Self::Humidity => "humidity",
-            Self::Rain => "rain",
-            Self::Wind => "wind",
-            Self::Irradiance => "irradiance",
-            Self::Battery => "battery",
-            Self::Rssi => "rssi",
+            Self::Weight => "the whole hive on its scale",
+            Self::FeederWeight => "a load cell under the feeder, net of the empty feeder",
+            Self::Depth => "depth of syrup",
+            Self::Distance => "from the sensor down to the syrup",
+            Self::Volume => "syrup in the feeder",
+            Self::Temperature => "the air, or the inside of the hive",
+            Self::SyrupTemperature => "the syrup itself",
+            Self::Humidity => "relative humidity of the air",
+            Self::Rain => "since the device's last report",
+            Self::Wind => "wind speed",
+            Self::Irradiance => "global irradiance",
+            Self::Battery => "the device's battery",
+            Self::Rssi => "strength of the radio signal",
         }
     }
 

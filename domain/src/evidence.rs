@@ -23,7 +23,7 @@ pub struct Evidence {
 /// One number of the evidence.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Quantity {
-    /// Its name in the template, `a-z` and `_`.
+    /// The quantity's name in the template, `a-z` and `_`.
     pub name: String,
     /// The value, in the unit of `measure`.
     pub value: f64,
@@ -34,7 +34,10 @@ pub struct Quantity {
 }
 
 /// What a number of the evidence measures, and in which unit it is kept.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(
+    Clone, Copy, PartialEq, Eq, Debug, strum::IntoStaticStr, strum::VariantArray, strum::EnumString,
+)]
+#[strum(serialize_all = "snake_case")]
 pub enum Measure {
     /// A volume of syrup, l.
     Volume,
@@ -61,41 +64,17 @@ pub enum Measure {
 }
 
 impl Measure {
-    /// All of them.
-    pub const ALL: [Self; 11] = [
-        Self::Volume,
-        Self::Mass,
-        Self::MassChange,
-        Self::Temperature,
-        Self::Warmth,
-        Self::Hours,
-        Self::Days,
-        Self::Voltage,
-        Self::Share,
-        Self::Moment,
-        Self::Number,
-    ];
+    /// All measures.
+    pub const ALL: &'static [Self] = <Self as strum::VariantArray>::VARIANTS;
 
     /// The word in stored records and on the wire.
     pub fn name(self) -> &'static str {
-        match self {
-            Self::Volume => "volume",
-            Self::Mass => "mass",
-            Self::MassChange => "mass_change",
-            Self::Temperature => "temperature",
-            Self::Warmth => "warmth",
-            Self::Hours => "hours",
-            Self::Days => "days",
-            Self::Voltage => "voltage",
-            Self::Share => "share",
-            Self::Moment => "moment",
-            Self::Number => "number",
-        }
+        self.into()
     }
 
     /// Reads the word back.
     pub fn from_name(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|measure| measure.name() == name)
+        name.parse().ok()
     }
 
     /// The unit in which the value is kept, as in SenML where it has one.
@@ -170,7 +149,7 @@ impl Evidence {
         self.with_quantity(name, value, None, measure)
     }
 
-    /// The same for a number that is only estimated.
+    /// Adds a number that is only estimated, with its interval where that is finite.
     pub fn with_estimate(self, name: &str, estimate: Estimate, measure: Measure) -> Self {
         let known = estimate.lo.is_finite() && estimate.hi.is_finite();
         let interval = known.then_some((estimate.lo, estimate.hi));
@@ -333,7 +312,7 @@ mod tests {
 
     #[test]
     fn measures_read_back_and_small_ones_read_well() {
-        for measure in Measure::ALL {
+        for &measure in Measure::ALL {
             assert_eq!(Measure::from_name(measure.name()), Some(measure));
         }
         let say = |measure: Measure, value| measure.say(value, UnitSystem::Metric, Tz::UTC);

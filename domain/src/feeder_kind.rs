@@ -233,7 +233,7 @@ mod tests {
 
     #[test]
     fn every_kind_is_described_and_its_sizes_are_in_order() {
-        for kind in FeederKind::ALL {
+        for &kind in FeederKind::ALL {
             let facts = facts(kind);
             assert_eq!(facts.kind, kind);
             let (least, typical, most) = facts.litres;

@@ -71,13 +71,14 @@ impl fmt::Display for FlagId {
 ///
 /// `Open` → `Closed` (it is over) → `Open` (late data shows that it was not);
 /// `Open`, `Closed` → `Withdrawn` (late data shows that it was wrong) → `Open`, `Closed` (it was not).
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, strum::IntoStaticStr)]
+#[strum(serialize_all = "snake_case")]
 pub enum FlagState {
-    /// It holds.
+    /// The flag holds.
     Open,
-    /// It held, and is over.
+    /// The flag held, and is over.
     Closed,
-    /// It was wrong.
+    /// The flag was wrong.
     Withdrawn,
 }
 
@@ -95,7 +96,7 @@ impl FlagState {
 /// A flag as it is kept.
 #[derive(Clone, PartialEq, Debug)]
 pub struct KeptFlag {
-    /// Its name.
+    /// The flag's name.
     pub id: FlagId,
     /// What was estimated last. Of one that was withdrawn: what was believed before.
     pub flag: Flag,

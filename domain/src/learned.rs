@@ -26,7 +26,19 @@ pub struct Learned {
 }
 
 /// What can be learned of an instrument.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
+#[derive(
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Debug,
+    strum::IntoStaticStr,
+    strum::VariantArray,
+    strum::EnumString,
+)]
+#[strum(serialize_all = "snake_case")]
 pub enum Trait {
     /// What it reads at an empty feeder beyond what it should.
     Offset,
@@ -39,27 +51,17 @@ pub enum Trait {
 }
 
 impl Trait {
-    /// All of them, in the order in which they are shown.
-    pub const ALL: [Self; 4] = [
-        Self::Offset,
-        Self::PerKelvin,
-        Self::GeometryShare,
-        Self::Noise,
-    ];
+    /// All traits, in the order in which they are shown.
+    pub const ALL: &'static [Self] = <Self as strum::VariantArray>::VARIANTS;
 
     /// The word in reports and on the wire.
     pub fn name(self) -> &'static str {
-        match self {
-            Self::Offset => "offset",
-            Self::PerKelvin => "per_kelvin",
-            Self::GeometryShare => "geometry_share",
-            Self::Noise => "noise",
-        }
+        self.into()
     }
 
     /// Reads the word back.
     pub fn from_name(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|what| what.name() == name)
+        name.parse().ok()
     }
 
     /// The unit of its value for a channel in `unit`, in UCUM's writing.

@@ -9,7 +9,7 @@ use larder_syrup::units::UnitSystem;
 /// Someone (or some machine) who is told of flags.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Person {
-    /// Its id.
+    /// The person's id.
     pub id: PersonId,
     /// What people call them.
     pub name: String,

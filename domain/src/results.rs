@@ -21,7 +21,8 @@ pub struct RecordedFill {
 }
 
 /// How a fill is known.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, strum::IntoStaticStr)]
+#[strum(serialize_all = "snake_case")]
 pub enum FillSource {
     /// The keeper wrote it down; no sensor saw it.
     Recorded,
@@ -75,7 +76,8 @@ pub struct UptakeDay {
 }
 
 /// How far a night-time weight can be trusted.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, strum::IntoStaticStr)]
+#[strum(serialize_all = "snake_case")]
 pub enum WeightQuality {
     /// Enough readings, quiet night.
     Good,
@@ -105,16 +107,30 @@ pub struct WeightDay {
     pub hive: HiveId,
     /// Mean weight from 01:00 to 04:00 local, without rain, kg.
     pub weight_kg: Option<Estimate>,
-    /// From this night to the next with handling taken out, kg.
+    /// Change from this night to the next with handling taken out, kg; `None` where it is not
+    /// known.
     pub net_change_kg: Option<Estimate>,
     /// What hands put on or took off between the two nights (boxes, fills, frames), kg.
     pub handling_kg: f64,
-    /// How far it can be trusted.
+    /// How far the weight can be trusted.
     pub quality: WeightQuality,
 }
 
 /// What can be wrong.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+#[derive(
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Debug,
+    strum::IntoStaticStr,
+    strum::VariantArray,
+    strum::EnumString,
+)]
+#[strum(serialize_all = "snake_case")]
 pub enum FlagKind {
     /// Fill it soon.
     RefillDue,
@@ -147,52 +163,34 @@ pub enum FlagKind {
 }
 
 impl FlagKind {
-    /// All of them, in the order in which reports list them.
-    pub const ALL: [Self; 14] = [
-        Self::RefillDue,
-        Self::Empty,
-        Self::Stalled,
-        Self::TooCold,
-        Self::Souring,
-        Self::Leaking,
-        Self::Robbed,
-        Self::Displaced,
-        Self::FlowOn,
-        Self::NeedsFeed,
-        Self::BehindTarget,
-        Self::Silent,
-        Self::SensorFault,
-        Self::LowBattery,
-    ];
+    /// All kinds of flag, in the order in which reports list them.
+    pub const ALL: &'static [Self] = <Self as strum::VariantArray>::VARIANTS;
 
     /// The word in reports and on the wire.
     pub fn name(self) -> &'static str {
-        match self {
-            Self::RefillDue => "refill_due",
-            Self::Empty => "empty",
-            Self::Stalled => "stalled",
-            Self::TooCold => "too_cold",
-            Self::Souring => "souring",
-            Self::Leaking => "leaking",
-            Self::Robbed => "robbed",
-            Self::Displaced => "displaced",
-            Self::FlowOn => "flow_on",
-            Self::NeedsFeed => "needs_feed",
-            Self::BehindTarget => "behind_target",
-            Self::Silent => "silent",
-            Self::SensorFault => "sensor_fault",
-            Self::LowBattery => "low_battery",
-        }
+        self.into()
     }
 
     /// Reads the word back.
     pub fn from_name(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|kind| kind.name() == name)
+        name.parse().ok()
     }
 }
 
 /// How soon someone should act.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+#[derive(
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Debug,
+    strum::IntoStaticStr,
+    strum::EnumString,
+)]
+#[strum(serialize_all = "snake_case")]
 pub enum Severity {
     /// Good to know.
     Info,
@@ -205,18 +203,12 @@ pub enum Severity {
 impl Severity {
     /// The word in reports.
     pub fn name(self) -> &'static str {
-        match self {
-            Self::Info => "info",
-            Self::Warning => "warning",
-            Self::Urgent => "urgent",
-        }
+        self.into()
     }
 
     /// Reads the word back.
     pub fn from_name(name: &str) -> Option<Self> {
-        [Self::Info, Self::Warning, Self::Urgent]
-            .into_iter()
-            .find(|s| s.name() == name)
+        name.parse().ok()
     }
 }
 

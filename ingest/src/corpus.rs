@@ -13,17 +13,17 @@ pub struct Case {
     pub what: &'static str,
     /// Where it is published; the prefix is `larder`.
     pub topic: String,
-    /// Its bytes.
+    /// The message's bytes.
     pub payload: Vec<u8>,
     /// The MQTT 5 content type; `None` on most, so that they can be sent by MQTT 3.1.1 too.
     pub content_type: Option<&'static str>,
-    /// It must arrive as a retained message.
+    /// Whether it must arrive as a retained message.
     pub retained: bool,
     /// Entries that it makes in the quarantine.
     pub refused: usize,
     /// Good readings that it carries all the same.
     pub readings: usize,
-    /// Its entry is about the whole message, not about one record.
+    /// Whether the entry is about the whole message, not about one record.
     pub whole: bool,
 }
 

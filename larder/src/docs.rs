@@ -87,7 +87,10 @@ fn every_flag_is_in_the_docs() {
         .filter_map(|row| row.strip_prefix("| `")?.split('`').next())
         .collect();
     listed.sort_unstable();
-    let mut kinds = FlagKind::ALL.map(FlagKind::name);
+    let mut kinds = FlagKind::ALL
+        .iter()
+        .map(|kind| kind.name())
+        .collect::<Vec<_>>();
     kinds.sort_unstable();
     assert_eq!(
         listed, kinds,
@@ -97,35 +100,17 @@ fn every_flag_is_in_the_docs() {
 
 #[test]
 fn every_channel_is_in_the_docs() {
-    let rows = ChannelKind::ALL.map(|channel| {
+    let rows = ChannelKind::ALL.iter().map(|&channel| {
         let (least, greatest) = channel.possible();
         [
             format!("`{}`", channel.name()),
             channel.unit().to_string(),
             format!("{least} to {greatest}"),
-            meaning(channel).to_owned(),
+            channel.meaning().to_owned(),
         ]
     });
     let head = ["channel", "unit", "possible", "what"];
-    holds("readings.md", &table(head, rows.to_vec()));
-}
-
-fn meaning(channel: ChannelKind) -> &'static str {
-    match channel {
-        ChannelKind::Weight => "the whole hive on its scale",
-        ChannelKind::FeederWeight => "a load cell under the feeder, net of the empty feeder",
-        ChannelKind::Depth => "depth of syrup",
-        ChannelKind::Distance => "from the sensor down to the syrup",
-        ChannelKind::Volume => "syrup in the feeder",
-        ChannelKind::Temperature => "the air, or the inside of the hive",
-        ChannelKind::SyrupTemperature => "the syrup itself",
-        ChannelKind::Humidity => "relative humidity of the air",
-        ChannelKind::Rain => "since the device's last report",
-        ChannelKind::Wind => "wind speed",
-        ChannelKind::Irradiance => "global irradiance",
-        ChannelKind::Battery => "the device's battery",
-        ChannelKind::Rssi => "strength of the radio signal",
-    }
+    holds("readings.md", &table(head, rows.collect()));
 }
 
 /// What stands before and behind a table.

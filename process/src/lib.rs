@@ -19,12 +19,12 @@ pub fn process_yard(input: &YardInput<'_>) -> YardOutput {
     process_yard_with(input, &YardParameters::default())
 }
 
-/// The same with thresholds of the yard's and its hives' own.
+/// Estimates one yard with thresholds of the yard's and its hives' own, and the usual estimators.
 pub fn process_yard_with(input: &YardInput<'_>, thresholds: &YardParameters) -> YardOutput {
     process_yard_by(input, thresholds, &Parameters::default())
 }
 
-/// The same with estimators that are set otherwise.
+/// Estimates one yard with thresholds and estimators' parameters of the caller's choice.
 pub fn process_yard_by(
     input: &YardInput<'_>,
     thresholds: &YardParameters,

@@ -52,7 +52,7 @@ pub fn context_of(dates: RangeInclusive<NaiveDate>, zone: Tz) -> Span {
 /// Local days that are worked out together.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(crate) struct Block {
-    /// Its first date.
+    /// The first date of the block.
     pub first: NaiveDate,
 }
 
@@ -80,12 +80,12 @@ impl Block {
         }
     }
 
-    /// Its last date.
+    /// The last date of the block.
     pub fn last(self) -> NaiveDate {
         plus_days(self.first, BLOCK_DAYS - 1)
     }
 
-    /// From its first midnight to its last.
+    /// The block's time, from its first midnight to its last.
     pub fn span(self, zone: Tz) -> Span {
         Span {
             start: local_day(zone, self.first).start,
@@ -114,7 +114,7 @@ fn minus_days(date: NaiveDate, days: u64) -> NaiveDate {
         .unwrap_or(NaiveDate::MIN)
 }
 
-/// The same yard with nothing but what lies in `window`.
+/// Cuts a yard's input to what lies in `window`; the clock stands at its end.
 pub(crate) fn cut<'a>(input: &YardInput<'a>, window: Span) -> YardInput<'a> {
     let end = window.end.min(input.now);
     let window = Span {

@@ -136,6 +136,10 @@ fn every_number_lies_in_its_range_and_has_a_name_of_its_own() {
         let (group, name, [lo, hi]) = (number.group, number.name, number.range);
         assert!(names.insert((group, name)), "{group} {name} twice");
         assert!(lo <= hi, "{group} {name}: {lo} to {hi}");
+        assert!(
+            !number.meaning.trim().is_empty(),
+            "{group} {name} says nothing of what it means"
+        );
         for value in (number.values)() {
             assert!(
                 (lo..=hi).contains(&value),
@@ -170,15 +174,8 @@ fn list(values: &[f64]) -> String {
 }
 
 fn row(document: &mut String, number: &Number) {
-    let meaning = match number
-        .meaning
-        .split_whitespace()
-        .collect::<Vec<_>>()
-        .join(" ")
-    {
-        empty if empty.is_empty() => "(as above)".to_owned(),
-        text => text.replace('|', "/"),
-    };
+    let words: Vec<_> = number.meaning.split_whitespace().collect();
+    let meaning = words.join(" ").replace('|', "/");
     let [lo, hi] = number.range;
     let _ = writeln!(
         document,

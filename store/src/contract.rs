@@ -187,11 +187,11 @@ pub const MOST_REMOVED: usize = 100_000;
 pub struct Removal<'a> {
     /// Of this series.
     pub series: &'a ChannelRef,
-    /// In this span.
+    /// The span whose readings are taken out.
     pub span: Span,
     /// Why, in one line.
     pub reason: &'a str,
-    /// They come back by themselves once the clock has passed their times.
+    /// Whether the readings come back by themselves once the clock has passed their times.
     pub comes_back: bool,
     /// Now.
     pub at: Timestamp,
@@ -202,9 +202,9 @@ pub struct Removal<'a> {
 pub enum Removed {
     /// There was nothing in the span.
     Nothing,
-    /// So many readings are in the quarantine now.
+    /// The readings that were taken out and are in the quarantine now: how many.
     Readings(u64),
-    /// So many are in the span, which is more than [`MOST_REMOVED`]: none was taken out.
+    /// How many readings are in the span, which is more than [`MOST_REMOVED`]: none was taken out.
     TooMany(u64),
 }
 
@@ -231,8 +231,8 @@ pub trait Readings: Send + Sync {
     /// All receipts that are remembered.
     fn receipts(&self) -> Result<Vec<Receipt>, StoreError>;
 
-    /// The same for readings that a store may have lost although it knows them: they go where
-    /// readings go in the end even if they are there with the same value.
+    /// Appends readings that a store may have lost although it knows them: they go where readings
+    /// go in the end even if they are there with the same value.
     fn append_again(&self, readings: &[Reading]) -> Result<Appended, StoreError> {
         self.append_durable(readings)
     }
@@ -270,7 +270,7 @@ pub struct Attribute {
     pub device: DeviceId,
     /// The attribute's name.
     pub name: String,
-    /// Its latest value as JSON text (`"1.2.3"` in quotes, `true`, `42`).
+    /// The latest value as JSON text (`"1.2.3"` in quotes, `true`, `42`).
     pub value_json: String,
     /// When it was said.
     pub time: Timestamp,
@@ -317,11 +317,11 @@ pub type QuarantinedId = i64;
 /// are one entry that counts.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Quarantined {
-    /// Its number.
+    /// The entry's number.
     pub id: QuarantinedId,
     /// What was refused, as it came the first time.
     pub refused: Refused,
-    /// How often it came.
+    /// How often the entry's message came.
     pub count: u64,
     /// When it came last.
     pub last_at: Timestamp,

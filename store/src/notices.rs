@@ -78,7 +78,7 @@ impl NoticeState {
 /// A notice.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Notice {
-    /// Its number, never used twice.
+    /// The notice's number, never used twice.
     pub id: i64,
     /// To whom.
     pub person: PersonId,
@@ -92,7 +92,7 @@ pub struct Notice {
     pub made_at: Timestamp,
     /// What became of it.
     pub state: NoticeState,
-    /// How often it was tried.
+    /// How often the notice was tried.
     pub tries: u32,
     /// When it was last tried or done with; `None`: not tried yet.
     pub done_at: Option<Timestamp>,
@@ -107,7 +107,7 @@ pub struct ToldThing {
     pub person: PersonId,
     /// On which way.
     pub way: Way,
-    /// Of which flag.
+    /// The flag that was told of.
     pub flag: FlagId,
     /// What.
     pub event: String,

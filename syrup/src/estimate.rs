@@ -25,7 +25,7 @@ impl Estimate {
         }
     }
 
-    /// The same with no part below `floor`.
+    /// This estimate with no part of it below `floor`.
     pub fn at_least(self, floor: f64) -> Self {
         Self {
             value: self.value.max(floor),
@@ -82,7 +82,7 @@ impl Total {
         total
     }
 
-    /// The same of a quantity that cannot be negative: no part of the interval lies below zero.
+    /// This total of a quantity that cannot be negative: no part of the interval lies below zero.
     pub fn not_negative(self) -> Self {
         Self {
             sum: self.sum.map(|sum| sum.at_least(0.0)),

@@ -52,7 +52,7 @@ impl Running {
         }
     }
 
-    /// Its standard input, where it was started with one.
+    /// The child's standard input, where it was started with one.
     ///
     /// # Panics
     /// When it was not, or someone has taken it already.
@@ -63,7 +63,7 @@ impl Running {
             .expect("it was started with a pipe to its input")
     }
 
-    /// Its process id.
+    /// The child's process id.
     pub fn id(&self) -> u32 {
         self.child.id()
     }
@@ -82,7 +82,7 @@ impl Running {
         })
     }
 
-    /// The same, or `None` when it ended or the time is up.
+    /// Waits for a line that is wanted; `None` when the child ended or the time is up.
     pub fn try_line(&self, limit: Duration, wanted: impl Fn(&str) -> bool) -> Option<String> {
         let give_up = std::time::Instant::now() + limit;
         loop {

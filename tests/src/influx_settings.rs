@@ -37,7 +37,7 @@ impl InfluxSettings {
         Self::with_token(&token, port, bucket)
     }
 
-    /// The same with a token of one's own.
+    /// Settings with a token of one's own.
     pub fn with_token(token: &Path, port: u16, bucket: &str) -> Self {
         let token: PathBuf = token.to_owned();
         let options = [

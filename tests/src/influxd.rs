@@ -59,7 +59,7 @@ impl Influxd {
         Self::start_with(dir, |_| None)
     }
 
-    /// The same with its readings on a disk of their own, of so many megabytes.
+    /// Starts a server with its readings on a disk of their own, of so many megabytes.
     pub fn start_on_a_disk(dir: &Path, megabytes: u32) -> Option<Self> {
         Self::start_with(dir, |dir| Some(Disk::mount(&dir.join("engine"), megabytes)))
     }
@@ -83,12 +83,12 @@ impl Influxd {
         Some(server)
     }
 
-    /// Its address.
+    /// The server's address.
     pub fn url(&self) -> String {
         format!("http://127.0.0.1:{}", self.port)
     }
 
-    /// Its process.
+    /// The server's process id.
     pub fn id(&self) -> u32 {
         self.running.as_ref().expect("it runs").id()
     }

@@ -140,7 +140,7 @@ impl Service {
         Self::start(data, &[&["--mqtt-listen", "127.0.0.1:0"], extra].concat())
     }
 
-    /// The same at an address that stays the same over restarts.
+    /// Starts the service with its built-in broker at an address that stays the same over restarts.
     pub fn with_built_in_broker_at(data: &Path, port: u16, extra: &[&str]) -> Self {
         let listen = format!("127.0.0.1:{port}");
         Self::start(data, &[&["--mqtt-listen", &listen], extra].concat())
@@ -157,7 +157,7 @@ impl Service {
         Self::ready_within(command, READY)
     }
 
-    /// The same for a start that has work to do first.
+    /// Starts a service that has work to do first, and waits until it says where it listens.
     ///
     /// # Panics
     /// When it does not say where it listens within `limit`.

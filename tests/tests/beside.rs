@@ -15,7 +15,7 @@ use std::time::Duration;
 
 const WITHIN: Duration = Duration::from_secs(60);
 
-/// So many readings of twenty scales, and every thousandth line bad.
+/// A file of so many readings of twenty scales, with every thousandth line bad.
 fn file(folder: &Path, lines: u64) -> PathBuf {
     let mut text = String::from("time,device,channel,unit,value\n");
     for n in 0..lines {

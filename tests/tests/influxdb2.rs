@@ -80,7 +80,7 @@ fn a_season_gives_the_same_answers_on_either_store() {
     }
 }
 
-/// The same with the development scenario: three yards, twenty hives, every kind of trouble.
+/// The development scenario on either store: three yards, twenty hives, every kind of trouble.
 #[test]
 #[ignore = "needs an InfluxDB 2 server: cargo xtask e2e influxdb2"]
 fn a_whole_scenario_gives_the_same_answers_on_either_store() {

@@ -51,7 +51,7 @@ fn the_demo_shows_its_shelf_and_a_hive() {
     service.stop();
 }
 
-/// Also the longest ones: many batches, hot water, stores, costs, every caution.
+/// The longest cards fit as well: many batches, hot water, stores, costs, every caution.
 #[test]
 #[ignore = "needs a browser: cargo xtask e2e pages"]
 fn a_mixing_card_prints_on_one_page_of_a4_and_of_letter() {

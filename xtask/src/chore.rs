@@ -54,6 +54,12 @@ pub const CHORES: &[Chore] = &[
         plan: docs,
     },
     Chore {
+        word: "write",
+        takes: "",
+        does: "what is generated: tables in docs/, api/openapi.json, the pages' types",
+        plan: write,
+    },
+    Chore {
         word: "check",
         takes: "",
         does: "the quick loop before a commit: tests/run --quick",
@@ -75,9 +81,9 @@ pub fn list() -> String {
 pub struct Plan {
     /// The program, on the search path or below the root.
     pub program: &'static str,
-    /// Its arguments.
+    /// The program's arguments.
     pub arguments: Vec<String>,
-    /// Variables to set for it.
+    /// Variables to set for the program.
     pub variables: Vec<(&'static str, &'static str)>,
 }
 
@@ -142,38 +148,29 @@ fn test(rest: &[String], root: &Path) -> Result<Plan, String> {
     Ok(plan)
 }
 
-/// The package meant: by its folder (`process/flags`), the folder's last part (`flags`), or its own name.
+/// The package in a folder of the root; its own name is understood as well.
 fn package(name: &str, root: &Path) -> Result<String, String> {
-    let folders = members(root);
-    let short = |folder: &str| folder.rsplit('/').next().unwrap_or(folder).to_owned();
-    let package = |folder: &str| match short(folder).as_str() {
-        own @ ("larder" | "xtask") => own.to_owned(),
-        part => format!("larder-{part}"),
+    let folder = match name {
+        "larder" => name,
+        _ => name.strip_prefix("larder-").unwrap_or(name),
     };
-    let is_meant =
-        |folder: &&String| [folder.as_str(), &short(folder), &package(folder)].contains(&name);
-    folders
-        .iter()
-        .find(is_meant)
-        .map(|folder| package(folder))
-        .ok_or_else(|| {
-            let known = folders.join(", ");
-            format!("there is no crate `{name}`; these are: {known}")
-        })
+    if !folders_of_crates(root).iter().any(|known| known == folder) {
+        let crates = folders_of_crates(root).join(", ");
+        return Err(format!("there is no crate `{name}`; these are: {crates}"));
+    }
+    Ok(match folder {
+        "larder" | "xtask" => folder.to_owned(),
+        _ => format!("larder-{folder}"),
+    })
 }
 
-/// The folders of the workspace's crates, from its `members`.
-fn members(root: &Path) -> Vec<String> {
-    let manifest = std::fs::read_to_string(root.join("Cargo.toml")).unwrap_or_default();
-    let list = manifest
-        .split_once("\nmembers = [")
-        .and_then(|(_, rest)| rest.split_once(']'))
-        .map_or("", |(list, _)| list);
-    list.split('"')
-        .skip(1)
-        .step_by(2)
-        .map(str::to_owned)
-        .collect()
+/// Those of the root, and those under `process`, which is a crate and the roof of two more.
+fn folders_of_crates(root: &Path) -> Vec<String> {
+    let is_crate = |path: &Path| path.join("Cargo.toml").is_file();
+    let mut found = sorted_names(root, is_crate);
+    found.extend(sorted_names(&root.join("process"), is_crate));
+    found.sort();
+    found
 }
 
 fn e2e(rest: &[String], root: &Path) -> Result<Plan, String> {
@@ -221,6 +218,21 @@ fn docs(rest: &[String], _: &Path) -> Result<Plan, String> {
     }
     plan.variables.push(("RUSTDOCFLAGS", "-D warnings"));
     Ok(plan)
+}
+
+/// Everything that a test compares with the code and can write anew.
+const WRITERS: &str = "LARDER_WRITE_DOCS=1 cargo test --locked -p larder docs && \
+    LARDER_WRITE_DOCS=1 cargo test --locked -p larder-process --test numbers && \
+    LARDER_WRITE_OPENAPI=1 cargo test --locked -p larder-api --test openapi && \
+    cd dashboards && npm run types";
+
+fn write(rest: &[String], _: &Path) -> Result<Plan, String> {
+    nothing_more(rest)?;
+    Ok(Plan {
+        program: "sh",
+        arguments: vec!["-c".to_owned(), WRITERS.to_owned()],
+        variables: Vec::new(),
+    })
 }
 
 fn check(rest: &[String], _: &Path) -> Result<Plan, String> {
@@ -277,10 +289,9 @@ mod tests {
                 "test larder-store",
                 "cargo test --locked --package larder-store",
             ),
-            ("test flags", "cargo test --locked --package larder-flags"),
             (
-                "test process/flags",
-                "cargo test --locked --package larder-flags",
+                "test estimate",
+                "cargo test --locked --package larder-estimate",
             ),
             ("test larder", "cargo test --locked --package larder"),
             ("test xtask", "cargo test --locked --package xtask"),
@@ -292,7 +303,10 @@ mod tests {
             assert_eq!(planned(line).unwrap(), command);
         }
         let wrong = planned("test proces").unwrap_err();
-        assert!(wrong.contains("domain, process/estimate"), "{wrong}");
+        assert!(
+            wrong.contains("api, domain, estimate, flags, ingest"),
+            "{wrong}"
+        );
         assert!(planned("test ../elsewhere").is_err());
     }
 

@@ -179,6 +179,13 @@ export function useQuery<T>(path: string | null): Answer<T> {
   return useSignal(state) as Answer<T>;
 }
 
+/** What was last seen at `path`, without asking for it again. */
+export function useSeen<T>(path: string): Answer<T> {
+  const state = useMemo(() => entry(path), [path]);
+  useEffect(() => void recall(path), [path]);
+  return useSignal(state) as Answer<T>;
+}
+
 /** Drops the answers seen longest ago beyond the bound. Called once at start. */
 export async function forgetOldest(): Promise<void> {
   const seen = await database.all<Seen>("seen");

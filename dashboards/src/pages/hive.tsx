@@ -1,5 +1,5 @@
 import { outbox } from "../data/outbox";
-import { useQuery } from "../data/query";
+import { useQuery, useSeen, type Answer } from "../data/query";
 import { units, type Units } from "../data/prefs";
 import { useSignal } from "../data/signal";
 import type { Shelf, ShelfFeeder, ShelfHive, ShelfYard } from "../data/types";
@@ -22,9 +22,17 @@ import { amount, change, withInterval } from "../units/units";
 export const HiveCharts = later(async () => (await import("../charts/hive-charts")).HiveCharts);
 const AboutHive = later(async () => (await import("./desk")).AboutHive);
 
+/** The hive's yard alone; until it is there, what the whole shelf said when it was last seen. */
+function useHivesShelf(id: string): Answer<Shelf> {
+  const own = useQuery<Shelf>(`/api/v1/shelf?hive=${encodeURIComponent(id)}`);
+  const whole = useSeen<Shelf>("/api/v1/shelf");
+  if (own.data !== undefined || whole.data === undefined || own.missing) return own;
+  return { ...own, data: whole.data, at: whole.at };
+}
+
 /** Hive: what happened here, and what comes? */
 export function HivePage({ id }: { id: string }) {
-  const answer = useQuery<Shelf>("/api/v1/shelf");
+  const answer = useHivesShelf(id);
   const system = useSignal(units);
   const time = useSignal(now);
   const found = answer.data === undefined ? null : findHive(answer.data, id);

@@ -14,7 +14,7 @@ mod learn_anew;
 /// A place with hives.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Yard {
-    /// Its id.
+    /// The yard's id.
     pub id: YardId,
     /// What people call it.
     pub name: String,
@@ -27,7 +27,10 @@ pub struct Yard {
 }
 
 /// What a colony is fed for.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(
+    Clone, Copy, PartialEq, Eq, Debug, strum::IntoStaticStr, strum::VariantArray, strum::EnumString,
+)]
+#[strum(serialize_all = "snake_case")]
 pub enum Goal {
     /// Weight for the winter.
     WinterStores,
@@ -40,27 +43,17 @@ pub enum Goal {
 }
 
 impl Goal {
-    /// All of them.
-    pub const ALL: [Self; 4] = [
-        Self::WinterStores,
-        Self::BuildUp,
-        Self::Comb,
-        Self::Emergency,
-    ];
+    /// All goals.
+    pub const ALL: &'static [Self] = <Self as strum::VariantArray>::VARIANTS;
 
     /// The word in files and on the wire.
     pub fn name(self) -> &'static str {
-        match self {
-            Self::WinterStores => "winter_stores",
-            Self::BuildUp => "build_up",
-            Self::Comb => "comb",
-            Self::Emergency => "emergency",
-        }
+        self.into()
     }
 
     /// Reads the word back.
     pub fn from_name(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|goal| goal.name() == name)
+        name.parse().ok()
     }
 }
 
@@ -85,7 +78,7 @@ pub struct Move {
 /// A hive.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Hive {
-    /// Its id.
+    /// The hive's id.
     pub id: HiveId,
     /// What people call it; its id where no name was given.
     pub name: String,
@@ -122,7 +115,20 @@ impl Hive {
 }
 
 /// The kinds of feeder.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+#[derive(
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Debug,
+    strum::IntoStaticStr,
+    strum::VariantArray,
+    strum::EnumString,
+)]
+#[strum(serialize_all = "snake_case")]
 pub enum FeederKind {
     /// Hangs in the hive in place of frames.
     Frame,
@@ -137,29 +143,17 @@ pub enum FeederKind {
 }
 
 impl FeederKind {
-    /// All of them.
-    pub const ALL: [Self; 5] = [
-        Self::Frame,
-        Self::Pail,
-        Self::Jar,
-        Self::Tray,
-        Self::Entrance,
-    ];
+    /// All kinds of feeder.
+    pub const ALL: &'static [Self] = <Self as strum::VariantArray>::VARIANTS;
 
     /// The word in files and on the wire.
     pub fn name(self) -> &'static str {
-        match self {
-            Self::Frame => "frame",
-            Self::Pail => "pail",
-            Self::Jar => "jar",
-            Self::Tray => "tray",
-            Self::Entrance => "entrance",
-        }
+        self.into()
     }
 
     /// Reads the word back.
     pub fn from_name(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|kind| kind.name() == name)
+        name.parse().ok()
     }
 }
 
@@ -208,7 +202,7 @@ pub struct LevelSensor {
 /// A feeder.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Feeder {
-    /// Its id.
+    /// The feeder's id.
     pub id: FeederId,
     /// The hive that it feeds.
     pub hive: HiveId,
@@ -258,9 +252,9 @@ pub enum ThresholdPlace {
 pub struct Threshold {
     /// Where it holds.
     pub place: ThresholdPlace,
-    /// Its name: `silent.least_hours`.
+    /// The threshold's name: `silent.least_hours`.
     pub name: String,
-    /// Its value, in the threshold's own unit.
+    /// The value, in the threshold's own unit.
     pub value: f64,
 }
 
@@ -305,7 +299,7 @@ impl Apiary {
         self.thresholds.iter().map(threshold).collect()
     }
 
-    /// Those of `thresholds` whose yard or hive is here.
+    /// The thresholds among `thresholds` whose yard or hive is in this apiary.
     pub fn that_fit(&self, mut thresholds: Vec<Threshold>) -> Vec<Threshold> {
         thresholds.retain(|threshold| match &threshold.place {
             ThresholdPlace::Operation => true,

@@ -3,7 +3,19 @@
 use larder_domain::{ChannelRef, Refusal, Timestamp};
 
 /// The kinds of fault, for counting; the sentence is in the quarantine.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+#[derive(
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Debug,
+    strum::IntoStaticStr,
+    strum::VariantArray,
+)]
+#[strum(serialize_all = "snake_case")]
 pub enum DecodeErrorClass {
     /// The bytes are not what the format allows.
     Unreadable,
@@ -24,17 +36,8 @@ pub enum DecodeErrorClass {
 }
 
 impl DecodeErrorClass {
-    /// All of them.
-    pub const ALL: [Self; 8] = [
-        Self::Unreadable,
-        Self::Oversized,
-        Self::Name,
-        Self::Number,
-        Self::Unit,
-        Self::Impossible,
-        Self::Time,
-        Self::Retained,
-    ];
+    /// All classes of decode error.
+    pub const ALL: &'static [Self] = <Self as strum::VariantArray>::VARIANTS;
 
     /// The kind of a refusal of the domain's checks.
     pub fn of(refusal: &Refusal) -> Self {
@@ -68,7 +71,7 @@ pub(super) struct DecodeError {
     pub reason: String,
     /// The series whose value was impossible, and that value's time.
     pub impossible: Option<(ChannelRef, Timestamp)>,
-    /// Its own time, where nothing is wrong but that it is ahead of the clock.
+    /// The record's own time, where nothing is wrong but that it is ahead of the clock.
     pub ahead: Option<Timestamp>,
 }
 

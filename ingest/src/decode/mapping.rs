@@ -82,7 +82,7 @@ impl Ready {
 
     /// Reads the name back.
     pub fn from_name(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|ready| ready.name() == name)
+        Self::ALL.iter().copied().find(|ready| ready.name() == name)
     }
 
     /// The mapping as it comes. What the device's own decoder puts into the payload is read like

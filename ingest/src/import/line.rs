@@ -32,7 +32,7 @@ pub(crate) struct LineFault {
     pub class: DecodeErrorClass,
     pub reason: String,
     pub impossible: Option<(ChannelRef, Timestamp)>,
-    /// Its own time, where nothing is wrong but that it is ahead of the clock.
+    /// The record's own time, where nothing is wrong but that it is ahead of the clock.
     pub ahead: Option<Timestamp>,
 }
 

@@ -70,7 +70,7 @@ pub(super) struct Committer<F> {
     pub committed: F,
     pub clock: fn() -> Timestamp,
     pub pace: Pace,
-    /// Its sender is dropped when the session gives up waiting for a failing store.
+    /// Tells to stop waiting for a failing store: the session drops the sender when it gives up.
     pub give_up: Receiver<()>,
 }
 

@@ -21,7 +21,7 @@ use tokio_util::sync::CancellationToken;
 /// Messages that wait for the store. Beyond it QoS 0 is dropped and counted, and with QoS 1 the
 /// connection is given up until half of it is done: the broker keeps what comes meanwhile.
 const BACKLOG_MESSAGES: usize = 20_000;
-/// The same in bytes of payload.
+/// Bytes of payload that wait for the store, with the same consequences beyond it.
 const BACKLOG_BYTES: usize = 64 * 1024 * 1024;
 /// How long nothing is read from the connection before it is given up for a full backlog: shorter
 /// than the broker waits for a sign of life. Some brokers send far more than they were told they may,
@@ -161,13 +161,13 @@ struct Session {
     version: Option<Version>,
     /// To the committing thread; taken when no more is taken in.
     jobs: Option<JobSender<Job<Sequence>>>,
-    /// Its end tells the committing thread not to wait for a failing store any longer.
+    /// Dropped, it tells the committing thread not to wait for a failing store any longer.
     _keep_trying: SyncSender<()>,
     done: UnboundedReceiver<Done>,
     unacked: Unacked,
     /// What the broker may send again.
     known: Known,
-    /// Of the last message received.
+    /// The number of the last message received.
     sequence: Sequence,
     backlog: Backlog,
 }

@@ -36,7 +36,8 @@ const MOST_SENDERS: usize = 20_000;
 /// again; a device that wakes up, always uses the same number and has measured the same comes later.
 const SENT_AGAIN_WITHIN_MS: i64 = 60_000;
 
-/// The same after this program was started anew, when the machine may have had to start, too.
+/// How long a message is taken for one sent again after this program was started anew, when the
+/// machine may have had to start, too.
 const SENT_AGAIN_AFTER_RESTART_MS: i64 = 240_000;
 
 /// How to take messages in.
@@ -92,7 +93,7 @@ struct Ticket {
 pub struct IntakeTask {
     intake: Arc<Intake>,
     thread: std::thread::JoinHandle<()>,
-    /// Its end tells the thread not to wait for a failing store any longer.
+    /// Dropped, it tells the thread not to wait for a failing store any longer.
     keep_trying: SyncSender<()>,
 }
 

@@ -1,9 +1,9 @@
 //! A device: an instrument with a battery, a clock and a radio.
 
 use super::instruments::{Instrument, View, rain_told_mm};
-use super::random::Dice;
 use super::wire::{Format, Record};
 use larder_domain::{ChannelKind, DeviceId, Timestamp};
+use larder_sim::Dice;
 
 /// Every device measures this often.
 pub const PERIOD_MS: i64 = 10 * 60 * 1000;
@@ -26,7 +26,7 @@ pub struct Stands {
 /// One device.
 #[derive(Clone, Debug)]
 pub struct Device {
-    /// Its id.
+    /// The device's id.
     pub id: DeviceId,
     /// Where it stands.
     pub stands: Stands,
@@ -89,7 +89,7 @@ impl Device {
         }
     }
 
-    /// The same device, not heard from `from` on.
+    /// This device, not heard from `from` on.
     pub fn silent_from(self, from: Timestamp) -> Self {
         Self {
             silent_from: Some(from),
@@ -97,7 +97,7 @@ impl Device {
         }
     }
 
-    /// The same device with another battery.
+    /// This device with another battery.
     pub fn with_battery(self, battery: Battery) -> Self {
         Self { battery, ..self }
     }

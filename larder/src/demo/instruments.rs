@@ -1,9 +1,9 @@
 //! What cheap instruments make of the truth: noise, steps of resolution, temperature, echoes.
 
-use super::colony::Colony;
-use super::random::Dice;
-use super::weather::Sky;
 use larder_domain::{ChannelKind, Geometry};
+use larder_sim::Dice;
+use larder_sim::colony::Colony;
+use larder_sim::weather::Sky;
 use larder_syrup::feeder::Shape;
 
 /// What an instrument is looking at.

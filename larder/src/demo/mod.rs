@@ -2,26 +2,23 @@
 //! apart from the rest of the service so that the service has to make sense of it as of any other
 //! apiary: through messages and what the keeper wrote down.
 
-mod colony;
 mod devices;
 mod instruments;
 mod layout;
 pub mod publish;
-mod random;
 mod story;
 mod trips;
-mod weather;
 mod wire;
 
-use colony::{Colony, Syrup, Trouble};
 use devices::{Battery, Device, Stands};
 use instruments::{Instrument, View};
 use larder_domain::{Apiary, DeviceId, RecordedFill, Timestamp};
+use larder_sim::colony::{Colony, Trouble};
+use larder_sim::weather::{Climate, LocalClock, Sky};
+use larder_sim::{Dice, Syrup};
 use layout::{HivePlan, Layout, Role, UNDECLARED, ZONE};
-use random::Dice;
 use std::collections::VecDeque;
 use trips::Trips;
-use weather::{Climate, LocalClock, Sky};
 use wire::Format;
 
 /// How large the demo is.

@@ -1,10 +1,11 @@
 //! The keeper's refill trips: who gets how much, and what is written down of it.
 
-use super::colony::{Colony, Syrup};
 use super::layout::HivePlan;
-use super::random::Dice;
-use super::weather::LocalClock;
 use larder_domain::{RecordedFill, Timestamp};
+use larder_sim::Dice;
+use larder_sim::Syrup;
+use larder_sim::colony::Colony;
+use larder_sim::weather::LocalClock;
 
 /// Days from one trip to the next.
 const DAYS_BETWEEN: i64 = 6;

@@ -102,7 +102,7 @@ pub struct Mailer {
 pub struct NotTaken {
     /// What the server said.
     pub reason: String,
-    /// It will say the same next time (a 5yz reply).
+    /// Whether the server will say the same next time (a 5yz reply).
     pub for_good: bool,
 }
 

@@ -47,7 +47,7 @@ pub struct HiveInput<'a> {
     pub weight: &'a [Sample],
     /// Temperature at the scale, Cel; empty where not measured.
     pub scale_temperature: &'a [Sample],
-    /// Its feeders.
+    /// The hive's feeders.
     pub feeders: Vec<FeederInput<'a>>,
 }
 
@@ -56,7 +56,7 @@ pub struct HiveInput<'a> {
 pub struct FeederInput<'a> {
     /// The feeder.
     pub feeder: &'a Feeder,
-    /// Its level sensors, each with the time in which it watched; empty where it has none.
+    /// The feeder's level sensors, each with the time in which it watched; empty where it has none.
     pub levels: Vec<LevelInput<'a>>,
     /// What the keeper wrote down, in order of time.
     pub recorded: &'a [RecordedFill],
@@ -67,7 +67,7 @@ pub struct FeederInput<'a> {
 pub struct LevelInput<'a> {
     /// The sensor: its channel, and how its values become litres.
     pub sensor: &'a LevelSensor,
-    /// Its values in the unit of its channel.
+    /// The sensor's values in the unit of its channel.
     pub samples: &'a [Sample],
     /// Temperature of the syrup, Cel; empty where not measured.
     pub syrup_temperature: &'a [Sample],

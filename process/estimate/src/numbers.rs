@@ -9,9 +9,9 @@ use std::ops::Range;
 pub struct Number {
     /// The file that it serves, as a path of modules.
     pub group: &'static str,
-    /// Its name in the code.
+    /// The constant's name in the code.
     pub name: &'static str,
-    /// What it means; empty: as the one before it says.
+    /// What the number means.
     pub meaning: &'static str,
     /// The unit of its value in UCUM's writing; `1`: a share, a factor or a count.
     pub unit: &'static str,
@@ -19,7 +19,7 @@ pub struct Number {
     pub range: [f64; 2],
     /// Where it comes from.
     pub source: Source,
-    /// Its value, or values.
+    /// The value, or the values.
     pub values: fn() -> Vec<f64>,
 }
 
@@ -53,7 +53,7 @@ impl Source {
 
 /// What a constant of several types holds.
 pub trait Values {
-    /// In order.
+    /// The values in order.
     fn values(&self) -> Vec<f64>;
 }
 
@@ -111,7 +111,7 @@ macro_rules! numbers {
     };
 }
 
-/// Those of the estimators, file by file.
+/// The numbers of the estimators, file by file.
 pub fn all() -> impl Iterator<Item = &'static Number> {
     [
         crate::analysis::account::NUMBERS,

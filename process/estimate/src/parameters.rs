@@ -1,20 +1,20 @@
 //! What one could sensibly set otherwise in the estimators, with where the usual value comes from.
-//! Flags have their own: [`crate::flags`].
+//! Flags have thresholds of their own, in the crate `larder-flags`.
 
 use crate::numbers::Source;
 
-/// All of it.
+/// All parameters of the estimators.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
 pub struct Parameters {
-    /// Of the feeder's model.
+    /// Parameters of the feeder's model.
     pub feeder: FeederParameters,
-    /// Of rain on hives.
+    /// Parameters of rain on hives.
     pub rain: RainParameters,
-    /// Of how wide intervals are.
+    /// Parameters of how wide intervals are.
     pub interval: IntervalParameters,
 }
 
-/// Of the feeder's model.
+/// Parameters of the feeder's model.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct FeederParameters {
     /// Readings this many standard deviations off are not taken in the pass at hand. Usual: 4, one
@@ -46,9 +46,9 @@ pub struct FeederParameters {
 pub struct SensorPrior {
     /// Standard deviation of its reading at an empty feeder.
     pub offset_sd: f64,
-    /// Of its reading per kelvin.
+    /// Standard deviation of its reading's change per kelvin.
     pub per_kelvin_sd: f64,
-    /// Of the share by which the geometry given is off.
+    /// Standard deviation of the share by which the geometry given is off.
     pub share_sd: f64,
 }
 
@@ -74,7 +74,7 @@ impl Default for FeederParameters {
     }
 }
 
-/// Of rain on hives.
+/// Parameters of rain on hives.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct RainParameters {
     /// What stays on a dry hive of a millimetre, kg. On a square metre it weighs a kilogram; a roof has
@@ -106,13 +106,15 @@ pub struct IntervalParameters {
     /// Noise is not quite what the feeder model thinks, it comes in runs: a day's standard deviation is
     /// so many times the model's. Usual: 1.2, chosen on simulated apiaries.
     pub factor: f64,
-    /// And so much more over a day that nobody saw, when appetite may have changed. Usual: 0.6, chosen on
-    /// simulated apiaries.
+    /// Over a day that nobody saw, when appetite may have changed, this is added to `factor`. Usual:
+    /// 0.6, chosen on simulated apiaries.
     pub gap_factor: f64,
-    /// A day is never known better, l: rounding, evaporation, a bee on the sensor. Usual: 0.002.
+    /// A day's uptake is never known better than this standard deviation, l: rounding, evaporation, a
+    /// bee on the sensor. Usual: 0.002.
     pub least_sd_l: f64,
-    /// Nor is a day that nobody saw, l: a sensor drifts between the readings on either side of a gap, and
-    /// what the bees drank and it rained in is not told apart. Usual: 0.01.
+    /// A day that nobody saw is never known better than this, l: a sensor drifts between the readings
+    /// on either side of a gap, and what the bees drank and it rained in is not told apart. Usual:
+    /// 0.01.
     pub unseen_sd_l: f64,
     /// What a feeder that was knocked off, or hidden by comb, leaves open on a day, as a share of what
     /// it holds. Usual: 0.015, chosen on simulated apiaries.
@@ -152,9 +154,9 @@ impl Default for IntervalParameters {
 
 /// One of the estimators' parameters, to be listed and to be set by name.
 pub struct Parameter {
-    /// Its name: the model, a point, the parameter (`interval.factor`).
+    /// The parameter's name: the model, a point, the parameter (`interval.factor`).
     pub name: &'static str,
-    /// The unit of its value in UCUM's writing; `1`: a share, a factor or a count.
+    /// The unit of the value in UCUM's writing; `1`: a share, a factor or a count.
     pub unit: &'static str,
     /// Where its usual value comes from.
     pub source: Source,
@@ -162,7 +164,7 @@ pub struct Parameter {
 }
 
 impl Parameter {
-    /// Its value in `parameters`.
+    /// The parameter's value in `parameters`.
     pub fn of(&self, parameters: &Parameters) -> f64 {
         *(self.get)(&mut parameters.clone())
     }

@@ -120,7 +120,8 @@ fn feeder(row: FeederRow) -> Result<Feeder, Box<dyn Error>> {
         id: FeederId::new(&row.id)?,
         hive: HiveId::new(&row.hive)?,
         kind: FeederKind::ALL
-            .into_iter()
+            .iter()
+            .copied()
             .find(|kind| kind.name() == row.kind)
             .ok_or("unknown kind of feeder")?,
         capacity_l: row.capacity_l,

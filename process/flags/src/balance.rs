@@ -28,7 +28,7 @@ pub struct Balance {
 }
 
 impl Balance {
-    /// Of one yard.
+    /// The balance of one yard.
     pub(super) fn of(input: &YardInput<'_>, signals: &Signals, analysis: &YardAnalysis) -> Self {
         let weight: Vec<Vec<f64>> = signals.hives.iter().map(hourly).collect();
         let dried = dried_off(input, signals, analysis, &weight);
@@ -52,7 +52,8 @@ impl Balance {
         change(&self.weight[hive], k, nodes(WINDOWS[window]))
     }
 
-    /// The same for the yard's median hive; NaN where too few are weighed.
+    /// How much the weight of the yard's median hive changed in the window before node `k`, kg; NaN
+    /// where too few are weighed.
     pub fn common(&self, k: usize, window: usize) -> f64 {
         median_change(&self.weight, k, nodes(WINDOWS[window]), &mut Vec::new())
     }
@@ -67,7 +68,8 @@ impl Balance {
         self.undried[hive][k]
     }
 
-    /// The same where a yard that gains says nothing: a weak hive need not gain with it.
+    /// What a hive lost beyond the yard in the window before node `k`, kg, where a yard that gains says
+    /// nothing: a weak hive need not gain with it.
     pub fn loss_beside(&self, hive: usize, k: usize, window: usize) -> f64 {
         let common = self.common_undried[window][k];
         self.excess_loss(hive, k, window) - common.max(0.0)

@@ -6,11 +6,11 @@ use std::collections::BTreeMap;
 
 /// One threshold.
 pub struct Parameter {
-    /// Its name: the kind, a point, the threshold (`silent.least_hours`).
+    /// The threshold's name: the kind, a point, the threshold (`silent.least_hours`).
     pub name: &'static str,
-    /// The unit of its value; `/`: none.
+    /// The unit of the value; `/`: none.
     pub unit: &'static str,
-    /// Where its default comes from.
+    /// Where the default comes from.
     pub source: &'static str,
     read: fn(&FlagParameters) -> f64,
     write: fn(&mut FlagParameters, f64),
@@ -97,7 +97,7 @@ catalogue! {
 }
 
 impl Parameter {
-    /// Its value in `parameters`.
+    /// The threshold's value in `parameters`.
     pub fn of(&self, parameters: &FlagParameters) -> f64 {
         (self.read)(parameters)
     }
@@ -176,7 +176,7 @@ pub struct YardParameters {
 }
 
 impl YardParameters {
-    /// Those of a hive: its own, else the yard's.
+    /// The thresholds of a hive: its own, else the yard's.
     pub fn of_hive(&self, hive: &HiveId) -> &FlagParameters {
         self.hives.get(hive).unwrap_or(&self.yard)
     }

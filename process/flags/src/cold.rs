@@ -7,7 +7,7 @@ use larder_estimate::math::robust::median;
 use larder_estimate::series::grid::PER_DAY;
 
 larder_estimate::numbers! { "flags.cold":
-    /// How sure it is with a thermometer in the syrup, and with none.
+    /// How sure cold is with a thermometer in the syrup, and with none.
     PROBABILITY: [f64; 2] = [0.95, 0.7], "1", [0.23, 1.0], Chosen;
 }
 

@@ -16,21 +16,22 @@ use larder_syrup::Estimate;
 use larder_syrup::physics::kg_per_litre;
 
 larder_estimate::numbers! { "flags.displaced":
-    /// Readings behind a step that say where the level went.
+    /// This many readings behind a step say where the level went.
     LOOKED_AT: usize = 3, "1", [1.0, 9.0], Chosen;
-    /// And within so many hours.
+    /// Readings that say where the level went lie within so many hours of the step.
     LOOK_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
-    /// So much of what was in it is gone.
+    /// A feeder may be gone when this share of what was in it is.
     GONE_SHARE: f64 = 0.75, "1", [0.25, 1.0], Chosen;
     /// A step is larger than the syrup by at least this, kg: the feeder went with it.
     TARE_MARGIN_KG: f64 = 0.25, "kg", [0.083, 0.75], Chosen;
-    /// Less than this in it leaves nothing to tell by, l.
+    /// A feeder with less than this in it leaves nothing to tell by, l.
     LEAST_LITRES: f64 = 0.3, "l", [0.1, 0.9], Chosen;
     /// Nonsense in so many readings in a row, with no scale to ask, means that the sensor hangs free.
     NONSENSE_RUN: usize = 8, "1", [2.0, 24.0], Chosen;
     /// Feeders that weigh less than this share of a full one are not worth a flag.
     HALF_FULL: f64 = 0.5, "1", [0.17, 1.5], Chosen;
-    /// By so much from one to the next, as a share of the capacity.
+    /// A level jumps about when it changes by more than this share of the capacity from one reading to
+    /// the next.
     ERRATIC_SHARE: f64 = 0.12, "1", [0.04, 0.36], Chosen;
     /// A fall is over between two readings; robbers take several.
     SHARP_SHARE: f64 = 0.65, "1", [0.22, 1.0], Chosen;
@@ -38,12 +39,13 @@ larder_estimate::numbers! { "flags.displaced":
     KNOWN_SD_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
     /// A step that is smaller than the syrup by more than this share of it was not the feeder.
     SHORT_SHARE: f64 = 0.2, "1", [0.067, 0.6], Chosen;
-    /// More than this at once was the whole hive, kg.
+    /// A step larger than this was the whole hive, kg.
     MOST_KG: f64 = 30.0, "kg", [10.0, 90.0], Chosen;
-    /// How sure it is by the level's nonsense alone, by a step of syrup and feeder, and by one that could be
-    /// syrup alone.
+    /// How sure displacement is by the level's nonsense alone.
     PROBABILITY_BY_LEVEL: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// How sure displacement is by a step of syrup and feeder.
     PROBABILITY_WITH_FEEDER: f64 = 0.97, "1", [0.32, 1.0], Chosen;
+    /// How sure displacement is by a step that could be syrup alone.
     PROBABILITY_OF_SYRUP: f64 = 0.7, "1", [0.23, 1.0], Chosen;
     /// A load of this share of what went is the feeder back on the hive.
     BACK_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;

@@ -8,7 +8,7 @@ use larder_domain::{Evidence, Flag, FlagKind, Measure};
 use larder_estimate::series::grid::PER_DAY;
 
 larder_estimate::numbers! { "flags.empty":
-    /// How sure it is with a level sensor, and by the scale and the neighbours alone.
+    /// How sure emptiness is with a level sensor, and by the scale and the neighbours alone.
     PROBABILITY: [f64; 2] = [0.95, 0.5], "1", [0.17, 1.0], Chosen;
 }
 

@@ -15,22 +15,24 @@ use larder_syrup::physics::kg_per_litre;
 larder_estimate::numbers! { "flags.flow":
     /// Rain that wets a hive and hides gains, mm in the last day.
     WET_MM: f64 = 1.0, "mm", [0.33, 3.0], Chosen;
+    /// Without a gauge a yard whose median hive gains more than this in the dark was rained on, kg.
     DARK_GAIN_KG: f64 = 0.06, "kg", [0.02, 0.18], Chosen;
     /// A storm reaches all hives of a yard within this, hours.
     STORM_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
-    /// So much on the yard's median hive in it is water, kg.
+    /// A gain of the yard's median hive above this within a storm's hours is water, kg.
     STORM_KG: f64 = 0.3, "kg", [0.1, 0.9], Chosen;
-    /// And so much where no gauge tells of showers.
+    /// Where no gauge tells of showers, a gain of the median hive above this within a storm's hours is
+    /// water, kg.
     SHOWER_KG: f64 = 0.15, "kg", [0.05, 0.45], Chosen;
     /// A day that brought so many times what came at once had more than a storm.
     GOES_ON: f64 = 3.0, "1", [1.0, 9.0], Chosen;
-    /// So many scales that gain at once tell rain from nectar.
+    /// Fewer scales than this that gain at once do not tell rain from nectar.
     LEAST_SCALES: usize = 3, "1", [1.0, 9.0], Chosen;
     /// A wet roof and box carry about so much, kg (common practice).
     WET_HIVE_KG: f64 = 0.3, "kg", [0.1, 0.9], CommonPractice;
     /// What a load cell's drift with warmth leaves of a day's change, kg (measured).
     GAIN_SD_KG: f64 = 0.05, "kg", [0.017, 0.15], Measured;
-    /// How sure it is.
+    /// How sure a flow is.
     PROBABILITY: f64 = 0.9, "1", [0.3, 1.0], Chosen;
 }
 

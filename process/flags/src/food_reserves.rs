@@ -89,7 +89,7 @@ pub(super) fn left(context: &RuleContext<'_>, h: usize, f: usize, k: usize) -> f
     }
 }
 
-/// The same with its interval, as the evidence says it.
+/// What is left in a feeder at a node, l, with the interval that the evidence states.
 pub(super) fn left_estimate(context: &RuleContext<'_>, h: usize, f: usize, k: usize) -> Estimate {
     Estimate::normal(left(context, h, f, k), left_sd(context, h, f, k)).at_least(0.0)
 }

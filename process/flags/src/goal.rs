@@ -20,7 +20,7 @@ pub(super) fn of_feeder(context: &RuleContext<'_>, h: usize, f: usize, k: usize)
     })
 }
 
-/// The same for a hive: its first feeder's, where it has any.
+/// What a hive is fed for: the goal of its first feeder, where it has any.
 pub(super) fn of_hive(context: &RuleContext<'_>, h: usize, k: usize) -> Goal {
     if context.signals.hives[h].feeders.is_empty() {
         let said = context.input.hives[h].hive.goal;

@@ -14,7 +14,8 @@ larder_estimate::numbers! { "flags.level_filter":
     RATE_SD_PER_CAPACITY: f64 = 0.006, "1", [0.002, 0.018], Chosen;
     /// A reading this far off is drawn in, standard deviations.
     CLIP_SDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;
-    /// So many of them in a row, all on one side, are right: something happened that nobody saw.
+    /// This many clipped readings in a row, all on one side, are right: something happened that nobody
+    /// saw.
     GIVE_IN: i32 = 4, "1", [1.0, 12.0], Chosen;
     /// After a fill a rate is no better known than this share of its variance.
     FRESH_VARIANCE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
@@ -23,13 +24,13 @@ larder_estimate::numbers! { "flags.level_filter":
 /// What is believed at a node.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
 pub struct Filtered {
-    /// Litres.
+    /// Litres in the feeder.
     pub litres: f64,
-    /// Its standard deviation.
+    /// Standard deviation of `litres`, l.
     pub litres_sd: f64,
-    /// Litres an hour that leave it.
+    /// Rate at which syrup leaves the feeder, l/h.
     pub rate: f64,
-    /// Its standard deviation.
+    /// Standard deviation of `rate`, l/h.
     pub rate_sd: f64,
     /// Nodes since the newest reading.
     pub age: usize,

@@ -8,7 +8,7 @@ use larder_syrup::Estimate;
 larder_estimate::numbers! { "flags.low_battery":
     /// A line through so many reports counts: cold nights and radio bursts make single ones sag.
     REPORTS: usize = 9, "1", [3.0, 27.0], Chosen;
-    /// How sure it is.
+    /// How sure a low battery is.
     PROBABILITY: f64 = 0.95, "1", [0.32, 1.0], Chosen;
 }
 

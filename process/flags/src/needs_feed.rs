@@ -7,12 +7,13 @@ use larder_domain::{Evidence, Flag, FlagKind, Goal, Measure, Severity};
 use larder_syrup::Estimate;
 
 larder_estimate::numbers! { "flags.needs_feed":
-    /// A feeder with less in it than this share of its capacity, and so many litres, feeds nobody.
+    /// A feeder with less than this share of its capacity in it, and `FED_L`, feeds nobody.
     FED_SHARE: f64 = 0.03, "1", [0.01, 0.09], Chosen;
+    /// A feeder with less than this in it, and `FED_SHARE` of its capacity, feeds nobody, l.
     FED_L: f64 = 0.08, "l", [0.027, 0.24], Chosen;
     /// A weight is looked at so long after it was taken, hours: hands and homecoming bees have settled.
     SETTLED_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
-    /// How sure it is.
+    /// How sure hunger is.
     PROBABILITY: f64 = 0.85, "1", [0.28, 1.0], Chosen;
 }
 

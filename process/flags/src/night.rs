@@ -11,15 +11,16 @@ use larder_estimate::series::sun::LIGHT_BY_CLOCK;
 use larder_syrup::physics::kg_per_litre;
 
 larder_estimate::numbers! { "flags.night":
-    /// Looked at after so many hours: when it is first worth it, and at its end.
+    /// A night is looked at after so many hours: when it is first worth it, and at its end.
     PARTS: [f64; 2] = [5.0, 8.0], "1", [1.7, 24.0], Chosen;
     /// Nights that make a habit.
     HABIT_NIGHTS: usize = 9, "d", [3.0, 27.0], Chosen;
     /// Nights further off than this make no habit, kg.
     ODD_KG: f64 = 0.2, "kg", [0.067, 0.6], Chosen;
-    /// Nights of a hive usually differ by so much, kg (measured: 0.026 in autumn, 0.06 in spring with noisier
-    /// scales), which counts like so many nights of its own.
+    /// Nights of a hive usually differ by so much, kg (measured: 0.026 in autumn, 0.06 in spring with
+    /// noisier scales).
     USUAL_SD_KG: f64 = 0.045, "kg", [0.015, 0.14], Measured;
+    /// The usual difference of nights counts like so many nights of the hive's own.
     USUAL_NIGHTS: f64 = 5.0, "d", [1.7, 15.0], Measured;
     /// What a hive loses in an hour of the night by breathing and drying, kg (measured).
     TYPICAL_KG_PER_HOUR: f64 = -0.015, "kg/h", [-0.045, -0.005], Measured;
@@ -32,13 +33,14 @@ larder_estimate::numbers! { "flags.night":
 pub(super) struct Night {
     /// The node at which it is known.
     pub known: usize,
-    /// How long it was, hours.
+    /// The length of the night so far, hours.
     pub hours: f64,
     /// What the hive's weight changed, kg.
     pub own_kg: f64,
-    /// The same against the yard and the hive's own nights before, drying taken off, kg.
+    /// What the weight changed beyond the yard's change and the hive's own nights before, drying taken
+    /// off, kg.
     pub odd_kg: f64,
-    /// How much such nights differ, kg.
+    /// Standard deviation of `odd_kg`, kg.
     pub sd_kg: f64,
     /// What left the feeders on the scale in that time, kg.
     pub drop_kg: f64,

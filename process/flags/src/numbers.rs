@@ -1,8 +1,8 @@
-//! The numbers that the rules rest on; see [`larder_estimate::numbers`].
+//! The numbers that the rules rest on; see [`mod@larder_estimate::numbers`].
 
 use larder_estimate::numbers::Number;
 
-/// Those of the flags, file by file.
+/// The numbers of the flags, file by file.
 pub fn all() -> impl Iterator<Item = &'static Number> {
     [
         crate::balance::NUMBERS,

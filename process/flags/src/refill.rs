@@ -7,12 +7,13 @@ use larder_estimate::series::grid::{HOURS_PER_DAY, PER_DAY};
 use larder_syrup::Estimate;
 
 larder_estimate::numbers! { "flags.refill":
-    /// Slower than this a day says nothing of how long it lasts, l.
+    /// A pace slower than this says nothing of how long syrup lasts, l a day.
     LEAST_PACE_L: f64 = 0.01, "l", [0.0033, 0.03], Chosen;
-    /// It closes when so many times the share and so many times the days are left.
+    /// A flag closes when so many times the share that opens it is left.
     CLOSE_SHARE_FACTOR: f64 = 1.5, "1", [0.5, 4.5], Chosen;
+    /// A flag closes when syrup for so many times the days that open it is left.
     CLOSE_DAYS_FACTOR: f64 = 1.3, "1", [0.43, 3.9], Chosen;
-    /// How sure it is with a level sensor, and without.
+    /// How sure a refill is due with a level sensor, and without.
     PROBABILITY: [f64; 2] = [0.9, 0.6], "1", [0.2, 1.0], Chosen;
 }
 

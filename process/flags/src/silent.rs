@@ -7,7 +7,7 @@ use larder_estimate::math::robust::median;
 use larder_estimate::series::grid::HOURS_PER_DAY;
 
 larder_estimate::numbers! { "flags.silent":
-    /// How sure it is where the silence is over, and while it lasts.
+    /// How sure silence is once it is over, and while it lasts.
     PROBABILITY: [f64; 2] = [0.98, 0.9], "1", [0.3, 1.0], Chosen;
 }
 

@@ -25,13 +25,16 @@ use larder_syrup::units::DegreesCelsius;
 use larder_syrup::{Estimate, Strength, physics};
 
 larder_estimate::numbers! { "flags.souring":
-    /// Lowest, best and highest temperature of growth, Cel.
+    /// Lowest temperature at which the yeasts grow, Cel.
     LOWEST: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// Temperature at which the yeasts grow best, Cel.
     BEST: f64 = 28.0, "1", [9.3, 84.0], Chosen;
+    /// Highest temperature at which the yeasts grow, Cel.
     HIGHEST: f64 = 42.0, "1", [14.0, 130.0], Chosen;
     /// How sure foam is: comb in a sensor's sight lifts its level too.
     FOAM_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
-    /// It must be so many times the noise of half an hour: half days differ by a third of that by chance.
+    /// A rise must be so many times the noise of half an hour to be foam: half days differ by a third
+    /// of that by chance.
     FOAM_SDS: f64 = 1.2, "1", [0.4, 3.6], Chosen;
     /// How well the rise of a day is known, as a share of the noise of half an hour (medians of 24 each).
     FOAM_NOISE: f64 = 0.36, "1", [0.12, 1.1], Chosen;
@@ -40,20 +43,22 @@ larder_estimate::numbers! { "flags.souring":
     HEAT_SD: f64 = 0.2, "K", [0.067, 0.6], Measured;
     /// Syrup poured in less than so many hours ago shows nothing yet.
     FRESH_HOURS: f64 = 30.0, "h", [10.0, 90.0], Chosen;
-    /// Less than this in it is not worth a flag, share of the capacity.
+    /// A feeder with less than this share of its capacity in it is not worth a flag.
     LEAST_SHARE: f64 = 0.08, "1", [0.027, 0.24], Chosen;
-    /// And less than this share of that closes one.
+    /// A flag closes when less is left than this share of what is worth one.
     CLOSE_OF_LEAST: f64 = 0.6, "1", [0.2, 1.8], Chosen;
     /// Colder than this a colony takes less anyway (see [`super::cold`]).
     WARM_EASE: f64 = 0.45, "1", [0.15, 1.4], Chosen;
-    /// Windows that are compared for foam, hours, and how far apart they are: at the same time of day a
-    /// sensor errs alike.
+    /// Windows that are compared for foam are so long, hours.
     FOAM_HOURS: f64 = 12.0, "h", [4.0, 36.0], Chosen;
+    /// Windows that are compared for foam lie so far apart, hours: at the same time of day a sensor
+    /// errs alike.
     FOAM_APART_HOURS: f64 = 24.0, "h", [8.0, 72.0], Chosen;
-    /// So much of each must be seen.
+    /// This share of each window compared for foam must be seen.
     FOAM_SEEN: f64 = 0.6, "1", [0.2, 1.8], Chosen;
-    /// Shelf lives are stated at about this, Cel, and the water activity of 1:1 is about that.
+    /// Shelf lives are stated at about this temperature, Cel.
     SHELF_CEL: f64 = 25.0, "Cel", [8.3, 75.0], Chosen;
+    /// The water activity of 1:1 syrup at the temperature of shelf lives is about this.
     THIN_ACTIVITY: f64 = 0.935, "1", [0.31, 2.8], Chosen;
     /// Hundredths in a whole.
     HUNDREDTHS: f64 = 100.0, "1", [100.0, 100.0], Defined;
@@ -61,16 +66,17 @@ larder_estimate::numbers! { "flags.souring":
     LEAST_LOG_SPREAD: f64 = 0.1, "1", [0.033, 0.3], Chosen;
     /// Millimetres in a metre.
     MM_PER_M: f64 = 1000.0, "1", [1000.0, 1000.0], Defined;
-    /// How sure it is by warmth alone, and by warmth and refusal.
+    /// How sure souring is by warmth alone.
     HOT_PROBABILITY: f64 = 0.8, "1", [0.27, 1.0], Chosen;
+    /// How sure souring is by warmth and refusal.
     REFUSED_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
     /// A fill pours at least this, l.
     LEAST_POURED_L: f64 = 0.1, "l", [0.033, 0.3], Chosen;
-    /// With less than this share of the capacity left its age is that of the next fill.
+    /// Syrup of which less than this share of the capacity is left takes the age of the next fill.
     GONE_SHARE: f64 = 0.02, "1", [0.0067, 0.06], Chosen;
-    /// A colony refuses that took at least this share of the capacity in a day, and now less than that share
-    /// of it.
+    /// A colony refuses syrup only if it took at least this share of the capacity in a day before.
     REFUSED_LEAST_SHARE: f64 = 0.05, "1", [0.017, 0.15], Chosen;
+    /// A colony refuses syrup when it takes less in a day than this share of the most that it took.
     REFUSED_SHARE: f64 = 0.35, "1", [0.12, 1.0], Chosen;
 }
 

@@ -2,7 +2,7 @@
 //! goes, against the colony's own past and its neighbours.
 
 use super::cold::ease_of_day;
-use super::pace::{Pace, uptake, uptake_sd};
+use super::pace::{Expected, Pace, uptake, uptake_sd};
 use super::signals::{FeederSignals, nodes};
 use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes, food_reserves, goal};
 use larder_domain::{Evidence, Flag, FlagKind, Measure};
@@ -14,11 +14,11 @@ larder_estimate::numbers! { "flags.stalled":
     RISE_SDS: f64 = 2.5, "1", [0.83, 7.5], Chosen;
     /// What is expected must stand out from what the sensor can tell by this, standard deviations.
     CLEAR_SDS: f64 = 2.0, "1", [0.67, 6.0], Chosen;
-    /// It was warm enough so long before as well, hours: half a day and a little.
+    /// A stall opens only if it was warm enough so long before as well, hours: half a day and a little.
     WARM_BEFORE_HOURS: f64 = 14.0, "h", [4.7, 42.0], Chosen;
-    /// Taken again for so long, hours, it is over.
+    /// A stall is over when syrup has been taken again for so long, hours.
     CLOSE_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
-    /// How sure it is.
+    /// How sure a stall is.
     PROBABILITY: f64 = 0.75, "1", [0.25, 1.0], Chosen;
     /// Taking again is looked for over so many hours.
     RESUMED_HOURS: [f64; 2] = [6.0, 14.0], "h", [2.0, 42.0], Chosen;
@@ -85,38 +85,45 @@ pub(super) fn raise(
         });
         for episode in episodes(votes, parameters.holds_hours, CLOSE_HOURS) {
             let k = episode.opened;
-            let taken = Estimate::normal(uptake(context, h, f, k, back), sd_l);
-            let took = Evidence::new("Took {took} in {hours}")
-                .with_estimate("took", taken.at_least(0.0), Measure::Volume)
-                .with("hours", parameters.hours, Measure::Hours);
-            let expected = outlook.at(k);
-            let took = if expected.neighbours.is_nan() {
-                took
-            } else {
-                took.and(", while its neighbours took {neighbours}")
-                    .with_estimate("neighbours", expected.beside(), Measure::Volume)
-            };
-            let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / PER_DAY as f64);
+            let taken = Estimate::normal(uptake(context, h, f, k, back), sd_l).at_least(0.0);
             let details = Details {
                 severity: goal::severity(FlagKind::Stalled, goal::of_feeder(context, h, f, k)),
                 probability: PROBABILITY,
-                evidence: took
-                    .and("; syrup {syrup}, {left} left, filled {days} ago.")
-                    .with_estimate(
-                        "syrup",
-                        feeder.celsius(feeder.syrup[k]),
-                        Measure::Temperature,
-                    )
-                    .with_estimate(
-                        "left",
-                        food_reserves::left_estimate(context, h, f, k),
-                        Measure::Volume,
-                    )
-                    .with("days", days.round(), Measure::Days),
+                evidence: evidence(context, (h, f), k, taken, &outlook.at(k)),
             };
             flags.push(context.feeder_flag(FlagKind::Stalled, (h, f), episode, details));
         }
     }
+}
+
+/// What was taken before node `k` beside what neighbours took, and how the feeder stood.
+fn evidence(
+    context: &RuleContext<'_>,
+    (h, f): (usize, usize),
+    k: usize,
+    taken: Estimate,
+    expected: &Expected,
+) -> Evidence {
+    let feeder = &context.signals.hives[h].feeders[f];
+    let took = Evidence::new("Took {took} in {hours}")
+        .with_estimate("took", taken, Measure::Volume)
+        .with("hours", context.parameters(h).stalled.hours, Measure::Hours);
+    let took = if expected.neighbours.is_nan() {
+        took
+    } else {
+        took.and(", while its neighbours took {neighbours}")
+            .with_estimate("neighbours", expected.beside(), Measure::Volume)
+    };
+    let left = food_reserves::left_estimate(context, h, f, k);
+    let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / PER_DAY as f64);
+    took.and("; syrup {syrup}, {left} left, filled {days} ago.")
+        .with_estimate(
+            "syrup",
+            feeder.celsius(feeder.syrup[k]),
+            Measure::Temperature,
+        )
+        .with_estimate("left", left, Measure::Volume)
+        .with("days", days.round(), Measure::Days)
 }
 
 /// Whether the level rose while nobody poured: comb or foam before the sensor, no sign of a stall.

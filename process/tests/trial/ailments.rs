@@ -1,8 +1,8 @@
 //! What goes wrong with devices, drawn.
 
-use crate::dice::Dice;
 use crate::instruments::{Failing, Fault};
 use crate::sky::{PER_DAY, PER_HOUR};
+use larder_sim::Dice;
 
 /// What goes wrong with a device.
 pub struct Ailments {

@@ -1,7 +1,7 @@
 //! A batch of syrup that grows old in a feeder.
 
-use crate::dice::Dice;
 use crate::sky::STEP_H;
+use larder_sim::Dice;
 
 /// How far it has come.
 #[derive(Clone, Copy)]

@@ -1,10 +1,11 @@
 //! One hive as it truly is: its colony, its stores, its feeder and what weighs on its scale.
 
 use crate::batch::Batch;
-use crate::dice::Dice;
 use crate::sky::{STEP_H, Sky};
-use larder_syrup::units::{DegreesCelsius, MassFraction};
-use larder_syrup::{Strength, physics};
+use larder_sim::{Dice, Syrup};
+
+use larder_syrup::Strength;
+use larder_syrup::physics::kg_per_litre;
 
 /// What does not change.
 #[derive(Clone, Copy, Debug)]
@@ -143,7 +144,7 @@ impl Colony {
 
     pub fn pour(&mut self, poured_l: f64, poured_c: f64) {
         let before = self.litres();
-        let kg = poured_l * kg_per_l(self.traits.strength);
+        let kg = poured_l * kg_per_litre(Some(self.traits.strength));
         let sugar = self.traits.strength.mass_fraction().value();
         self.sugar_kg += kg * sugar;
         self.water_kg += kg * (1.0 - sugar);
@@ -306,14 +307,7 @@ impl Colony {
     }
 }
 
-fn litres(sugar_kg: f64, water_kg: f64) -> f64 {
-    let kg = sugar_kg + water_kg;
-    MassFraction::new(sugar_kg / kg).map_or(0.0, |fraction| {
-        kg * 1000.0 / physics::density_kg_m3(fraction, DegreesCelsius(20.0))
-    })
-}
-
 /// At 20 °C.
-pub fn kg_per_l(strength: Strength) -> f64 {
-    physics::density_kg_m3(strength.mass_fraction(), DegreesCelsius(20.0)) / 1000.0
+fn litres(sugar_kg: f64, water_kg: f64) -> f64 {
+    Syrup { sugar_kg, water_kg }.litres_at(20.0)
 }

@@ -2,11 +2,11 @@
 
 use crate::ailments::{Ailments, Kind};
 use crate::colony::Frame;
-use crate::dice::Dice;
 use crate::instruments::{Memory, failing_at};
 use crate::plan::YardPlan;
 use crate::sky::{PER_HOUR, STEP_MS, Sky};
 use larder_domain::{ChannelKind, FeederKind, Sample, Timestamp};
+use larder_sim::Dice;
 
 /// One device: when it was heard, what it said.
 pub struct Device {

@@ -1,11 +1,12 @@
 //! What cheap instruments make of the truth, and how they fail.
 
-use crate::colony::{Frame, kg_per_l};
-use crate::dice::Dice;
+use crate::colony::Frame;
 use crate::sky::{STEP_H, Sky};
 use larder_domain::ChannelKind;
+use larder_sim::Dice;
 use larder_syrup::Strength;
 use larder_syrup::feeder::Shape;
+use larder_syrup::physics::kg_per_litre;
 
 /// Under a hive.
 #[derive(Clone, Copy, Debug)]
@@ -153,7 +154,7 @@ impl LevelSensor {
                 3.0 * capacity_l,
                 dice,
             ),
-            Shown::Weight => seen_l * kg_per_l(strength) + own,
+            Shown::Weight => seen_l * kg_per_litre(Some(strength)) + own,
             Shown::Distance { mount_m } if frame.off => {
                 self.off(mount_m, mount_m + 0.4, 0.02, 1.5, dice)
             }

@@ -17,7 +17,6 @@ mod ailments;
 mod batch;
 mod colony;
 mod devices;
-mod dice;
 mod given;
 mod instruments;
 mod plan;

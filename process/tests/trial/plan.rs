@@ -1,10 +1,10 @@
 //! What stands in one yard, drawn: hives, feeders, instruments. No two yards are alike.
 
 use crate::colony::Traits;
-use crate::dice::Dice;
 use crate::instruments::{LevelSensor, Offness, Scale, Shown};
 use crate::sky::{Place, Season, When};
 use larder_domain::FeederKind;
+use larder_sim::Dice;
 use larder_syrup::Strength;
 use larder_syrup::feeder::Shape;
 

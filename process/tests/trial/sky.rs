@@ -1,9 +1,9 @@
 //! Weather over one yard, drawn for its season and its place on earth, every five minutes.
 
-use crate::dice::Dice;
 use chrono::{Datelike, NaiveDate, NaiveTime, Timelike};
 use chrono_tz::Tz;
 use larder_domain::{Timestamp, time::local_moment};
+use larder_sim::Dice;
 use std::f64::consts::TAU;
 
 /// Steps of the trial.

@@ -3,11 +3,11 @@
 
 use crate::colony::{Colony, Frame};
 use crate::devices::{Device, level, scale, weather};
-use crate::dice::Dice;
 use crate::plan::{HivePlan, YardPlan};
 use crate::sky::{PER_DAY, Season, Sky, skies};
 use crate::troubles::{Fate, Going};
 use larder_domain::{RecordedFill, Sample};
+use larder_sim::Dice;
 
 /// One hive's truth and its instruments.
 pub struct Lived {

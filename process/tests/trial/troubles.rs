@@ -1,8 +1,8 @@
 //! What goes wrong with hives, drawn: one trouble at a time.
 
 use crate::colony::{Colony, Effects};
-use crate::dice::Dice;
 use crate::sky::{PER_DAY, PER_HOUR, Sky};
+use larder_sim::Dice;
 
 /// What may befall a hive.
 #[derive(Clone, Copy, PartialEq, Debug)]

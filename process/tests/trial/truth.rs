@@ -138,7 +138,7 @@ struct Hive<'a> {
 
 /// The colony takes next to nothing when a day leaves it less of its appetite than this.
 const COLD_EASE: f64 = 0.2;
-/// And it could take when more than this is left.
+/// The colony could take when a day leaves it more of its appetite than this.
 const WARM_EASE: f64 = 0.4;
 /// After ripening, kg a day: flow is on, and flow may be on.
 const FLOW_KG: f64 = 0.25;

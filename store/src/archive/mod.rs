@@ -46,7 +46,7 @@ pub struct Written {
 /// A reading that an archive will never take.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Unwritten {
-    /// Its series.
+    /// The reading's series.
     pub series: ChannelRef,
     /// The unit of its value.
     pub unit: Unit,
@@ -69,20 +69,21 @@ pub struct WriteFault {
 }
 
 /// Kinds of trouble with a server.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, strum::IntoStaticStr)]
+#[strum(serialize_all = "snake_case")]
 pub enum FaultKind {
     /// No answer, or a connection that broke.
     Unreachable,
-    /// It answers that it cannot at the moment.
+    /// The server answers that it cannot at the moment.
     Busy,
-    /// It does not let us: token, organisation, bucket.
+    /// The server does not let us: token, organisation, bucket.
     Forbidden,
-    /// It refuses what was sent, and a person must look.
+    /// The server refuses what was sent, and a person must look.
     Refused,
 }
 
 impl FaultKind {
-    /// Its name in metrics.
+    /// The kind's name in metrics.
     pub fn name(self) -> &'static str {
         match self {
             Self::Unreachable => "unreachable",

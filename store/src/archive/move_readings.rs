@@ -66,7 +66,7 @@ pub enum MoveError {
         day: String,
         /// Readings that were carried.
         here: u64,
-        /// Of these, readings that were found.
+        /// Carried readings that were found again.
         there: u64,
     },
 }

@@ -22,7 +22,8 @@ const SAME_LOOKUP_MS: i64 = 7 * 86_400_000;
 pub struct ArchiveOptions {
     /// Where readings go, for people: without a token.
     pub place: String,
-    /// The same for comparing: what does not change when a server moves to another address.
+    /// Where readings go, for comparing: what does not change when a server moves to another
+    /// address.
     pub identity: String,
     /// The most that may wait on the disk to be sent, in bytes.
     pub most_waiting_bytes: u64,

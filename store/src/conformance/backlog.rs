@@ -33,7 +33,7 @@ impl<T: Records> Backlog for T {
     }
 }
 
-/// Its records are the embedded store's.
+/// An archive's records are the embedded store's.
 impl Backlog for ArchivedReadings {
     fn changes(&self, limit: usize) -> Result<(Vec<Change>, i64), StoreError> {
         Records::changes(self.embedded().as_ref(), limit)
@@ -59,7 +59,8 @@ where
 /// Invented histories that a backend is put through.
 const CASES: u32 = 48;
 
-/// The same with another number of invented histories, for backends that are slow to ask.
+/// Checks a backend's backlog with another number of invented histories, for those that are slow to
+/// ask.
 pub fn check_backlog_with<P: Place>(cases: u32, new_place: impl Fn() -> P)
 where
     P::Store: Readings + Backlog,

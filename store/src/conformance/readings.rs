@@ -18,7 +18,8 @@ where
 /// Invented histories that a backend is put through.
 const CASES: u32 = 48;
 
-/// The same with another number of invented histories, for backends that are slow to ask.
+/// Checks a backend's readings with another number of invented histories, for those that are slow
+/// to ask.
 pub fn check_readings_with<P: Place>(cases: u32, new_place: impl Fn() -> P)
 where
     P::Store: Readings,

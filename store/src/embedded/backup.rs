@@ -52,7 +52,7 @@ fn copy(database: &Path, dest: &Path) -> Result<(), Fault> {
     copied
 }
 
-/// Those of a folder and the ones above it that are not there, the innermost first.
+/// The folder and the ones above it that are not there, the innermost first.
 fn missing(dest: &Path) -> Vec<&Path> {
     let folders = dest.ancestors();
     let missing = folders.take_while(|folder| !folder.as_os_str().is_empty() && !folder.exists());

@@ -170,7 +170,8 @@ pub(super) fn finish(dir: &Path) -> io::Result<()> {
     File::open(dir)?.sync_all()
 }
 
-/// The same for one who only reads.
+/// Puts a new database that is ready into its place, on behalf of one who only reads: takes the
+/// folder's lock first.
 pub(super) fn finish_to_read(dir: &Path) -> Result<(), StoreError> {
     if !dir.join(READY).exists() {
         return Ok(());

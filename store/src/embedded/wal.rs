@@ -113,9 +113,9 @@ pub(super) fn refuse_damaged(dir: &Path) -> Result<(), StoreError> {
     }
 }
 
-/// The same for one who only reads. Beside a process that writes the log changes while it is read, and
-/// that process looked at it when it started; so what looks like damage counts only where no one
-/// writes.
+/// Refuses a damaged log on behalf of one who only reads. Beside a process that writes the log
+/// changes while it is read, and that process looked at it when it started; so what looks like
+/// damage counts only where no one writes.
 pub(super) fn refuse_damaged_to_read(dir: &Path) -> Result<(), StoreError> {
     match refuse_damaged(dir) {
         Err(StoreError::Damaged { .. }) => match folder::lock(dir) {

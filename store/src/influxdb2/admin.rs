@@ -78,7 +78,7 @@ impl Admin {
         org.ok_or_else(|| Trouble::Missing(self.config.org.clone()))
     }
 
-    /// Its number, and whether it was made.
+    /// The bucket's number, and whether it was made.
     fn bucket(
         &self,
         org: &str,

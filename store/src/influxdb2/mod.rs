@@ -48,7 +48,7 @@ impl InfluxConfig {
         format!("InfluxDB at {}, bucket {}", self.url, self.bucket)
     }
 
-    /// The same for comparing: a server may move to another address.
+    /// Where readings go, for comparing: without the address, because a server may move.
     pub fn identity(&self) -> String {
         format!("influxdb2:{}/{}", self.org, self.bucket)
     }

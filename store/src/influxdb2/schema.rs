@@ -62,7 +62,7 @@ mod tests {
 
     #[test]
     fn known_channels_have_plain_fields() {
-        for kind in ChannelKind::ALL {
+        for &kind in ChannelKind::ALL {
             for name in [kind.name().to_owned(), format!("a/{}", kind.name())] {
                 let field = field_of(&channel(&name), &kind.unit());
                 assert!(field.starts_with(kind.name()), "{field}");

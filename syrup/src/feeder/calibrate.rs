@@ -8,7 +8,7 @@ use super::{BadShape, Shape};
 pub struct StraightFit {
     /// Plan area, m2.
     pub area_m2: f64,
-    /// Its standard error, m2.
+    /// Standard error of the area, m2.
     pub area_sd_m2: f64,
     /// The depth at which it is empty, m: a floor that slopes or bulges makes it differ from 0.
     pub empty_at_m: f64,

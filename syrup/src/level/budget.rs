@@ -9,11 +9,11 @@ use super::{Gauge, Inputs, Wall, litres_at_20};
 pub struct Term {
     /// What is uncertain.
     pub what: &'static str,
-    /// Its standard uncertainty, in `unit`.
+    /// Standard uncertainty of the cause, in `unit`.
     pub sd: f64,
     /// The unit of `sd`.
     pub unit: &'static str,
-    /// What that makes in litres at 20 °C, one standard deviation.
+    /// The cause's share of the uncertainty in litres at 20 °C, one standard deviation.
     pub litres: f64,
     /// Where the uncertainty comes from.
     pub source: &'static str,

@@ -20,12 +20,12 @@ pub enum Gauge {
     Optical,
     /// A pressure sensor on the floor, which knows depth only through density.
     Pressure {
-        /// It was set with water; otherwise with the syrup itself.
+        /// Whether it was set with water; otherwise with the syrup itself.
         set_with_water: bool,
     },
     /// A depth sensor that follows the surface (float, capacitance).
     Depth,
-    /// It says litres itself.
+    /// A gauge that says litres itself.
     Volume,
     /// A load cell under the feeder, net of the empty feeder.
     Weight,
@@ -34,7 +34,7 @@ pub enum Gauge {
 /// The feeder around the syrup.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Wall {
-    /// Its shape.
+    /// The feeder's shape.
     pub shape: Shape,
     /// From the sensor's face to the floor, m; only for gauges that look down.
     pub mount_m: f64,

@@ -16,7 +16,7 @@ pub struct BagCount {
 /// What goes into one vessel, and how often.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Load {
-    /// So many vessels alike.
+    /// How many vessels are alike.
     pub times: u32,
     /// The vessel; `None` where none was named.
     pub vessel: Option<Vessel>,

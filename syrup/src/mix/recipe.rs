@@ -142,7 +142,7 @@ impl Recipe {
         Litres(1000.0 * self.mass().0 / density_kg_m3(self.mass_fraction(), at))
     }
 
-    /// Both poured together.
+    /// Two recipes poured together.
     pub fn and(self, other: Self) -> Self {
         Self {
             sugar: self.sugar + other.sugar,
@@ -150,7 +150,7 @@ impl Recipe {
         }
     }
 
-    /// This with more sugar and water in it; either may be nothing.
+    /// This recipe with more sugar and water in it; either may be nothing.
     pub fn with(self, sugar: Kilograms, water: Kilograms) -> Result<Self, MixError> {
         Self::new(
             Kilograms(self.sugar + sugar.0),

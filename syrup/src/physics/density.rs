@@ -43,7 +43,8 @@ impl DensityOf {
     }
 }
 
-/// The same at 20 °C, where most comparisons are made and no term of the temperature is left.
+/// Density of syrup at 20 °C, kg/m3, where most comparisons are made and no term of the temperature
+/// is left.
 #[inline]
 pub fn density_at_20_kg_m3(sugar: MassFraction) -> f64 {
     let by_sugar = polynomial(&SUGAR_TERMS[0], sugar.value());

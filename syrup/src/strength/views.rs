@@ -4,7 +4,7 @@ use super::{LooseDensity, Strength};
 use crate::physics::water_density_kg_m3;
 use crate::units::DegreesCelsius;
 
-/// The same syrup in the four ways that people say it.
+/// One syrup's strength in the four ways that people say it.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Views {
     /// Parts of sugar to one part of water, by mass.

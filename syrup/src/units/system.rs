@@ -11,7 +11,10 @@ pub(super) const L_PER_US_QT: f64 = L_PER_US_GAL / 4.0;
 pub(super) const M_PER_IN: f64 = 0.025_4;
 
 /// The units that someone reads and writes.
-#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Default)]
+#[derive(
+    Clone, Copy, PartialEq, Eq, Hash, Debug, Default, strum::IntoStaticStr, strum::VariantArray,
+)]
+#[strum(serialize_all = "snake_case")]
 pub enum UnitSystem {
     /// Litres, kilograms, °C, millimetres.
     #[default]
@@ -27,21 +30,19 @@ pub struct BadUnitSystem(String);
 
 impl UnitSystem {
     /// Both.
-    pub const ALL: [Self; 2] = [Self::Metric, Self::Us];
+    pub const ALL: &'static [Self] = <Self as strum::VariantArray>::VARIANTS;
 
     /// The word in settings and on the wire.
     pub fn name(self) -> &'static str {
-        match self {
-            Self::Metric => "metric",
-            Self::Us => "us",
-        }
+        self.into()
     }
 
     /// Reads the word back; capitals do not matter.
     pub fn parse(word: &str) -> Result<Self, BadUnitSystem> {
         let lower = word.trim().to_ascii_lowercase();
         Self::ALL
-            .into_iter()
+            .iter()
+            .copied()
             .find(|system| system.name() == lower)
             .ok_or_else(|| BadUnitSystem(word.chars().take(40).collect()))
     }
@@ -171,7 +172,7 @@ mod tests {
 
     #[test]
     fn the_setting_is_read_back() {
-        for system in UnitSystem::ALL {
+        for &system in UnitSystem::ALL {
             assert_eq!(UnitSystem::parse(system.name()), Ok(system));
         }
         assert_eq!(UnitSystem::parse(" US "), Ok(UnitSystem::Us));

@@ -85,7 +85,7 @@ pub(super) fn review(chosen: &Chosen<'_>, records: &dyn Records) -> Result<Table
         "median_answer_h",
     ]);
     let flags = wanted(chosen, records)?;
-    for kind in FlagKind::ALL {
+    for &kind in FlagKind::ALL {
         let of_kind: Vec<_> = flags.iter().filter(|kept| kept.flag.kind == kind).collect();
         if of_kind.is_empty() {
             continue;

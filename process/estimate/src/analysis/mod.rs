@@ -45,20 +45,20 @@ pub struct YardAnalysis {
 /// One hive.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct HiveAnalysis {
-    /// Its scale; empty where it has none.
+    /// The hive's weight, cleaned; empty where it stands on no scale.
     pub scale: ScaleTrack,
     /// One for each feeder of the input, in its order.
     pub feeders: Vec<FeederAnalysis>,
-    /// Its mass balance, hour by hour.
+    /// The hive's mass balance, hour by hour.
     pub balance: HiveBalance,
 }
 
 /// One feeder.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct FeederAnalysis {
-    /// Its level sensor's readings.
+    /// The readings of the feeder's level sensors, cleaned.
     pub level: LevelTrack,
-    /// The same on the grid.
+    /// The level readings on the grid.
     pub observations: Observations,
     /// Fills, spills and times at which the sensor is not believed.
     pub events: FeederEvents,
@@ -75,7 +75,7 @@ pub fn analyse_yard(input: &YardInput<'_>) -> YardAnalysis {
     analyse_yard_with(input, &Parameters::default())
 }
 
-/// The same with parameters other than the usual ones.
+/// Analyses one yard with parameters other than the usual ones.
 pub fn analyse_yard_with(input: &YardInput<'_>, parameters: &Parameters) -> YardAnalysis {
     let grid = Grid::covering(extent(input));
     let days = days_on(&grid, input.yard.timezone);

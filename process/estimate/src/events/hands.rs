@@ -22,9 +22,9 @@ crate::numbers! { "estimate.events.hands":
     SAME_MINUTES: i64 = 30, "min", [10.0, 90.0], Chosen;
     /// Of a step on the scale at least this share shows in the feeder's level, where it was syrup.
     LEAST_SHARE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
-    /// And at least this share of a doubtful step happens between two readings.
+    /// At least this share of a doubtful step happens between two readings.
     LEAST_SHARP_SHARE: f64 = 0.65, "1", [0.22, 1.0], Chosen;
-    /// The same time of day is looked at on so many days on each side.
+    /// A step is compared with what happens at its time of day on so many days on each side.
     OTHER_DAYS: usize = 4, "d", [1.0, 12.0], Chosen;
 }
 

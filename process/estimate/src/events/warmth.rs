@@ -20,16 +20,18 @@ crate::numbers! { "estimate.events.warmth":
     TRIP_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
     /// A fill onto no more than this share of the feeder shows the tank's temperature.
     NEARLY_EMPTY: f64 = 0.15, "1", [0.05, 0.45], Chosen;
-    /// Of fills onto old syrup so many follow a throwing-out, to one that does not.
+    /// Of the fills onto old syrup, how many follow a throwing-out for each one that does not.
     PRIOR_ODDS: f64 = 0.1, "1", [0.033, 0.3], Chosen;
-    /// Less of a change of temperature tells nothing, K.
+    /// A change of temperature smaller than this tells nothing, K.
     LEAST_KELVIN: f64 = 3.0, "K", [1.0, 9.0], Chosen;
-    /// And without a change of level or weight it takes so much between two readings, K.
+    /// A fill that neither level nor scale shows must change the temperature by this much between two
+    /// readings, K.
     SUDDEN_KELVIN: f64 = 5.0, "K", [1.7, 15.0], Chosen;
     /// Two readings of a thermometer further apart than this are not sudden, hours.
     SUDDEN_HOURS: f64 = 1.2, "h", [0.4, 3.6], Chosen;
     /// Hands at another hive of the yard within this, hours, make a lone jump of temperature a fill.
     VISIT_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
+    /// The temperature just before a fill is looked for in this time before it, ms: two hours.
     TWO_HOURS_MS: i64 = 2 * 3_600_000, "ms", [7200000.0, 7200000.0], Defined;
     /// Fresh syrup is seen on a thermometer within this, hours.
     SOON_HOURS: f64 = 1.5, "h", [0.5, 4.5], Chosen;

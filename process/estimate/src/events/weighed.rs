@@ -10,19 +10,23 @@ use larder_domain::{Span, Timestamp};
 use larder_syrup::physics::kg_per_litre;
 
 crate::numbers! { "estimate.events.weighed":
-    /// A level on both sides of a step is read within so many hours; across an outage within so many.
+    /// A level on both sides of a step is read within so many hours of it.
     pub(super) LEVEL_HOURS: f64 = 4.0, "h", [1.3, 12.0], Chosen;
+    /// A level on both sides of a step across an outage is read within so many hours of it.
     pub(super) OUTAGE_HOURS: f64 = 120.0, "h", [40.0, 360.0], Chosen;
     /// An empty feeder with its lid weighs up to this, kg (common practice).
     pub(super) MOST_TARE_KG: f64 = 3.0, "kg", [1.0, 9.0], CommonPractice;
     /// By how much another step must fit a note better, kg.
     CLEARLY_BETTER_KG: f64 = 0.5, "kg", [0.17, 1.5], Chosen;
-    /// A feeder that comes back weighs at least this share of what it weighed, and so many kg.
+    /// A feeder that comes back weighs at least this share of what it weighed empty when it went.
     BACK_SHARE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// A feeder that comes back weighs at least this, kg.
     BACK_KG: f64 = 0.25, "kg", [0.083, 0.75], Chosen;
-    /// With a feeder that comes back at least this came too if it was refilled: a share of its capacity,
-    /// which is also how well it is known, and litres.
+    /// A feeder that comes back was refilled when more than this share of its capacity, and `REFILL_L`,
+    /// came with it; the share is also how well that is known.
     REFILL_SHARE: f64 = 0.04, "1", [0.013, 0.12], Chosen;
+    /// A feeder that comes back was refilled when more than this, and `REFILL_SHARE` of its capacity,
+    /// came with it, l.
     REFILL_L: f64 = 0.2, "l", [0.067, 0.6], Chosen;
     /// A loss that nothing else speaks for fits worse than all that something does.
     WORST_FIT: f64 = 9.0, "1", [3.0, 27.0], Chosen;

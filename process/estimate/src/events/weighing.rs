@@ -13,8 +13,9 @@ crate::numbers! { "estimate.events.weighing":
     OFF_SHARE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
     /// Scale and level agree within so many standard deviations.
     AGREE_SDS: f64 = 3.5, "1", [1.2, 10.0], Chosen;
-    /// A level moved clearly when it moved by so many standard deviations and this share of the load.
+    /// A level moved clearly when it moved by so many standard deviations.
     CLEAR_SDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    /// A level moved clearly when it moved by this share of the load on the scale.
     CLEAR_SHARE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
     /// No level is known better than this, l.
     LEAST_LEVEL_SD_L: f64 = 0.01, "l", [0.0033, 0.03], Chosen;
@@ -32,11 +33,13 @@ crate::numbers! { "estimate.events.weighing":
     LOST_FIT: f64 = 0.3, "1", [0.1, 0.9], Chosen;
     /// A level is steady within so many times its noise.
     STEADY_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
-    /// A feeder that came off held at least this share of its capacity, or weighs so many kg by itself.
+    /// A feeder that came off held at least this share of its capacity, unless it is heavy by itself.
     OFF_LEAST_SHARE: f64 = 0.08, "1", [0.027, 0.24], Chosen;
+    /// A feeder that came off with less syrup weighs at least this by itself, kg.
     OFF_LEAST_KG: f64 = 0.3, "kg", [0.1, 0.9], Chosen;
-    /// A sensor still sees syrup, or sees something steady, in so many hours.
+    /// A sensor that still sees its old level does so within so many hours after the step.
     STILL_HOURS: f64 = 5.0, "h", [1.7, 15.0], Chosen;
+    /// A sensor that sees something steady does so within so many hours after the step.
     STEADY_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
 }
 

@@ -6,12 +6,13 @@ use super::observe::Observations;
 use crate::series::grid::PER_HOUR;
 
 crate::numbers! { "estimate.feeder.empty":
-    /// Flat for so long, hours.
+    /// A feeder is empty when its level has been flat for so long, hours.
     LEAST_HOURS: usize = 8, "h", [2.0, 24.0], Chosen;
-    /// An offset of the sensor is hardly larger than this, in metres of level (or kg).
+    /// A level sensor's offset is hardly larger than this, in metres of level.
     MOST_OFFSET_M: f64 = 0.008, "m", [0.0027, 0.024], Chosen;
+    /// A load cell's offset under a feeder is hardly larger than this, kg.
     MOST_OFFSET_KG: f64 = 0.08, "kg", [0.027, 0.24], Chosen;
-    /// And an empty feeder reads less than this share of its capacity anyway.
+    /// An empty feeder may read this share of its capacity, however small the sensor's offset is.
     LEAST_SHARE: f64 = 0.02, "1", [0.0067, 0.06], Chosen;
     /// From one empty spell to another a floor moves by less than this share of what an offset can be.
     APART_SHARE: f64 = 0.4, "1", [0.13, 1.0], Chosen;

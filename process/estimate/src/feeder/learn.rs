@@ -12,14 +12,15 @@ use super::smooth::{PilotEstimate, Task, Workspace};
 use crate::series::grid::{PER_DAY, STEP_HOURS};
 
 crate::numbers! { "estimate.feeder.learn":
-    /// So many refused readings in a row are no echoes.
+    /// This many refused readings in a row are no echoes.
     FALLING_NODES: usize = 3, "1", [1.0, 9.0], Chosen;
-    /// Faster than a colony takes by this factor.
+    /// A level falls by itself when it falls faster than the colony takes by this factor.
     FALLING_PACE: f64 = 2.0, "1", [0.67, 6.0], Chosen;
     /// A hole or robbers change their pace within this, hours.
     FALLING_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
-    /// Appetite strays by at least this share of the capacity in an hour, and at an empty feeder by this.
+    /// Appetite strays by at least this share of the capacity in an hour.
     LEAST_APPETITE_SHARE: f64 = 0.0003, "1", [0.0001, 0.0009], Chosen;
+    /// Appetite at an empty feeder strays by this share of the capacity in an hour.
     EMPTY_APPETITE_SHARE: f64 = 1e-4, "1", [3.3e-05, 0.0003], Chosen;
     /// A fall is over where this share of it is done.
     FALLEN_SHARE: f64 = 0.9, "1", [0.3, 1.0], Chosen;

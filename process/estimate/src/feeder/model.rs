@@ -81,7 +81,7 @@ pub(super) struct Appetite {
     pub mean: f64,
     /// Standard deviation around it, l/h.
     pub sd: f64,
-    /// How long it remembers, hours.
+    /// How long appetite remembers, hours.
     pub memory_hours: f64,
 }
 
@@ -116,7 +116,7 @@ impl Step {
         }
     }
 
-    /// The same with another memory; most steps have that of the one before.
+    /// This step with another memory, hours; most steps have that of the one before.
     pub fn with_memory(self, memory_hours: f64) -> Self {
         if memory_hours.to_bits() == self.memory_hours.to_bits() {
             self

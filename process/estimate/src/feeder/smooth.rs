@@ -19,10 +19,11 @@ use crate::series::grid::Grid;
 crate::numbers! { "estimate.feeder.smooth":
     /// How often the filter runs.
     PASSES: usize = 3, "1", [1.0, 9.0], Chosen;
-    /// Before anything is known of its appetite a colony takes this share of the capacity in an hour, and
-    /// strays from it by that, for so many hours.
+    /// A colony of unknown appetite takes this share of the capacity in an hour.
     WANDERING_MEAN_SHARE: f64 = 0.002, "1", [0.00067, 0.006], Chosen;
+    /// A colony of unknown appetite strays from its mean by this share of the capacity in an hour.
     pub(super) RATE_SD_SHARE: f64 = 0.006, "1", [0.002, 0.018], Chosen;
+    /// An unknown appetite strays from its mean for about so many hours.
     WANDERING_HOURS: f64 = 12.0, "h", [4.0, 36.0], Chosen;
 }
 

@@ -18,13 +18,14 @@ crate::numbers! { "estimate.feeder.unsensed":
     USUAL_PER_CAPACITY: f64 = 0.007, "1", [0.0023, 0.021], CommonPractice;
     /// One colony's appetite against its neighbours': a factor of about this either way.
     SPREAD: f64 = 0.8, "1", [0.27, 2.4], Chosen;
-    /// Slower than this share of the neighbours' pace, or faster than this many times it, is not
-    /// believed, whatever the next fill says.
+    /// A pace below this share of the neighbours' is not believed, whatever the next fill says.
     SLOWEST: f64 = 0.05, "1", [0.017, 0.15], Chosen;
+    /// A pace above this many times the neighbours' is not believed, whatever the next fill says.
     FASTEST: f64 = 6.0, "1", [2.0, 18.0], Chosen;
-    /// And at least so much of what is usual, or of what is in it.
+    /// The standard deviation of what was taken is at least this share of what is left in the feeder,
+    /// and that of the rate this share of the usual one.
     LEAST_SPREAD: f64 = 0.1, "1", [0.033, 0.3], Chosen;
-    /// Less than this share of the capacity is nothing.
+    /// A feeder with less than this share of its capacity in it counts as empty.
     EMPTY_SHARE: f64 = 0.02, "1", [0.0067, 0.06], Chosen;
     /// A fill that nobody weighed or wrote down is half the capacity, give or take this share of it.
     UNKNOWN_FILL_SD_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;

@@ -10,31 +10,37 @@ crate::numbers! { "estimate.losses.balance":
     /// Of a kilogram eaten this much goes as water and as breath, before a yard shows its own: syrup
     /// between 1:1 and 2:1 down to honey loses 0.19 to 0.39 (mass balance), and brood costs some more.
     DRIED_SHARE: f64 = 0.32, "1", [0.11, 0.96], Chosen;
+    /// How far a yard's own share of what dries off strays from the usual `DRIED_SHARE`, standard
+    /// deviation.
     DRIED_SHARE_SD: f64 = 0.10, "1", [0.033, 0.3], Chosen;
     /// A hive's usual difference from its neighbours is learned from so many days on each side.
     USUAL_DAYS: i64 = 8, "d", [2.7, 24.0], Chosen;
     /// What the balance misses in common over hours, kg/h.
     MODEL_SD_KG: f64 = 0.006, "kg", [0.002, 0.018], Chosen;
-    /// The same in daylight, as a share of what the yard gains or loses in that hour.
+    /// What the balance misses in common over hours of daylight, as a share of what the yard gains or
+    /// loses in that hour.
     MODEL_SHARE: f64 = 0.35, "1", [0.12, 1.0], Chosen;
-    /// Days on each side whose outflow is the usual one, and how often it is looked at, hours.
+    /// The usual outflow is that of so many days on each side.
     OUTFLOW_DAYS: usize = 4, "d", [1.0, 12.0], Chosen;
+    /// How often the usual outflow is worked out again, hours.
     OUTFLOW_EVERY: usize = 6, "1", [2.0, 18.0], Chosen;
     /// How often the usual difference is looked at again, days.
     USUAL_EVERY: usize = 3, "1", [1.0, 9.0], Chosen;
-    /// The spread of an hour's difference where none is known, and at least, kg.
+    /// The spread of an hour's difference where none is known, kg.
     UNKNOWN_SD_KG: f64 = 0.08, "kg", [0.027, 0.24], Chosen;
+    /// The spread of an hour's difference is at least this, kg.
     LEAST_SD_KG: f64 = 0.008, "kg", [0.0027, 0.024], Chosen;
     /// How far a hive with no neighbour to compare it with strays in an hour, kg.
     ALONE_SD_KG: f64 = 0.03, "kg", [0.01, 0.09], Chosen;
     /// Less than this in an hour is no flow, l.
     FLOWS_L: f64 = 0.001, "l", [0.00033, 0.003], Chosen;
-    /// Gains of an hour stray by this, kg, around a usual loss of that by breathing, kg.
+    /// An hour's gain strays by this, kg.
     HOUR_SD_KG: f64 = 0.03, "kg", [0.01, 0.09], Chosen;
+    /// What breathing usually changes in an hour, kg.
     USUAL_LEVEL_KG: f64 = -0.004, "kg", [-0.012, -0.0013], Chosen;
-    /// So many hours say what one independent one would.
+    /// This many hours in a row tell as much as one that is independent.
     HOURS_THAT_GO_TOGETHER: f64 = 20.0, "1", [6.7, 60.0], Chosen;
-    /// Fewer hours tell nothing of a yard's own share.
+    /// A yard's own share is not learned from fewer hours than this.
     LEAST_HOURS: f64 = 50.0, "h", [17.0, 150.0], Chosen;
     /// No yard dries less or more than these shares.
     DRIED_SHARES: [f64; 2] = [0.1, 0.6], "1", [0.033, 1.0], Chosen;

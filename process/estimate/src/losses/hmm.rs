@@ -13,31 +13,35 @@ crate::numbers! { "estimate.losses.hmm":
     LEVELS_KG: [f64; 10] = [0.0, 0.02, 0.03, 0.045, 0.07, 0.14, 0.28, 0.45, 0.65, 0.9], "kg", [0.0, 2.7], Chosen;
     /// A loss starts about once in so many hours of one hive.
     START_HOURS: f64 = 24.0 * 20.0, "h", [160.0, 1400.0], Chosen;
-    /// And goes on for about so many hours: a drip, a stream.
+    /// A drip goes on for about so many hours.
     DRIP_HOURS: f64 = 50.0, "h", [17.0, 150.0], Chosen;
+    /// A stream goes on for about so many hours.
     STREAM_HOURS: f64 = 5.0, "h", [1.7, 15.0], Chosen;
-    /// What is a stream, kg/h.
+    /// A loss from this rate on is a stream, below it a drip, kg/h.
     STREAM_KG: f64 = 0.1, "kg", [0.033, 0.3], Chosen;
     /// Hours that follow each other err alike; so much of each counts.
     INDEPENDENT_SHARE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
     /// At least this share of what is lost was syrup from a feeder (robbers take honey too, and a
     /// smoothed outflow lags behind).
     FEEDER_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
-    /// And usually about this share.
+    /// Usually about this share of what is lost was syrup from a feeder.
     USUAL_FEEDER_SHARE: f64 = 0.7, "1", [0.23, 1.0], Chosen;
-    /// How far a colony's appetite strays from its usual, as a share and in l/h.
+    /// How far a colony's appetite strays from its usual, as a share of it; `APPETITE_L` comes on top.
     APPETITE_SHARE: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    /// How far a colony's appetite strays from its usual, l/h, on top of `APPETITE_SHARE`.
     APPETITE_L: f64 = 0.01, "l", [0.0033, 0.03], Chosen;
     /// Appetite changes for many reasons (a fill, a warm day): it counts so much against the scale.
     APPETITE_WEIGHT: f64 = 0.25, "1", [0.083, 0.75], Chosen;
     /// Degrees of freedom of an hour's error: gusts and traffic have long tails.
     DEGREES_OF_FREEDOM: f64 = 4.0, "1", [1.3, 12.0], Chosen;
-    /// Nothing is impossible.
+    /// No state is less likely than this in an hour: nothing is impossible.
     LEAST_LIKELIHOOD: f64 = 1e-30, "1", [3.3e-31, 3e-30], Chosen;
-    /// Its logarithm, negated, and a little more: what lies beyond is not worth an exponential.
+    /// An exponent beyond this is not worth an exponential: the negated logarithm of
+    /// `LEAST_LIKELIHOOD`, and a little more.
     MOST_AGAINST: f64 = 70.0, "1", [23.0, 210.0], Chosen;
-    /// How likely a stream, or a drip, changes its rate in an hour.
+    /// How likely a stream changes its rate in an hour.
     STREAM_DRIFT: f64 = 0.25, "1", [0.083, 0.75], Chosen;
+    /// How likely a drip changes its rate in an hour.
     DRIP_DRIFT: f64 = 0.01, "1", [0.0033, 0.03], Chosen;
     /// Outflow is not known better than this, l.
     LEAST_OUTFLOW_SD_L: f64 = 0.004, "l", [0.0013, 0.012], Chosen;
@@ -177,7 +181,6 @@ fn tail(off: f64) -> f64 {
 }
 
 /// The powers in [`emission`] are written out for these weights.
-#[expect(clippy::float_cmp, reason = "these numbers are exact in binary")]
 const _: () = {
     let power = 0.5 * (DEGREES_OF_FREEDOM + 1.0) * INDEPENDENT_SHARE;
     assert!(power == WRITTEN_OUT[0] && power * APPETITE_WEIGHT == WRITTEN_OUT[1]);

@@ -15,7 +15,7 @@ pub use hmm::find_losses;
 use crate::feeder::FeederCourse;
 
 crate::numbers! { "estimate.losses":
-    /// Less than this over the whole record is nothing, kg.
+    /// A loss of less than this over the whole record is none, kg.
     LEAST_KG: f64 = 0.03, "kg", [0.01, 0.09], Chosen;
     /// Below this a loss is not thought of.
     LEAST_PROBABILITY: f64 = 0.02, "1", [0.0067, 0.06], Chosen;

@@ -61,7 +61,8 @@ pub struct Update<const N: usize> {
 }
 
 impl<const N: usize> Update<N> {
-    /// The same for the first `M` states, where the others enter no observation and none of these.
+    /// The update of the first `M` states alone, where the others enter no observation and none of
+    /// these.
     pub fn of_first<const M: usize>(&self) -> Update<M> {
         Update {
             row: first(&self.row),
@@ -81,12 +82,12 @@ pub struct Marginal<const N: usize> {
 }
 
 impl<const N: usize> Marginal<N> {
-    /// Its smoothed mean.
+    /// The smoothed mean of the observed combination of states.
     pub fn mean(&self, adjoint: &Adjoint<N>) -> f64 {
         self.mean - dot(&self.row, &adjoint.vector)
     }
 
-    /// Its smoothed variance.
+    /// The smoothed variance of the observed combination of states.
     pub fn variance(&self, adjoint: &Adjoint<N>) -> f64 {
         let less = dot(&product(&adjoint.matrix, &self.row), &self.row);
         (self.variance - less).max(0.0)

@@ -10,8 +10,9 @@ use larder_syrup::Estimate;
 crate::numbers! { "estimate.report.night_weight":
     /// A night needs so many readings to be good.
     GOOD_READINGS: usize = 6, "1", [2.0, 18.0], Chosen;
-    /// No reading is better than this, kg, and no night's mean than that.
+    /// No reading is better than this, kg.
     LEAST_READING_SD_KG: f64 = 0.005, "kg", [0.0017, 0.015], Chosen;
+    /// No night's mean is better than this, kg.
     LEAST_NIGHT_SD_KG: f64 = 0.01, "kg", [0.0033, 0.03], Chosen;
     /// Readings further from the median than so many standard deviations do not count.
     KEPT_SDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;

@@ -5,7 +5,7 @@ use crate::math::robust::{median_of_few, noise_sd};
 use larder_domain::{Sample, Timestamp};
 
 crate::numbers! { "estimate.series.clean":
-    /// Nine: four on each side.
+    /// A spike is judged by so many readings on each side, nine with its own.
     SIDE: usize = 4, "1", [1.0, 12.0], Chosen;
 }
 
@@ -38,9 +38,9 @@ pub struct Sanity {
     pub most: f64,
     /// A value this many standard deviations from the median of the nine around it is refused.
     pub spike_sds: f64,
-    /// And at least this far.
+    /// A spike lies at least this far from that median, in the series' unit.
     pub spike_least: f64,
-    /// The same value for this many hours, and more often in a row than chance allows, is stuck.
+    /// A value is stuck that stays for this many hours, and more often in a row than chance allows.
     /// Quiet nights on a coarse converter stay below.
     pub stuck_hours: f64,
     /// What the thing measured changes in an hour when all is quiet, at least; a coarse converter may

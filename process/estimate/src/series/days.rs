@@ -9,7 +9,7 @@ use larder_domain::{Span, Timestamp};
 /// One local day.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Day {
-    /// Its date.
+    /// The local date.
     pub date: NaiveDate,
     /// From midnight to midnight.
     pub span: Span,
@@ -17,7 +17,7 @@ pub struct Day {
     pub first_node: usize,
     /// The node nearest to its end.
     pub end_node: usize,
-    /// Its quiet hours: 01:00 to 04:00 by the clock.
+    /// The quiet hours of the day, 01:00 to 04:00 by the clock.
     pub night: Span,
 }
 

@@ -3,9 +3,9 @@
 
 use larder_domain::{Sample, Span, Timestamp};
 
-/// From one node to the next.
+/// Milliseconds from one node to the next.
 pub const STEP_MS: i64 = 30 * 60 * 1000;
-/// The same in hours.
+/// Hours from one node to the next.
 pub const STEP_HOURS: f64 = 0.5;
 /// Nodes in an hour.
 pub const PER_HOUR: usize = 2;
@@ -17,10 +17,10 @@ pub const PER_DAY: usize = 24 * PER_HOUR;
 /// Which readings a node may know.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Look {
-    /// Those of the half hour around it: estimates of a past that is known on both sides.
+    /// The readings of the half hour around a node: estimates of a past that is known on both sides.
     Around,
-    /// Those of the half hour that ends at it: flags, which say only what was known by then, so that a
-    /// run over old readings says what the live one said.
+    /// The readings of the half hour that ends at a node: flags, which say only what was known by then,
+    /// so that a run over old readings says what the live one said.
     UpTo,
 }
 

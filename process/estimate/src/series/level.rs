@@ -6,34 +6,40 @@ use crate::series::clean::{CleanSeries, Sanity, clean};
 use larder_domain::{Geometry, Sample, Span, Timestamp};
 
 crate::numbers! { "estimate.series.level":
-    /// A reading may lie this share of the capacity, and so many litres, outside the feeder before it
-    /// is refused: offsets, warmth, comb built into the beam.
+    /// A reading outside the feeder by more than this share of the capacity, and `OUTSIDE_LITRES`, is
+    /// refused: offsets, warmth and comb in the beam explain less.
     OUTSIDE_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    /// A reading outside the feeder by more litres than this, and `OUTSIDE_SHARE`, is refused.
     OUTSIDE_LITRES: f64 = 0.4, "l", [0.13, 1.2], Chosen;
+    /// A level on one side of a jump is the median of up to so many readings.
     MEDIAN_OF: usize = 5, "1", [1.0, 15.0], Chosen;
     /// A median of five is this much noisier than a mean of five (normal noise).
     MEDIAN_SD: f64 = 1.2, "1", [1.2, 1.2], Defined;
     /// A jump stands out from the noise of a single reading by this factor: some five standard
     /// deviations of a difference of medians.
     JUMP_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
-    /// And is at least this large, l.
+    /// A jump is at least this large, l.
     LEAST_JUMP_L: f64 = 0.08, "l", [0.027, 0.24], Chosen;
-    /// At least this share of a jump lies between two readings: more where noise cannot hide it. Robbers
-    /// and leaks take a quarter of an hour for each part.
+    /// At least this share of a jump lies between two readings: robbers and leaks take a quarter of an
+    /// hour for each part.
     SHARP_SHARE: f64 = 0.35, "1", [0.12, 1.0], Chosen;
+    /// At least this share of a jump that noise cannot hide lies between two readings.
     CLEAR_SHARP_SHARE: f64 = 0.5, "1", [0.17, 1.0], Chosen;
+    /// Noise cannot hide a jump of more than so many times the least one.
     CLEAR_JUMPS: f64 = 2.0, "1", [0.67, 6.0], Chosen;
     /// Readings further apart than this say nothing about suddenness, hours.
     SUDDEN_HOURS: f64 = 1.6, "h", [0.53, 4.8], Chosen;
-    /// A level reading this many standard deviations from those around it is a spike; one that stays the same
-    /// for so many hours may be stuck.
+    /// A level reading this many standard deviations from those around it is a spike.
     SPIKE_SDS: f64 = 5.0, "1", [1.7, 15.0], Chosen;
+    /// A level that stays the same for so long may be stuck, hours.
     STUCK_HOURS: f64 = 1.5, "h", [0.5, 4.5], Chosen;
-    /// Readings agree that lie within so many times their noise, over so many hours.
+    /// Level readings agree that lie within so many times their noise.
     STEADY_SDS: f64 = 6.0, "1", [2.0, 18.0], Chosen;
+    /// Level readings that agree lie within so many hours.
     STEADY_HOURS: f64 = 2.5, "h", [0.83, 7.5], Chosen;
-    /// Sensors report about as often as this, hours, and no oftener than that.
+    /// Level sensors report about as often as this, hours.
     USUAL_INTERVAL_HOURS: f64 = 0.25, "h", [0.083, 0.75], Chosen;
+    /// Level sensors report no oftener than this, hours.
     LEAST_INTERVAL_HOURS: f64 = 1.0 / 60.0, "h", [0.0056, 0.05], Chosen;
 }
 
@@ -53,9 +59,9 @@ pub struct LevelJump {
 pub struct SensorTurn {
     /// The sensor, as an index into [`FeederInput::levels`].
     pub sensor: usize,
-    /// Its first reading, as an index into the series.
+    /// The first reading of the sensor's turn, as an index into the series.
     pub first: usize,
-    /// When that was.
+    /// When the sensor's turn began.
     pub since: Timestamp,
 }
 
@@ -159,7 +165,8 @@ impl LevelTrack {
         self.change_between(span, reach_hours, Span::ALWAYS)
     }
 
-    /// The same from readings within `bounds` only: where other steps follow soon.
+    /// How the level changed between `span.start` and `span.end`, from readings within `bounds` only:
+    /// where other steps follow soon. `None` where a side has no readings.
     pub fn change_between(
         &self,
         span: Span,

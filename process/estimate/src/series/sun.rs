@@ -18,15 +18,19 @@ crate::numbers! { "estimate.series.sun":
     METER_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
     /// The last foragers are home so long after sunset, hours (common practice).
     HOMECOMING_HOURS: f64 = 1.0, "h", [0.33, 3.0], CommonPractice;
-    /// Seconds in an hour, degrees that the earth turns in one, hours at noon.
+    /// Seconds in an hour.
     SECONDS_PER_HOUR: f64 = 3600.0, "1", [3600.0, 3600.0], Defined;
+    /// Degrees that the earth turns in an hour.
     DEGREES_PER_HOUR: f64 = 15.0, "1", [15.0, 15.0], Defined;
+    /// Hours from midnight to noon.
     NOON: f64 = 12.0, "1", [12.0, 12.0], Defined;
-    /// The earth's axis, degrees; days in a year, and from its start back to the spring's equinox before, as
-    /// in Cooper's formula.
+    /// The tilt of the earth's axis, degrees (Cooper's formula).
     AXIS_DEGREES: f64 = 23.45, "1", [7.8, 70.0], Published;
+    /// Days in a year.
     DAYS_PER_YEAR: f64 = 365.0, "1", [365.0, 365.0], Defined;
+    /// Days from the spring equinox of the year before to the start of the year (Cooper's formula).
     DAYS_SINCE_EQUINOX: f64 = 284.0, "1", [95.0, 850.0], Published;
+    /// Degrees in a full circle.
     FULL_CIRCLE: f64 = 360.0, "1", [360.0, 360.0], Defined;
 }
 

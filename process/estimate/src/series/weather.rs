@@ -10,11 +10,11 @@ use crate::series::grid::HOURS_PER_DAY;
 crate::numbers! { "estimate.series.weather":
     /// Gaps of the weather station up to this are bridged, hours.
     GAP_HOURS: f64 = 6.0, "h", [2.0, 18.0], Chosen;
-    /// Wind and sun change faster, hours.
+    /// Gaps of wind and sun up to this are bridged, hours: they change faster than the rest.
     FAST_GAP_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
-    /// After rain a hive dries for about this long, hours, and more rain than this in that time, mm, blurs
-    /// what it weighs.
+    /// After rain a hive dries for about this long, hours.
     WET_HOURS: f64 = 8.0, "h", [2.7, 24.0], Chosen;
+    /// More rain than this while a hive dries blurs what it weighs, mm.
     WET_MM: f64 = 0.5, "mm", [0.17, 1.5], Chosen;
     /// A load cell follows the air with this lag (aluminium and a board beside it), hours.
     pub LOAD_CELL_LAG_HOURS: f64 = 1.1, "h", [0.37, 3.3], Chosen;
@@ -22,18 +22,23 @@ crate::numbers! { "estimate.series.weather":
     LATENT_W_HOURS_PER_MM: f64 = 680.0, "mm", [230.0, 2000.0], Published;
     /// A roof sends so much more heat to the sky than it gets back, W/m2 (common: 20 to 60).
     LONG_WAVE_W: f64 = 25.0, "W/m2", [8.3, 75.0], CommonPractice;
-    /// Taken where the station does not measure it: m/s, W/m2 by day, and mm/h.
+    /// The wind where the station does not measure it, m/s.
     USUAL_WIND: f64 = 1.0, "m/s", [0.33, 3.0], Chosen;
+    /// The sun by day where the station does not measure it, W/m2.
     USUAL_SUN: f64 = 300.0, "W/m2", [100.0, 900.0], Chosen;
+    /// What the air dries where the station measures too little to tell, mm/h.
     USUAL_BY_AIR: f64 = 0.05, "mm/h", [0.017, 0.15], Chosen;
     /// About this share of the sun on a light roof goes into drying it.
     SUN_SHARE: f64 = 0.4, "1", [0.13, 1.0], Chosen;
-    /// Tetens' saturation pressure: hPa at 0 Cel, and its two coefficients.
+    /// Tetens' saturation pressure at 0 Cel, hPa.
     TETENS_HPA: f64 = 6.108, "1", [2.0, 18.0], Published;
+    /// The first coefficient of Tetens' saturation pressure.
     TETENS_A: f64 = 17.27, "1", [5.8, 52.0], Published;
+    /// The second coefficient of Tetens' saturation pressure, Cel.
     TETENS_B: f64 = 237.3, "1", [79.0, 710.0], Published;
-    /// Penman's wind function: mm a day for each hPa, and what a metre a second adds.
+    /// Penman's wind function: mm a day for each hPa in still air.
     PENMAN_MM: f64 = 0.26, "mm", [0.087, 0.78], Published;
+    /// Penman's wind function: what each metre a second of wind adds, as a share.
     PENMAN_WIND: f64 = 0.54, "1", [0.18, 1.6], Published;
     /// Per cent in a whole.
     PER_CENT: f64 = 100.0, "1", [100.0, 100.0], Defined;

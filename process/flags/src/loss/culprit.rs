@@ -7,15 +7,17 @@ use larder_estimate::series::grid::PER_DAY;
 use larder_syrup::physics::kg_per_litre;
 
 larder_estimate::numbers! { "flags.loss.culprit":
-    /// So long before dark no robbers start (common practice).
+    /// Robbers do not start within so many hours before dark (common practice).
     DUSK_HOURS: f64 = 1.0, "h", [0.33, 3.0], CommonPractice;
-    /// How sure a leak is while nothing flies, with no scale to ask and with one.
+    /// How sure a leak is while nothing flies, without a scale.
     LEAK_UNWEIGHED: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// How sure a leak is while nothing flies, with a scale.
     LEAK_BY_NIGHT: f64 = 0.93, "1", [0.31, 1.0], Chosen;
     /// How sure robbers are by day without a scale.
     ROBBED_UNWEIGHED: f64 = 0.5, "1", [0.17, 1.0], Chosen;
-    /// A hive that loses this share of what a feeder beside it does is robbed as well; how sure that is.
+    /// A hive that loses this share of what a feeder beside it loses is robbed as well.
     BESIDE_SHARE: f64 = 0.2, "1", [0.067, 0.6], Chosen;
+    /// How sure the culprit at a feeder beside the hive is.
     BESIDE_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
     /// Less than this does not leave a feeder that is robbed, kg.
     LEAST_DROP_KG: f64 = 0.05, "kg", [0.017, 0.15], Chosen;

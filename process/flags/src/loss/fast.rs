@@ -14,33 +14,39 @@ larder_estimate::numbers! { "flags.loss.fast":
     UNWEIGHED_L_PER_H: f64 = 0.25, "l/h", [0.083, 0.75], Chosen;
     /// Faster than this is a keeper or a fall, l/h.
     UNWEIGHED_MOST_L_PER_H: f64 = 0.8, "l/h", [0.27, 2.4], Chosen;
-    /// A level that fell by so many standard deviations is beyond doubt; else the scale must show more,
-    /// kg in two hours (measured).
+    /// A level that fell by so many standard deviations is beyond doubt (measured).
     SHARP_Z: f64 = 10.0, "1", [3.3, 30.0], Measured;
+    /// Where the level's fall is not beyond doubt, the scale must show this in two hours, kg
+    /// (measured).
     BLURRED_KG: f64 = 0.33, "kg", [0.11, 0.99], Measured;
-    /// And more again in a record's first days, a factor.
+    /// In a record's first days the scale must show more by this factor.
     UNKNOWN_FACTOR: f64 = 1.5, "1", [0.5, 4.5], Chosen;
-    /// The level must have fallen by so many standard deviations, by fewer where the hive lost so many.
+    /// The level must have fallen by so many standard deviations; the second where the hive's loss is
+    /// heavy.
     SEEN_Z: [f64; 2] = [2.5, 1.5], "1", [0.5, 7.5], Chosen;
+    /// A hive's loss is heavy from so many standard deviations on.
     HEAVY_Z: f64 = 6.0, "1", [2.0, 18.0], Chosen;
-    /// One witness counts for so much at most, standard deviations, and both together by this factor more
-    /// than they must are beyond doubt.
+    /// One witness counts for so many standard deviations at most.
     MOST_Z: f64 = 9.0, "1", [3.0, 27.0], Chosen;
+    /// Scale and level are beyond doubt when both together exceed what they must by this factor.
     SURE_FACTOR: f64 = 2.0, "1", [0.67, 6.0], Chosen;
     /// A colony may take so much at any time, l/h for each litre of capacity (measured).
     LEAST_USUAL: f64 = 0.008, "1", [0.0027, 0.024], Measured;
-    /// By how much two hives of a yard differ in two hours, by day and by night, kg (measured).
+    /// By how much two hives of a yard differ in two hours by day, kg (measured).
     DAY_SD_KG: f64 = 0.08, "kg", [0.027, 0.24], Measured;
+    /// By how much two hives of a yard differ in two hours by night, kg (measured).
     NIGHT_SD_KG: f64 = 0.04, "kg", [0.013, 0.12], Measured;
-    /// Days that make a hive's habit, and the most that it explains, kg.
+    /// This many days before make a hive's habit.
     HABIT_DAYS: usize = 5, "d", [1.0, 15.0], Chosen;
+    /// A hive's habit explains at most this, kg.
     MOST_HABIT_KG: f64 = 0.3, "kg", [0.1, 0.9], Chosen;
     /// What was usual is that of so long before, hours.
     USUAL_LAG_HOURS: f64 = 6.0, "h", [2.0, 18.0], Chosen;
     /// More than so many times the usual is no appetite.
     USUAL_FACTOR: f64 = 1.5, "1", [0.5, 4.5], Chosen;
-    /// Without a scale the level must fall by so many times its noise, and faster than so many times the usual.
+    /// Without a scale the level must fall by so many times its noise.
     UNWEIGHED_SDS: f64 = 8.0, "1", [2.7, 24.0], Chosen;
+    /// Without a scale the level must fall faster than so many times the usual rate.
     UNWEIGHED_FACTOR: f64 = 3.0, "1", [1.0, 9.0], Chosen;
     /// A hive that gains more than this share of what left the feeder ate it.
     GAIN_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;

@@ -47,13 +47,13 @@ enum Culprit {
 #[derive(Clone, Copy)]
 struct Loss {
     hours: f64,
-    /// Out of the feeder, l.
+    /// What left the feeder, l.
     drop_l: f64,
-    /// The same, kg.
+    /// What left the feeder, kg.
     drop_kg: f64,
-    /// Out of the hive, kg; NaN without a scale.
+    /// What left the hive, kg; NaN without a scale.
     hive_kg: f64,
-    /// How well that is known, kg.
+    /// Standard deviation of `hive_kg`, kg.
     hive_sd_kg: f64,
 }
 

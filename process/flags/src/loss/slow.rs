@@ -13,51 +13,60 @@ use larder_estimate::series::grid::PER_DAY;
 use larder_syrup::physics::kg_per_litre;
 
 larder_estimate::numbers! { "flags.loss.slow":
-    /// And of three hours and six.
+    /// Indices into [`balance::WINDOWS`] of six hours and three.
     DARK_WINDOWS: [usize; 2] = [3, 2], "1", [0.67, 9.0], Chosen;
+    /// Robbers take at least this share of what went within two hours, a burst.
     BURST_SHARE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
-    /// It must stand out so far from what hives do by day, standard deviations, and the feeder go down with
-    /// it, a share: some two hours of every day look odd.
+    /// A burst stands out by so many standard deviations from what hives do by day.
     BURST_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// The feeder goes down by at least this share of a burst: some two hours of every day look odd.
     BURST_FED: f64 = 0.3, "1", [0.1, 0.9], Chosen;
-    /// Days before that make a hive's habit, and how many of them it takes.
+    /// This many days before make a hive's habit.
     HABIT_DAYS: usize = 7, "d", [2.0, 21.0], Chosen;
+    /// A hive's habit takes at least so many days.
     LEAST_HABIT_DAYS: usize = 3, "d", [1.0, 9.0], Chosen;
-    /// By how much hives of a yard differ in half a day, dry and after rain, kg (measured).
+    /// By how much hives of a yard differ in half a dry day, kg (measured).
     DRY_SD_KG: f64 = 0.06, "kg", [0.02, 0.18], Measured;
+    /// By how much hives of a yard differ in half a day after rain, kg (measured).
     WET_SD_KG: f64 = 0.12, "kg", [0.04, 0.36], Measured;
-    /// Less than this is no leak worth a flag, kg/h (some 10 ml).
+    /// A slower leak than this is not worth a flag, kg/h (some 10 ml).
     LEAST_KG_PER_H: f64 = 0.012, "kg/h", [0.004, 0.036], Chosen;
-    /// The feeder lost at least this share of what the hive did, and went down faster by this share; where
-    /// it went down faster by more than this many times that, the colony takes more, and dries it.
+    /// In a leak the feeder lost at least this share of what the hive did.
     FED_OF_LOST: f64 = 0.8, "1", [0.27, 2.4], Chosen;
+    /// In a leak the feeder went down faster than usual by at least this share of what the hive lost.
     ADDED_OF_LOST: f64 = 0.5, "1", [0.17, 1.5], Chosen;
+    /// A feeder that went down faster by more than so many times what the hive lost shows a colony that
+    /// takes more, and dries it.
     MOST_ADDED: f64 = 4.0, "1", [1.3, 12.0], Chosen;
     /// A loss that is no burst is a hole so many times as often as robbers, before the dark has shown more
     /// (common practice: robbers come in crowds).
     HOLE_ODDS: f64 = 3.0, "1", [1.0, 9.0], CommonPractice;
     /// Syrup is too cold to be taken when the day's ease is below this (see [`super::super::cold`]).
     COLD_EASE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
-    /// And a feeder that goes down by this in 12 h then leaks, l.
+    /// A feeder that is too cold to be taken from leaks when it goes down by this in 12 h, l.
     COLD_DROP_L: f64 = 0.15, "l", [0.05, 0.45], Chosen;
-    /// How sure a slow loss is.
+    /// How sure a slow leak is.
     LEAK_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    /// How sure slow robbing is.
     ROBBED_PROBABILITY: f64 = 0.6, "1", [0.2, 1.0], Chosen;
     /// Half a day, hours.
     HALF_DAY_HOURS: f64 = 12.0, "h", [12.0, 12.0], Defined;
-    /// The level falls by so many times its noise in a night of a leak, and by so many in the cold.
+    /// The level falls by so many times its noise in a night of a leak.
     DROP_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
+    /// The level falls by so many times its noise in a leak in the cold.
     COLD_DROP_SDS: f64 = 6.0, "1", [2.0, 18.0], Chosen;
-    /// A leak in the cold takes at least this share of the drop off the hive; one that a gain of less than
-    /// that hides goes on.
+    /// A leak in the cold takes at least this share of the drop off the hive.
     LOST_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// A leak in the cold from a feeder beside the scale is doubted when the hive gains more than this
+    /// share of the drop.
     HIDDEN_SHARE: f64 = 0.4, "1", [0.13, 1.0], Chosen;
 }
 
-/// Index into [`balance::WINDOWS`] of half a day, and of a day.
+/// Index into [`balance::WINDOWS`] of half a day.
 const HALF_DAY: usize = 4;
+/// Index into [`balance::WINDOWS`] of a day.
 const DAY: usize = 5;
-/// And of two hours, in which robbers take at least this share of what went.
+/// Index into [`balance::WINDOWS`] of two hours.
 const TWO_HOURS: usize = 1;
 
 impl Watch<'_> {
@@ -156,7 +165,8 @@ impl Watch<'_> {
         self.context.balance.loss_beside(self.h, k, window) + brought
     }
 
-    /// The same at this time of other days.
+    /// What the hive and its feeder usually lose by this time of day, kg: the median of the days
+    /// before.
     fn usually_lost(&self, k: usize, window: usize) -> f64 {
         let days = (1..=HABIT_DAYS).filter_map(|day| k.checked_sub(day * PER_DAY));
         let lost = days

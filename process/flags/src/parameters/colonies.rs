@@ -3,13 +3,13 @@
 /// See [`super::super::flow`].
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Flow {
-    /// Gain from flowers in a day that opens, kg (common practice: a few hundred grams).
+    /// Gain from flowers in a day that opens the flag, kg (common practice: a few hundred grams).
     pub open_kg_per_day: f64,
-    /// And below which it closes.
+    /// Gain from flowers in a day below which the flag closes, kg.
     pub close_kg_per_day: f64,
-    /// What the yard's median must reach as well, kg.
+    /// What the yard's median hive must gain as well, kg a day.
     pub yard_kg_per_day: f64,
-    /// Below this gone for so long, hours.
+    /// The gain must stay below that for so long to close the flag, hours.
     pub close_hours: f64,
 }
 
@@ -29,13 +29,13 @@ impl Default for Flow {
 pub struct Cold {
     /// Bees do not take syrup colder than this, Cel (common practice: 50 F, syrup not air).
     pub none_cel: f64,
-    /// And take it freely from this on, Cel (measured).
+    /// Bees take syrup freely from this temperature on, Cel (measured).
     pub free_cel: f64,
-    /// Opens when the day's mean ease of taking is below this, 0 to 1 (measured).
+    /// The flag opens when the day's mean ease of taking is below this, 0 to 1 (measured).
     pub open_ease: f64,
-    /// Closes above this.
+    /// The flag closes when the day's mean ease of taking is above this, 0 to 1.
     pub close_ease: f64,
-    /// Something must be left to take: share of the capacity.
+    /// At least this share of the capacity must be left to take.
     pub least_share: f64,
 }
 
@@ -82,17 +82,17 @@ impl Default for Pace {
 pub struct Stalled {
     /// The day's mean ease of taking must be above this (see [`Cold`]).
     pub ease: f64,
-    /// Over so many hours.
+    /// Uptake is looked at over so many hours.
     pub hours: f64,
-    /// Taken in that time, next to nothing: below this share of the capacity.
+    /// A colony stalls that takes less than this share of the capacity in that time: next to nothing.
     pub share: f64,
-    /// For so long, hours.
+    /// A stall must hold for so long, hours.
     pub holds_hours: f64,
-    /// And below this share of what is expected.
+    /// A colony stalls that takes less than this share of what is expected.
     pub of_expected: f64,
-    /// Closes above this share of what is expected.
+    /// The flag closes when this share of what is expected is taken again.
     pub resumed: f64,
-    /// Something must be left to take: share of the capacity.
+    /// At least this share of the capacity must be left to take.
     pub least_share: f64,
 }
 
@@ -113,9 +113,9 @@ impl Default for Stalled {
 /// See [`super::super::needs_feed`].
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct NeedsFeed {
-    /// So far under target, kg.
+    /// A colony is hungry when it is so far under its target, kg.
     pub under_target_kg: f64,
-    /// For so long without feed, hours.
+    /// A colony must be without feed for so long, hours.
     pub hours: f64,
 }
 
@@ -131,11 +131,12 @@ impl Default for NeedsFeed {
 /// See [`super::super::behind`].
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Behind {
-    /// The gain still needed is more than this many times the last week's.
+    /// A colony is behind when the daily gain still needed is more than so many times the last week's.
     pub factor: f64,
-    /// And at least this is missing, kg: less is within what bees and brood weigh (measured).
+    /// A colony is behind only if at least this is missing, kg: less is within what bees and brood
+    /// weigh (measured).
     pub least_short_kg: f64,
-    /// For so long, hours.
+    /// A colony must be behind for so long, hours.
     pub hours: f64,
 }
 

@@ -3,11 +3,12 @@
 /// See [`super::super::silent`].
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Silent {
-    /// So many of the device's own intervals without a word (measured).
+    /// A device is silent that says nothing for so many of its own intervals (measured).
     pub intervals: f64,
-    /// But never sooner than this, hours: radio links lose packs in a row (common practice).
+    /// A device is never silent sooner than this, hours: radio links lose packs in a row (common
+    /// practice).
     pub least_hours: f64,
-    /// And never later than this, hours, whatever the rhythm (common practice).
+    /// A device is silent after this, hours, whatever its rhythm (common practice).
     pub most_hours: f64,
 }
 
@@ -26,9 +27,9 @@ impl Default for Silent {
 pub struct LowBattery {
     /// A lithium cell under this is nearly empty, V (common practice).
     pub low_v: f64,
-    /// Above this it has been changed or charged, V (common practice).
+    /// A cell above this has been changed or charged, V (common practice).
     pub charged_v: f64,
-    /// It is back when it stays so for this long, hours.
+    /// A battery is back when it stays charged for so long, hours.
     pub stays_hours: f64,
 }
 
@@ -45,15 +46,15 @@ impl Default for LowBattery {
 /// See [`super::super::sensor_fault`].
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct SensorFault {
-    /// The same value for this long is stuck, hours; and longer than chance allows (measured).
+    /// A value is stuck that stays for so long, hours, and longer than chance allows (measured).
     pub stuck_hours: f64,
-    /// The same for a scale, whose nights are quiet, hours (measured).
+    /// A scale's value is stuck that stays for so long, hours: its nights are quiet (measured).
     pub scale_stuck_hours: f64,
-    /// A share of the recent readings that can't be, 0 to 1, to open (measured).
+    /// The flag opens when this share of the recent readings can't be, 0 to 1 (measured).
     pub absurd_share: f64,
-    /// And to close.
+    /// The flag closes when less than this share of the recent readings can't be, 0 to 1.
     pub sound_share: f64,
-    /// Over so many hours.
+    /// Readings of so many hours are recent.
     pub absurd_hours: f64,
     /// Two echoes: each holds at least this share of a window's readings.
     pub echo_share: f64,

@@ -3,13 +3,14 @@
 /// See [`super::super::empty`].
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Empty {
-    /// Less than this share of the capacity is empty (common practice: what stays in the corners).
+    /// A feeder with less than this share of its capacity left is empty (common practice: what stays in
+    /// the corners).
     pub share: f64,
-    /// Or this many litres.
+    /// A feeder with less than this left is empty, however small it is, l.
     pub litres: f64,
-    /// More than so many times of that is not empty.
+    /// The flag closes above so many times what counts as empty.
     pub filled_factor: f64,
-    /// Empty for so long, hours.
+    /// A feeder must stay empty for so long, hours.
     pub stays_hours: f64,
 }
 
@@ -55,7 +56,7 @@ pub struct Loss {
     pub fast_kg: f64,
     /// How sure each witness must be, standard deviations.
     pub sds: f64,
-    /// And how far a hive must lose more than its like for a slow leak, standard deviations (measured).
+    /// How far a hive must lose more than its like for a slow leak, standard deviations (measured).
     pub slow_sds: f64,
     /// Robbers take honey too: by day, a hive that loses more than this many times what the feeder
     /// does is robbed (measured; a level sensor may see more go than did).
@@ -96,16 +97,17 @@ pub struct Souring {
     /// Fermenting syrup is warmer than the yard makes it; by this nothing else explains it, K (measured:
     /// five times what sound feeders differ).
     pub hot_kelvin: f64,
-    /// And by this where it is taken less as well, K (measured).
+    /// Syrup that is taken less as well sours when it is warmer by this than the yard makes it, K
+    /// (measured).
     pub warm_kelvin: f64,
     /// Foam lifts the level by this in a day, mm (measured: sound sensors' half days stay within 1.5 of
     /// those a day before ninety-nine times in a hundred).
     pub foam_mm: f64,
-    /// Risk from which on foam opens it, 0 to 1.
+    /// Risk from which on foam opens the flag, 0 to 1.
     pub shown_risk: f64,
-    /// Risk at which it opens without any, 0 to 1: three batches in five.
+    /// Risk at which the flag opens without any sign, 0 to 1: three batches in five.
     pub open_risk: f64,
-    /// And below which it closes.
+    /// Risk below which the flag closes, 0 to 1.
     pub close_risk: f64,
 }
 
@@ -128,9 +130,9 @@ impl Default for Souring {
 /// See [`super::super::refill`].
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Refill {
-    /// Less than this share of the capacity left (common practice).
+    /// A refill is due when less than this share of the capacity is left (common practice).
     pub share: f64,
-    /// Or less than this many days (common practice).
+    /// A refill is due when what is left lasts less than so many days (common practice).
     pub days: f64,
 }
 

@@ -8,7 +8,7 @@ use larder_domain::{Evidence, Measure, Timestamp};
 larder_estimate::numbers! { "flags.sensor_fault.absurd":
     /// Fewer than this in a window are bad luck.
     LEAST_ABSURD: usize = 4, "1", [1.0, 12.0], Chosen;
-    /// How sure it is.
+    /// How sure impossible values are.
     PROBABILITY: f64 = 0.93, "1", [0.31, 1.0], Chosen;
 }
 

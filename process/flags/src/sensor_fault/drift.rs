@@ -10,33 +10,36 @@ use larder_estimate::series::grid::PER_DAY;
 use larder_syrup::Estimate;
 
 larder_estimate::numbers! { "flags.sensor_fault.drift":
-    /// A hive that gained this in a day dries nectar for some nights, kg.
+    /// A hive that gained this in a day dries nectar in the nights after, kg.
     FLOW_KG: f64 = 0.25, "kg", [0.083, 0.75], Chosen;
+    /// A hive dries nectar for so many days after a day of gain.
     FLOW_DAYS: usize = 5, "d", [1.0, 15.0], Chosen;
-    /// And one that was fed this in two days dries syrup, kg.
+    /// A hive that was fed this in two days dries syrup, kg.
     FED_KG: f64 = 1.0, "kg", [0.33, 3.0], Chosen;
     /// A hive does not gain this much in a dry night, kg.
     GAIN_AT_NIGHT_KG: f64 = 0.03, "kg", [0.01, 0.09], Chosen;
-    /// And this share of what is odd is its own: the rest may be a neighbour's loss.
+    /// A scale drifts upwards only if this share of what is odd is its own gain: the rest may be a
+    /// neighbour's loss.
     OWN_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
-    /// From this share of the loss on the feeder explains it.
+    /// What left the feeder explains an odd loss from this share of it on.
     LEAK_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
-    /// Over so many hours.
+    /// A steady rise of a level is looked for over so many hours.
     RISE_HOURS: f64 = 12.0, "h", [4.0, 36.0], Chosen;
     /// A level is the mean of so many nodes.
     MEAN_NODES: usize = 6, "1", [2.0, 18.0], Chosen;
-    /// By so much of the capacity.
+    /// A level drifts when it rises steadily by this share of the capacity.
     RISE_SHARE: f64 = 0.08, "1", [0.027, 0.24], Chosen;
     /// Two nights belong together that lie so far apart, hours.
     AGAIN_HOURS: std::ops::Range<f64> = 12.0..80.0, "h", [4.0, 240.0], Chosen;
     /// How sure a drift is.
     PROBABILITY: f64 = 0.6, "1", [0.2, 1.0], Chosen;
-    /// A steady rise has at least this share in each half, and closes below this share of its limit.
+    /// A steady rise has at least this share in each half.
     HALF_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// A drift of a level closes below this share of the rise that opens it.
     CLOSE_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
-    /// And by so many times the noise.
+    /// A level drifts when it rises steadily by so many times its noise.
     RISE_SDS: f64 = 6.0, "1", [2.0, 18.0], Chosen;
-    /// It holds for so long before it opens, hours.
+    /// A level's rise holds for so long before it opens, hours.
     OPEN_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
 }
 

@@ -9,7 +9,7 @@ use larder_syrup::physics::kg_per_litre;
 larder_estimate::numbers! { "flags.sensor_fault.judged":
     /// More than this share of the capacity does not go between two readings.
     FULL_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
-    /// Readings further apart say nothing about that, hours.
+    /// Readings further apart than this say nothing about what went between them, hours.
     ZERO_HOURS: f64 = 4.0, "h", [1.3, 12.0], Chosen;
 }
 
@@ -22,9 +22,10 @@ pub(in super::super) struct Judged {
     pub time: Timestamp,
     /// Litres by the geometry given.
     pub litres: f64,
-    /// It can't be: out of the feeder, refused as impossible, or far from its neighbours.
+    /// Whether the value can't be: out of the feeder, refused as impossible, or far from its
+    /// neighbours.
     pub absurd: bool,
-    /// The same value as the one before.
+    /// Whether the value equals the one before.
     pub repeated: bool,
 }
 

@@ -20,9 +20,9 @@ use stuck::stuck;
 larder_estimate::numbers! { "flags.sensor_fault":
     /// A feeder that goes so long after a fault began explains it, hours.
     GAP_HOURS: std::ops::Range<f64> = 0.0..2.0, "h", [0.0, 6.0], Chosen;
-    /// A reading is far from the ones before it from this share of the capacity on.
+    /// A reading is far from the ones before it when it lies this share of the capacity off.
     JUMP_SHARE: f64 = 0.12, "1", [0.04, 0.36], Chosen;
-    /// And so many times its noise.
+    /// A reading is far from the ones before it when it lies so many times its noise off.
     JUMP_SDS: f64 = 8.0, "1", [2.7, 24.0], Chosen;
 }
 

@@ -11,7 +11,7 @@ larder_estimate::numbers! { "flags.sensor_fault.stuck":
     HABIT_FACTOR: f64 = 3.0, "1", [1.0, 9.0], Chosen;
     /// Which of the days' longest runs counts: the median, so that days of a fault do not make a habit.
     HABIT_QUANTILE: f64 = 0.5, "1", [0.17, 1.5], Chosen;
-    /// How sure it is.
+    /// How sure a stuck value is.
     PROBABILITY: f64 = 0.95, "1", [0.32, 1.0], Chosen;
 }
 

@@ -8,7 +8,7 @@ use larder_estimate::series::{Grid, Look};
 larder_estimate::numbers! { "flags.signals.hands":
     /// Readings behind a step that a hand may have spoiled.
     SPOILED: usize = 1, "1", [1.0, 3.0], Chosen;
-    /// Readings on each side that tell how large it was.
+    /// This many readings on each side tell how large a step was.
     SIDE: usize = 3, "1", [1.0, 9.0], Chosen;
     /// Less than this going at once may be robbers or a leak between two readings, kg; hands take more.
     LEAST_TAKEN_KG: f64 = 0.7, "kg", [0.23, 2.1], Chosen;

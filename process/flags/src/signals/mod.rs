@@ -49,7 +49,7 @@ pub struct HiveSignals {
     pub weighed: bool,
     /// Gross weight at each node, kg; NaN where the scale said nothing.
     pub gross_kg: Vec<f64>,
-    /// The same with every sudden step taken out.
+    /// Gross weight with every sudden step taken out, kg; NaN where the scale said nothing.
     pub free_kg: Vec<f64>,
     /// Noise of a node's weight, kg.
     pub noise_kg: f64,
@@ -92,7 +92,7 @@ impl FeederSignals {
         Estimate::normal(celsius, self.celsius_sd())
     }
 
-    /// How well that is known, K.
+    /// Standard deviation of a temperature of the feeder's syrup, K.
     pub fn celsius_sd(&self) -> f64 {
         if self.has_thermometer() {
             THERMOMETER_SD

@@ -98,7 +98,8 @@ pub fn run(days: f64, sky: &Sky, lives: &[Life]) -> Vec<Flag> {
     run_until(days, days, sky, lives)
 }
 
-/// The same with the clock at `known` days: nothing later has been measured.
+/// Runs a yard with the clock at `known` days, after which nothing has been measured, and returns its
+/// flags.
 pub fn run_until(days: f64, known: f64, sky: &Sky, lives: &[Life]) -> Vec<Flag> {
     let made: Vec<Made> = lives
         .iter()

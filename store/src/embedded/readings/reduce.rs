@@ -38,7 +38,7 @@ pub(super) fn reduced(
     Ok(by_days(&days, first, last, points))
 }
 
-/// The same as [`reduced`] gives, from samples in order of time of a series that lies between
+/// Reduces samples as [`reduced`] does, from samples in order of time of a series that lies between
 /// `first` and `last` within the span asked for.
 pub(crate) fn reduce_between(
     samples: Vec<Sample>,

@@ -318,7 +318,7 @@ impl EmbeddedStore {
         }
     }
 
-    /// Of these readings, the series and times that only an archive may know.
+    /// The series and times among these readings that only an archive may know.
     pub(crate) fn maybe_elsewhere(
         &self,
         readings: &[Reading],

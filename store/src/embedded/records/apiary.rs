@@ -13,7 +13,7 @@ const YARD: &str = "yard";
 const HIVE: &str = "hive";
 const FEEDER: &str = "feeder";
 const GATEWAY: &str = "gateway";
-/// Its id is the place and the name, its body the value.
+/// A threshold of the flags: the id is the place and the name, the body the value.
 const THRESHOLD: &str = "threshold";
 /// Not a thing of the apiary: the row that counts its changes.
 const REVISION: &str = "revision";

@@ -13,7 +13,7 @@ pub(crate) fn name<T: std::str::FromStr>(row: &Row<'_>, column: &str) -> Result<
     text.parse().map_err(|_| unreadable(column, &text))
 }
 
-/// The same where there may be none.
+/// A name from a column that may be empty; an error where it does not read.
 pub(crate) fn optional_name<T: std::str::FromStr>(
     row: &Row<'_>,
     column: &str,

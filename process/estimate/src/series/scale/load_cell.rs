@@ -13,7 +13,7 @@ use larder_domain::Timestamp;
 use std::ops::Range;
 
 crate::numbers! { "estimate.series.scale.load_cell":
-    /// So many standard deviations of a night's loss from the usual one make it unusual.
+    /// A night whose loss is further from the usual one than this many standard deviations is left out.
     UNUSUAL_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
     /// How much one night's loss per hour differs from another's, kg/h.
     SLOPE_SD: f64 = 0.012, "kg/h", [0.004, 0.036], Chosen;
@@ -21,19 +21,20 @@ crate::numbers! { "estimate.series.scale.load_cell":
     COEFFICIENT_SD: f64 = 0.01, "kg/K", [0.0033, 0.03], CommonPractice;
     /// No scale's reading is better than this, kg.
     pub(super) LEAST_NOISE_KG: f64 = 0.005, "kg", [0.0017, 0.015], Chosen;
-    /// A night is no longer than this, hours, and needs so many readings.
+    /// A night is no longer than this, hours.
     LONGEST_NIGHT_HOURS: f64 = 14.0, "h", [4.7, 42.0], Chosen;
+    /// A night needs so many readings.
     LEAST_READINGS: f64 = 12.0, "1", [4.0, 36.0], Chosen;
 }
 
 /// How a load cell follows its temperature.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
 pub struct LoadCell {
-    /// Its first and its last reading.
+    /// The scale's first and last reading; `None` where it never read.
     pub seen: Option<(Timestamp, Timestamp)>,
     /// Reading per kelvin, kg/K.
     pub kg_per_kelvin: f64,
-    /// Its standard deviation.
+    /// Standard deviation of `kg_per_kelvin`, kg/K.
     pub sd_kg_per_kelvin: f64,
     /// Nights that spoke for it.
     pub n_nights: usize,

@@ -15,13 +15,15 @@ use std::ops::Range;
 use steps::{find_disturbances, measure_step};
 
 crate::numbers! { "estimate.series.scale":
-    /// A hive is heavier than this and lighter than that, kg; what lies outside is a fault. An empty
-    /// nucleus box weighs some 4 kg, a full hive with supers up to 200 kg (common practice).
+    /// A hive on a scale weighs at least this, kg; less is a fault. An empty nucleus box weighs some 4
+    /// kg (common practice).
     pub LEAST_KG: f64 = 4.0, "kg", [1.0, 8.0], CommonPractice;
-    /// The most that a hive on a scale weighs, kg (common practice).
+    /// A hive on a scale weighs at most this, kg; more is a fault. A full hive with supers weighs up to
+    /// 200 kg (common practice).
     pub MOST_KG: f64 = 300.0, "kg", [200.0, 500.0], CommonPractice;
-    /// A reading this many standard deviations, and so many kg, from those around it is a spike.
+    /// A weight that is a spike lies at least this many standard deviations from those around it.
     SPIKE_SDS: f64 = 8.0, "1", [4.0, 16.0], Chosen;
+    /// A weight that is a spike lies at least this far from those around it, kg.
     LEAST_SPIKE_KG: f64 = 0.4, "kg", [0.1, 1.0], Chosen;
     /// A scale that shows the same for so long may be stuck, hours.
     STUCK_HOURS: f64 = 8.0, "h", [4.0, 16.0], Chosen;

@@ -14,11 +14,11 @@ use larder_domain::Timestamp;
 crate::numbers! { "estimate.series.scale.steps":
     /// A step smaller than this is not told from bees coming and going, kg.
     pub LEAST_STEP_KG: f64 = 0.25, "kg", [0.083, 0.75], Chosen;
-    /// And it stands out from the noise of single readings by this factor.
+    /// A step is at least so many times the noise of single readings.
     STEP_SDS: f64 = 6.0, "1", [2.0, 18.0], Chosen;
     /// A step is this many times the usual change of the hours around it.
     UNUSUAL_FACTOR: f64 = 6.0, "1", [2.0, 18.0], Chosen;
-    /// At least this share of it happens between two readings; a ramp takes three and more.
+    /// At least this share of a step happens between two readings; a ramp takes three and more.
     SHARP_SHARE: f64 = 0.45, "1", [0.15, 1.0], Chosen;
     /// Bees and robbers never carry so much in or out within an hour, kg.
     SURELY_HANDS_KG: f64 = 2.5, "kg", [0.83, 7.5], Chosen;
@@ -26,7 +26,7 @@ crate::numbers! { "estimate.series.scale.steps":
     STEP_SIDE_MS: i64 = 2 * 3_600_000, "ms", [2400000.0, 22000000.0], Chosen;
     /// Steps closer than this are one visit: lid off, frames out, syrup in, lid on.
     VISIT_MS: i64 = 50 * 60 * 1000, "ms", [1000000.0, 9000000.0], Chosen;
-    /// And they have at most so many readings between them.
+    /// Steps of one visit have at most so many readings between them.
     VISIT_READINGS: usize = 3, "1", [1.0, 9.0], Chosen;
     /// Over an outage weight drifts by itself: bees, drying and flow together below 3 kg a day, kg/h.
     DRIFT_KG_PER_HOUR: f64 = 0.12, "kg/h", [0.04, 0.36], Chosen;
@@ -34,9 +34,9 @@ crate::numbers! { "estimate.series.scale.steps":
     BEES_KG_PER_HOUR: f64 = 0.08, "kg/h", [0.027, 0.24], Chosen;
     /// What a straight line misses of flight within two hours, kg.
     BEES_WOBBLE_KG: f64 = 0.012, "kg", [0.004, 0.036], Chosen;
-    /// A jump between two readings of less than this share of the limit is no step; nor is one of less than
-    /// that share of the whole change.
+    /// A jump between two readings of less than this share of the limit is no step.
     SHARP_LIMIT_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// A jump between two readings of less than this share of the whole change is no step.
     SHARP_CHANGE_SHARE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
     /// A disturbance ends where readings change by less than so many times the usual.
     USUAL_CHANGES: f64 = 3.0, "1", [1.0, 9.0], Chosen;

@@ -10,19 +10,21 @@ crate::numbers! { "estimate.series.water.common":
     OWN_SD_KG: [f64; 2] = [0.05, 0.5], "kg", [0.017, 1.5], Chosen;
     /// The usual course is that of so many days on each side.
     USUAL_DAYS: usize = 8, "d", [2.0, 24.0], Chosen;
-    /// It takes so many dry days to know it.
+    /// The usual course is known from so many dry days on.
     LEAST_DAYS: usize = 4, "d", [1.0, 12.0], Chosen;
-    /// Without a gauge a common gain in half an hour above this and well above the usual of that time
-    /// of day is rain, kg.
+    /// Without a gauge a common gain in half an hour above this is rain, if it also stands out by
+    /// `RAIN_SPREADS`, kg.
     UNGAUGED_KG: f64 = 0.1, "kg", [0.033, 0.3], Chosen;
     /// It takes so many scales to tell rain from hands without a gauge.
     LEAST_HIVES: usize = 3, "1", [1.0, 9.0], Chosen;
-    /// A change in half an hour that no rain of so many millimetres can make is a hand's: kg and kg/mm.
+    /// A change in half an hour above this, and above what rain can bring, is a hand's, kg.
     MOST_BY_BEES_KG: f64 = 0.2, "kg", [0.067, 0.6], Chosen;
+    /// A millimetre of rain brings no more than this onto a hive, kg/mm.
     MOST_KG_PER_MM: f64 = 0.3, "kg/mm", [0.1, 0.9], Chosen;
-    /// While hands are in the yard, and so many nodes before and after, a small common gain of the hives
-    /// that they did not load is theirs too; a cloudburst is more, kg.
+    /// A visit to the yard is taken to reach so many nodes before and after the steps that hands made.
     VISIT_NODES: usize = 2, "1", [1.0, 6.0], Chosen;
+    /// During a visit a common gain of the hives that hands did not load is rain only above this, kg: a
+    /// cloudburst.
     VISITED_KG: f64 = 0.4, "kg", [0.13, 1.2], Chosen;
     /// More than rain or bees bring or take from one reading to the next, kg.
     SURELY_HANDS_KG: f64 = 1.3, "kg", [0.43, 3.9], Chosen;
@@ -30,7 +32,8 @@ crate::numbers! { "estimate.series.water.common":
     SILENT_NODES: usize = 6, "1", [2.0, 18.0], Chosen;
     /// A median is this much noisier than a mean (normal noise).
     MEDIAN_SD: f64 = 1.25, "1", [1.25, 1.25], Defined;
-    /// And by so many times what that time of day usually spreads.
+    /// Without a gauge a common gain is rain when it is more than so many times the usual spread at
+    /// that time of day.
     RAIN_SPREADS: f64 = 5.0, "1", [1.7, 15.0], Chosen;
     /// What hives stray where too few days tell, kg a day.
     UNKNOWN_OWN_SD_KG: f64 = 0.1, "kg", [0.033, 0.3], Chosen;
@@ -41,7 +44,7 @@ crate::numbers! { "estimate.series.water.common":
 pub(super) struct Common {
     /// Median over the hives, kg; NaN where none is known.
     pub kg: f64,
-    /// Its standard deviation as the hives' spread tells, kg.
+    /// Standard deviation of `kg` as the hives' spread tells, kg.
     pub sd: f64,
     /// How many hives spoke.
     pub n: usize,
@@ -106,7 +109,7 @@ struct OwnCourse {
     last: Option<(usize, f64)>,
     /// The course, kg.
     kg: f64,
-    /// Its distance from the yard's common one, kg.
+    /// The hive's distance from the yard's common course, kg.
     apart: f64,
     /// Whether it has been silent for too long to be compared.
     joins: bool,

@@ -20,8 +20,9 @@ pub use common::undisturbed;
 use common::{Common, common_changes, dry_nodes, own_sd, rain_without_gauge, usual_course};
 
 crate::numbers! { "estimate.series.water":
-    /// How far what stays of a rain is off, as a share, and of snow, which all stays, kg/mm.
+    /// How far off the water that stays of a rain is, as a share of it.
     HELD_SHARE: f64 = 1.0, "1", [0.33, 1.0], Chosen;
+    /// How far off the weight of snow is, all of which stays, kg/mm.
     SNOW_KG_PER_MM_SD: f64 = 0.15, "kg/mm", [0.05, 0.45], Chosen;
     /// Below this it snows, Cel.
     SNOW_BELOW: f64 = 1.0, "Cel", [0.33, 3.0], Chosen;
@@ -30,23 +31,25 @@ crate::numbers! { "estimate.series.water":
     WET_ROOF_KG: f64 = 0.25, "kg", [0.083, 0.75], Chosen;
     /// Drying has a time constant within these, hours.
     DRYING_HOURS: [f64; 2] = [1.5, 60.0], "h", [0.5, 180.0], Chosen;
-    /// How far that is off, as a share; errors of some hours go together.
+    /// How far off what dries is, as a share of it; errors of some hours go together.
     DRYING_SHARE: f64 = 2.0, "1", [0.67, 6.0], Chosen;
     /// How exactly the common course of weight is read, kg.
     READING_SD_KG: f64 = 0.008, "kg", [0.0027, 0.024], Chosen;
-    /// How much bees in flight, wind and a flow move it by day against the usual, kg, and for how long,
-    /// hours: in the dark, when they are in, by day, and in rain by day, when they come home.
+    /// How much bees in flight, wind and a flow move the common weight against the usual, kg: in the
+    /// dark, by day, and in rain by day.
     FLIGHT_SD_KG: [f64; 3] = [0.008, 0.10, 0.08], "kg", [0.0027, 0.3], Chosen;
+    /// How long such a move of the common weight lasts, hours: in the dark, by day, and in rain by day.
     FLIGHT_HOURS: [f64; 3] = [0.7, 2.5, 1.0], "h", [0.23, 7.5], Chosen;
     /// How much of what the hives stray from their usual course they stray in the dark.
     OWN_NIGHT_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
     /// Without a gauge a change above this in half an hour is a hand's, kg: a cloudburst puts some hundred
     /// grams on a hive, or a kilogram on a large platform, a keeper who feeds puts two and more.
     MOST_UNGAUGED_KG: f64 = 1.2, "kg", [0.4, 3.6], Chosen;
-    /// What a yard's hives hold of a millimetre and how fast they dry may be so many times the usual.
+    /// A yard's hives may hold so many times the usual water of a millimetre.
     HELD_FACTORS: [f64; 5] = [0.4, 0.63, 1.0, 1.6, 2.5], "1", [0.13, 7.5], Chosen;
+    /// A yard's hives may dry so many times as fast as usual.
     DRYING_FACTORS: [f64; 3] = [0.63, 1.0, 1.6], "1", [0.21, 4.8], Chosen;
-    /// How far yards differ in that, logarithm.
+    /// How far yards differ in what they hold and how fast they dry, logarithm.
     FACTOR_SD: f64 = 0.7, "1", [0.23, 2.1], Chosen;
     /// A residual above so many standard deviations is no water.
     GATE_SDS: f64 = 5.0, "1", [1.7, 15.0], Chosen;
@@ -54,8 +57,9 @@ crate::numbers! { "estimate.series.water":
     INDOORS_MM: f64 = 0.1, "mm", [0.033, 0.3], Chosen;
     /// What a step that no scale saw leaves open, kg.
     UNSEEN_SD_KG: f64 = 0.05, "kg", [0.017, 0.15], Chosen;
-    /// What is known at the start, variances in kg2: of water, and of all else.
+    /// The variance of the water on the hives at the start, kg2.
     FIRST_WATER_VARIANCE: f64 = 0.01, "1", [0.0033, 0.03], Chosen;
+    /// The variance of every other state at the start, kg2.
     FIRST_VARIANCE: f64 = 1e-4, "1", [3.3e-05, 0.0003], Chosen;
     /// This share of a half hour's rain is still on its way onto the hives in the next.
     LATE_RAIN_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
@@ -63,8 +67,9 @@ crate::numbers! { "estimate.series.water":
     LEAST_DRYING_SD_KG: f64 = 1e-4, "kg", [3.3e-05, 0.0003], Chosen;
     /// This share of a day's nodes is by day.
     BY_DAY_SHARE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
-    /// How much of the hives' spread is their own course's, and how much the reading's.
+    /// How much of the hives' spread is that of their own course.
     OWN_SPREAD_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    /// How much of the hives' spread is that of the readings.
     READING_SPREAD_SHARE: f64 = 0.7, "1", [0.23, 1.0], Chosen;
 }
 
@@ -73,7 +78,7 @@ crate::numbers! { "estimate.series.water":
 pub struct Water {
     /// How much, kg.
     pub kg: Vec<f64>,
-    /// How far that is known, kg (standard deviation). Where hardly any is left, not much can be wrong.
+    /// Standard deviation of `kg`, kg. Where hardly any water is left, not much can be wrong.
     pub sd_kg: Vec<f64>,
 }
 
@@ -204,105 +209,128 @@ impl<'a> Course<'a> {
     }
 
     fn filtered(&self, parameters: &RainParameters) -> Filtered {
-        let Self {
-            weather,
-            common,
-            rain,
-            usual,
-            own_sds,
-        } = self;
-        let n = common.len();
-        let hours = drying_hours(weather, parameters);
-        let mut state = State {
-            mean: [0.0; 3],
-            covariance: [
-                [FIRST_WATER_VARIANCE, 0.0, 0.0],
-                [0.0, FIRST_VARIANCE, 0.0],
-                [0.0, 0.0, FIRST_VARIANCE],
-            ],
+        let n = self.common.len();
+        let hours = drying_hours(self.weather, parameters);
+        let mut state = first_state();
+        let mut found = Filtered {
+            states: Vec::with_capacity(n),
+            steps: Vec::with_capacity(n),
+            updates: Vec::with_capacity(n),
+            likelihood: 0.0,
         };
-        let mut states: Vec<Marginal<3>> = Vec::with_capacity(n);
-        let mut steps: Vec<Step> = Vec::with_capacity(n);
-        let mut updates: Vec<Option<Update<3>>> = Vec::with_capacity(n);
-        let (mut course, mut likelihood) = (0.0, 0.0);
-        for k in 0..n {
-            let dark = weather.bees_in[k];
-            let mm = rain[k].max(LATE_RAIN_SHARE * rain[k.saturating_sub(1)]);
-            let drying = if mm > 0.0 { DRYING_HOURS[1] } else { hours[k] };
+        let mut course = 0.0;
+        for (k, (common, &drying)) in self.common.iter().zip(&hours).enumerate() {
+            let fall = self.fall(k, parameters);
+            let drying = if fall.mm > 0.0 {
+                DRYING_HOURS[1]
+            } else {
+                drying
+            };
             let stays = (-STEP_HOURS / drying).exp();
-            let flight = match (dark, mm > INDOORS_MM) {
-                (true, _) => 0,
-                (false, false) => 1,
-                (false, true) => 2,
-            };
+            let flight = self.flight(k, fall.mm);
             let lasts = (-STEP_HOURS / FLIGHT_HOURS[flight]).exp();
-            let snow = weather.air[k] < SNOW_BELOW;
-            let room = if snow {
-                1.0
-            } else {
-                (-parameters.kg_per_mm * mm / parameters.holds_kg).exp()
-            };
-            let held = if snow {
-                parameters.kg_per_mm * mm
-            } else {
-                parameters.holds_kg * (1.0 - room)
-            };
             let step = Step {
-                water: stays * room,
+                water: stays * fall.room,
                 flight: lasts,
-            };
-            let fallen = if snow {
-                SNOW_KG_PER_MM_SD * mm
-            } else {
-                HELD_SHARE * held
             };
             let loose =
                 DRYING_SHARE * (1.0 - stays) * state.mean[WATER].max(0.0) + LEAST_DRYING_SD_KG;
-            let own_by_day = own_sds[k] / (BY_DAY_SHARE * PER_DAY as f64).sqrt();
-            let mut own = if flight == 1 {
-                own_by_day
-            } else {
-                OWN_NIGHT_SHARE * own_by_day
-            };
-            if common[k].n == 0 {
-                // Nobody saw this step.
-                own = own.max(UNSEEN_SD_KG);
-            } else {
-                course += common[k].kg - usual[k];
+            let own = self.own_step_sd(k, flight);
+            if common.n > 0 {
+                course += common.kg - self.usual[k];
             }
             state.predict(&step);
-            state.mean[WATER] += held;
-            state.covariance[WATER][WATER] += loose.powi(2) + fallen.powi(2);
-            state.covariance[OWN][OWN] += own.powi(2) + (OWN_SPREAD_SHARE * common[k].sd).powi(2);
+            state.mean[WATER] += fall.held;
+            state.covariance[WATER][WATER] += loose.powi(2) + fall.held_sd.powi(2);
+            state.covariance[OWN][OWN] += own.powi(2) + (OWN_SPREAD_SHARE * common.sd).powi(2);
             state.covariance[FLIGHT][FLIGHT] +=
                 FLIGHT_SD_KG[flight].powi(2) * (1.0 - lasts * lasts);
             let mut update = None;
-            if common[k].n > 0 {
+            if common.n > 0 {
                 let row = [1.0; 3];
                 let residual = course - state.mean.iter().sum::<f64>();
-                let noise = READING_SD_KG.powi(2) + (READING_SPREAD_SHARE * common[k].sd).powi(2);
+                let noise = READING_SD_KG.powi(2) + (READING_SPREAD_SHARE * common.sd).powi(2);
                 let innovation = state.innovation(&row, noise);
                 let gate = GATE_SDS * innovation.variance().sqrt();
                 let off = (residual * residual / innovation.variance()).min(GATE_SDS * GATE_SDS);
-                likelihood -= 0.5 * (off + innovation.variance().ln());
-                if residual.abs() < gate || mm > 0.0 {
+                found.likelihood -= 0.5 * (off + innovation.variance().ln());
+                if residual.abs() < gate || fall.mm > 0.0 {
                     update = Some(state.update(&innovation, residual));
                 } else {
                     // Hands, or foragers in numbers: no water, and no news of it.
                     course -= residual;
                 }
             }
-            steps.push(step);
-            updates.push(update);
-            states.push(state.marginal(WATER));
+            found.steps.push(step);
+            found.updates.push(update);
+            found.states.push(state.marginal(WATER));
         }
+        found
+    }
 
-        Filtered {
-            states,
-            steps,
-            updates,
-            likelihood,
+    /// What falls onto a hive in the half hour at node `k`, and what of it stays.
+    fn fall(&self, k: usize, parameters: &RainParameters) -> Fall {
+        let mm = self.rain[k].max(LATE_RAIN_SHARE * self.rain[k.saturating_sub(1)]);
+        if self.weather.air[k] < SNOW_BELOW {
+            return Fall {
+                mm,
+                held: parameters.kg_per_mm * mm,
+                held_sd: SNOW_KG_PER_MM_SD * mm,
+                room: 1.0,
+            };
         }
+        let room = (-parameters.kg_per_mm * mm / parameters.holds_kg).exp();
+        let held = parameters.holds_kg * (1.0 - room);
+        Fall {
+            mm,
+            held,
+            held_sd: HELD_SHARE * held,
+            room,
+        }
+    }
+
+    /// Which of [`FLIGHT_SD_KG`] and [`FLIGHT_HOURS`] holds at node `k`.
+    fn flight(&self, k: usize, mm: f64) -> usize {
+        match (self.weather.bees_in[k], mm > INDOORS_MM) {
+            (true, _) => 0,
+            (false, false) => 1,
+            (false, true) => 2,
+        }
+    }
+
+    /// How far the hives' own weight may stray from the usual course in the step to node `k`, kg.
+    fn own_step_sd(&self, k: usize, flight: usize) -> f64 {
+        let by_day = self.own_sds[k] / (BY_DAY_SHARE * PER_DAY as f64).sqrt();
+        let own = if flight == 1 {
+            by_day
+        } else {
+            OWN_NIGHT_SHARE * by_day
+        };
+        let unseen = self.common[k].n == 0;
+        if unseen { own.max(UNSEEN_SD_KG) } else { own }
+    }
+}
+
+/// Rain or snow of one half hour on a hive.
+struct Fall {
+    /// Rain and melted snow, mm.
+    mm: f64,
+    /// Water that stays, kg.
+    held: f64,
+    /// Standard deviation of `held`, kg.
+    held_sd: f64,
+    /// The share of the water already there that stays.
+    room: f64,
+}
+
+fn first_state() -> State<3> {
+    State {
+        mean: [0.0; 3],
+        covariance: [
+            [FIRST_WATER_VARIANCE, 0.0, 0.0],
+            [0.0, FIRST_VARIANCE, 0.0],
+            [0.0, 0.0, FIRST_VARIANCE],
+        ],
     }
 }
 

@@ -1,7 +1,7 @@
 //! The demo's weather: an autumn that cools, days and nights, clouds, showers and one cold spell.
 //! A function of the seed and the moment only, so it can go on for ever.
 
-use super::random::Dice;
+use crate::dice::Dice;
 use larder_domain::Timestamp;
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;

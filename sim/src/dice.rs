@@ -1,5 +1,5 @@
-//! Seeded draws. Every thing in the demo draws from its own stream, named after it, so adding a
-//! hive does not change what its neighbours do.
+//! Seeded draws. Every thing in a simulated apiary draws from its own stream, named after it, so
+//! adding a hive does not change what its neighbours do.
 
 use rand::rngs::StdRng;
 use rand::{Rng, SeedableRng};
@@ -18,6 +18,21 @@ impl Dice {
     /// Evenly between `least` and `most`.
     pub fn between(&mut self, least: f64, most: f64) -> f64 {
         least + (most - least) * self.0.random::<f64>()
+    }
+
+    /// Evenly in the logarithm.
+    pub fn log_between(&mut self, least: f64, most: f64) -> f64 {
+        self.between(least.ln(), most.ln()).exp()
+    }
+
+    /// One of several, each as likely; `of` is not empty.
+    pub fn pick<T: Copy>(&mut self, of: &[T]) -> T {
+        of[self.0.random_range(0..of.len())]
+    }
+
+    /// A whole number from `least` to `most`, both included.
+    pub fn whole(&mut self, least: usize, most: usize) -> usize {
+        self.0.random_range(least..=most)
     }
 
     /// True with the given probability.

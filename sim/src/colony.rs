@@ -1,67 +1,9 @@
 //! One hive: its colony, its stores, its feeder and what its scale has to carry. Masses are kept
 //! apart by where they came from and where they went, so that every gram can be accounted for.
 
-use super::random::Dice;
-use super::weather::Sky;
-use larder_syrup::Strength;
-use larder_syrup::physics;
-use larder_syrup::units::{DegreesCelsius, MassFraction};
-
-/// Syrup as its two parts. Mixing two strengths in one feeder is adding.
-#[derive(Clone, Copy, PartialEq, Debug, Default)]
-pub struct Syrup {
-    /// Sucrose, kg.
-    pub sugar_kg: f64,
-    /// Water, kg.
-    pub water_kg: f64,
-}
-
-impl Syrup {
-    /// `litres` of a strength, measured at 20 °C.
-    pub fn of_litres(litres: f64, strength: Strength) -> Self {
-        let fraction = strength.mass_fraction();
-        let mass_kg = litres * physics::density_kg_m3(fraction, DegreesCelsius(20.0)) / 1000.0;
-        Self {
-            sugar_kg: mass_kg * fraction.value(),
-            water_kg: mass_kg * (1.0 - fraction.value()),
-        }
-    }
-
-    /// All of it, kg.
-    pub fn mass_kg(self) -> f64 {
-        self.sugar_kg + self.water_kg
-    }
-
-    /// The volume that it takes up at `temperature_c`, l.
-    pub fn litres_at(self, temperature_c: f64) -> f64 {
-        let mass_kg = self.mass_kg();
-        let Ok(fraction) = MassFraction::new(self.sugar_kg / mass_kg) else {
-            return 0.0; // nothing there
-        };
-        mass_kg * 1000.0 / physics::density_kg_m3(fraction, DegreesCelsius(temperature_c))
-    }
-
-    fn part(self, share: f64) -> Self {
-        Self {
-            sugar_kg: self.sugar_kg * share,
-            water_kg: self.water_kg * share,
-        }
-    }
-}
-
-impl std::ops::AddAssign for Syrup {
-    fn add_assign(&mut self, other: Self) {
-        self.sugar_kg += other.sugar_kg;
-        self.water_kg += other.water_kg;
-    }
-}
-
-impl std::ops::SubAssign for Syrup {
-    fn sub_assign(&mut self, other: Self) {
-        self.sugar_kg -= other.sugar_kg;
-        self.water_kg -= other.water_kg;
-    }
-}
+use crate::dice::Dice;
+use crate::syrup::Syrup;
+use crate::weather::Sky;
 
 /// What came and what went since the history began, kg.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
@@ -272,6 +214,7 @@ impl Colony {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use larder_syrup::Strength;
     use proptest::prelude::*;
 
     fn traits(appetite_l_per_day: f64) -> Traits {
