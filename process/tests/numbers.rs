@@ -80,7 +80,7 @@ fn floats(code: &str) -> Vec<String> {
 const ARITHMETIC: [&str; 5] = ["0.0", "1.0", "2.0", "3.0", "0.5"];
 
 /// Where numbers are declared otherwise: the parameters and thresholds, each in its own catalogue.
-const CATALOGUES: [&str; 4] = ["parameters.rs", "colonies.rs", "devices.rs", "feeders.rs"];
+const CATALOGUES: [&str; 1] = ["parameters.rs"];
 
 /// The registry itself, the grid's units of time, and words for probabilities.
 const DEFINITIONS: [&str; 3] = ["numbers.rs", "grid.rs", "texts.rs"];

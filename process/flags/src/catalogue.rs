@@ -1,5 +1,7 @@
 //! Every threshold by name, so that it can be listed and set from outside.
 
+pub use super::parameters::CATALOGUE;
+
 use super::FlagParameters;
 use larder_domain::{Apiary, HiveId, ThresholdPlace, YardId};
 use std::collections::BTreeMap;
@@ -12,88 +14,8 @@ pub struct Parameter {
     pub unit: &'static str,
     /// Where the default comes from.
     pub source: &'static str,
-    read: fn(&FlagParameters) -> f64,
-    write: fn(&mut FlagParameters, f64),
-}
-
-macro_rules! catalogue {
-    ($($kind:ident . $field:ident, $unit:literal, $source:literal;)*) => {
-        /// All of them, by kind.
-        pub const CATALOGUE: &[Parameter] = &[$(Parameter {
-            name: concat!(stringify!($kind), ".", stringify!($field)),
-            unit: $unit,
-            source: $source,
-            read: |p| p.$kind.$field,
-            write: |p, value| p.$kind.$field = value,
-        },)*];
-    };
-}
-
-catalogue! {
-    silent.intervals, "intervals", "measured";
-    silent.least_hours, "h", "common practice";
-    silent.most_hours, "h", "common practice";
-    low_battery.low_v, "V", "common practice";
-    low_battery.charged_v, "V", "common practice";
-    low_battery.stays_hours, "h", "chosen";
-    sensor_fault.stuck_hours, "h", "measured";
-    sensor_fault.scale_stuck_hours, "h", "measured";
-    sensor_fault.absurd_share, "/", "measured";
-    sensor_fault.sound_share, "/", "chosen";
-    sensor_fault.absurd_hours, "h", "chosen";
-    sensor_fault.echo_share, "/", "chosen";
-    sensor_fault.drift_kg_per_night, "kg/night", "measured";
-    sensor_fault.drift_sds, "sd", "chosen";
-    empty.share, "/", "common practice";
-    empty.litres, "l", "chosen";
-    empty.filled_factor, "/", "chosen";
-    empty.stays_hours, "h", "chosen";
-    displaced.tare_kg_per_litre, "kg/l", "common practice";
-    displaced.least_step_kg, "kg", "measured";
-    displaced.wind_m_s, "m/s", "common practice (Beaufort 6)";
-    loss.fast_l_per_h, "l/h", "measured";
-    loss.fast_kg, "kg", "chosen";
-    loss.sds, "sd", "chosen";
-    loss.honey_factor, "/", "measured";
-    loss.flight_cel, "Cel", "Burrill and Dietz 1981";
-    loss.slow_sds, "sd", "measured";
-    loss.slow_kg, "kg", "measured";
-    flow.open_kg_per_day, "kg/day", "common practice";
-    flow.close_kg_per_day, "kg/day", "chosen";
-    flow.yard_kg_per_day, "kg/day", "chosen";
-    flow.close_hours, "h", "chosen";
-    cold.none_cel, "Cel", "common practice";
-    cold.free_cel, "Cel", "measured";
-    cold.open_ease, "/", "measured";
-    cold.close_ease, "/", "chosen";
-    cold.least_share, "/", "chosen";
-    pace.winter_stores_l_per_day, "l", "common practice";
-    pace.build_up_l_per_day, "l", "common practice";
-    pace.comb_l_per_day, "l", "common practice";
-    pace.emergency_l_per_day, "l", "common practice";
-    stalled.ease, "/", "chosen";
-    stalled.hours, "h", "chosen";
-    stalled.share, "/", "chosen";
-    stalled.holds_hours, "h", "chosen";
-    stalled.of_expected, "/", "chosen";
-    stalled.resumed, "/", "chosen";
-    stalled.least_share, "/", "chosen";
-    souring.days_to_sour, "d", "common practice";
-    souring.factor_per_hundredth, "/", "common practice";
-    souring.spread_factor, "/", "common practice";
-    souring.hot_kelvin, "K", "measured";
-    souring.warm_kelvin, "K", "measured";
-    souring.foam_mm, "mm", "measured";
-    souring.shown_risk, "/", "chosen";
-    souring.open_risk, "/", "chosen";
-    souring.close_risk, "/", "chosen";
-    refill.share, "/", "common practice";
-    refill.days, "d", "common practice";
-    needs_feed.under_target_kg, "kg", "chosen";
-    needs_feed.hours, "h", "chosen";
-    behind.factor, "/", "chosen";
-    behind.least_short_kg, "kg", "measured";
-    behind.hours, "h", "chosen";
+    pub(crate) read: fn(&FlagParameters) -> f64,
+    pub(crate) write: fn(&mut FlagParameters, f64),
 }
 
 impl Parameter {
