@@ -220,7 +220,7 @@ impl HiveFile {
         let goal = self
             .goal
             .as_deref()
-            .and_then(|goal| word(&mut check, "goal", goal, &Goal::ALL, Goal::name));
+            .and_then(|goal| word(&mut check, "goal", goal, Goal::ALL, Goal::name));
         let target_date = self.target_date.as_deref().and_then(|date| {
             check.good(
                 "target_date",
@@ -280,7 +280,7 @@ impl FeederFile {
             &mut check,
             "kind",
             &self.kind,
-            &FeederKind::ALL,
+            FeederKind::ALL,
             FeederKind::name,
         );
         let sensors = self.sensor.0.iter();

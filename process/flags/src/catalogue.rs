@@ -18,7 +18,7 @@ pub struct Parameter {
 
 macro_rules! catalogue {
     ($($kind:ident . $field:ident, $unit:literal, $source:literal;)*) => {
-        /// All of them, by kind.
+        /// All thresholds, by kind.
         pub const CATALOGUE: &[Parameter] = &[$(Parameter {
             name: concat!(stringify!($kind), ".", stringify!($field)),
             unit: $unit,
