@@ -1,4 +1,4 @@
-//! The registry of numbers over all of the processing stage; see [`larder_estimate::numbers`].
+//! The registry of numbers over all of the processing stage; see [`mod@larder_estimate::numbers`].
 
 use larder_estimate::numbers::Number;
 

@@ -9,10 +9,10 @@ use anyhow::Result;
 use chrono::NaiveDate;
 use clap::{Args, Subcommand};
 use larder_domain::{ChannelName, DeviceId, Span, Timestamp, time::local_day};
-use larder_ingest::apiary_file::ApiaryFile;
 use larder_ingest::export::{ExportError, Which, export_readings};
 use larder_store::archive::WhenFull;
 use larder_store::{Access, EmbeddedStore, Readings, Records};
+use larder_wire::apiary::ApiaryFile;
 use std::io::{BufWriter, Write};
 
 /// Write readings or results out as CSV
