@@ -952,7 +952,7 @@ export interface components {
             lo: number | null;
             /**
              * Format: double
-             * @description Its upper end.
+             * @description Upper end of the interval that holds the truth nine times in ten; null: the value is known.
              */
             hi: number | null;
             unit: components["schemas"]["NumberUnit"];
@@ -1126,7 +1126,7 @@ export interface components {
             probability: number;
             /** @description The reasons in a sentence, in the operation's units. */
             evidence: string;
-            /** @description The same with `{name}` where the number of that name stands. */
+            /** @description The evidence with `{name}` where the number of that name stands. */
             template: string;
             /** @description The numbers of the sentence, and others that a chart can show. */
             numbers: components["schemas"]["EvidenceNumber"][];
@@ -1390,22 +1390,22 @@ export interface components {
         Leftover: {
             /**
              * Format: double
-             * @description How much.
+             * @description Volume of what was left over.
              */
             volume_l: number;
             /**
              * Format: double
-             * @description Its sugar.
+             * @description Sugar in the leftover.
              */
             sugar_kg: number;
             /**
              * Format: double
-             * @description Its water.
+             * @description Water in the leftover.
              */
             water_kg: number;
             /**
              * Format: double
-             * @description Its sugar in percent of its mass.
+             * @description Sugar of the leftover in percent of the leftover's mass.
              */
             percent: number;
         };
@@ -1551,27 +1551,27 @@ export interface components {
             water_kg: number;
             /**
              * Format: double
-             * @description The same as it is measured out.
+             * @description Water in the finished syrup as it is measured out.
              */
             water_l: number;
             /**
              * Format: double
-             * @description The finished syrup.
+             * @description Volume of the finished syrup.
              */
             volume_l: number;
             /**
              * Format: double
-             * @description What it weighs.
+             * @description Mass of the finished syrup.
              */
             mass_kg: number;
             /**
              * Format: double
-             * @description Its density.
+             * @description Density of the finished syrup.
              */
             density_kg_m3: number;
             /** @description Sugar to water by mass, `2:1`. */
             strength: string | null;
-            /** @description The same as a keeper says it. */
+            /** @description The strength as a keeper says it. */
             strength_words: string | null;
             /**
              * Format: double
@@ -1600,7 +1600,7 @@ export interface components {
             add_water_kg: number;
             /**
              * Format: double
-             * @description The same as it is measured out.
+             * @description Water to add as it is measured out.
              */
             add_water_l: number;
             /** @description The added sugar in whole bags, where bags were named. */
@@ -1648,7 +1648,7 @@ export interface components {
             cost: components["schemas"]["Cost"] | null;
             /** @description What to mind, in the order of the work. */
             cautions: components["schemas"]["Caution"][];
-            /** @description All of it ready to be shown. */
+            /** @description The whole answer ready to be shown, part by part. */
             sections: components["schemas"]["Section"][];
         };
         /** @description A hive carried to another yard. */
@@ -1741,7 +1741,7 @@ export interface components {
         };
         /** @description Someone who is told of flags. */
         Person: {
-            /** @description Its id; in a request the path says it. */
+            /** @description The person's id; in a request the path says it. */
             id: string;
             /** @description What people call them; their id where left out. */
             name: string;
@@ -1763,7 +1763,7 @@ export interface components {
         };
         /** @description Someone who is told of flags. */
         PersonInput: {
-            /** @description Its id; in a request the path says it. */
+            /** @description The person's id; in a request the path says it. */
             id?: string;
             /** @description What people call them; their id where left out. */
             name?: string;
@@ -1949,7 +1949,7 @@ export interface components {
             label: string;
             /** @description The number, all digits. */
             number: string;
-            /** @description Its unit. */
+            /** @description The number's unit. */
             unit: string;
             /** @description What else to know. */
             note: string;
@@ -1996,9 +1996,9 @@ export interface components {
         };
         /** @description A part of the answer, ready to be shown. */
         Section: {
-            /** @description Its heading. */
+            /** @description The section's heading. */
             title: string;
-            /** @description Its lines. */
+            /** @description The section's lines. */
             rows: components["schemas"]["Row"][];
         };
         /** @description A level sensor. `distance` needs `mount_m`; `distance` and `depth` need `area_m2` or `table`. */
@@ -2147,7 +2147,7 @@ export interface components {
             caution: string | null;
             /** @description When to act: "today", "on the next trip", "good to know". */
             when: string;
-            /** @description How sure it is: "very likely". */
+            /** @description How sure the flag is: "very likely". */
             sure: string;
         };
         /**
@@ -2233,7 +2233,7 @@ export interface components {
         Vessel: {
             /**
              * Format: int32
-             * @description So many vessels alike.
+             * @description How many vessels are alike.
              */
             times: number;
             /** @description `5 gal pail`; null: no vessel was named. */
@@ -2257,7 +2257,7 @@ export interface components {
             water_kg: number;
             /**
              * Format: double
-             * @description The same as it is measured out.
+             * @description Water in each as it is measured out.
              */
             water_l: number;
             /**
@@ -2267,7 +2267,7 @@ export interface components {
             volume_l: number;
             /**
              * Format: double
-             * @description What it weighs.
+             * @description Mass of the syrup in each.
              */
             mass_kg: number;
             /** @description The work in words: `one 25 lb bag + 3 gal of water`. */
@@ -2277,7 +2277,7 @@ export interface components {
         };
         /** @description Syrup in a feeder over time, in litres. */
         Volume: components["schemas"]["Columns"] & {
-            /** @description Those that were left out: spikes, a value that sticks, more than the feeder holds. */
+            /** @description The readings that were left out: spikes, a value that sticks, more than the feeder holds. */
             left_out: components["schemas"]["Columns"];
         };
         /** @description How warm it gets, without what the vessel and the air take. */
@@ -2294,7 +2294,7 @@ export interface components {
             ends_at_c: number;
             /**
              * Format: double
-             * @description Of the water, so much is hot.
+             * @description The part of the water that is hot.
              */
             hot_kg: number;
             /**
@@ -3328,7 +3328,7 @@ export interface operations {
             query: {
                 /** @description The device. */
                 device: string;
-                /** @description Its channel. */
+                /** @description The device's channel. */
                 channel: string;
                 /** @description First moment; left out: 30 days before the end. */
                 from?: string;
