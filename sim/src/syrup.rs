@@ -24,7 +24,7 @@ impl Syrup {
         }
     }
 
-    /// All of it, kg.
+    /// Sugar and water together, kg.
     pub fn mass_kg(self) -> f64 {
         self.sugar_kg + self.water_kg
     }

@@ -69,7 +69,7 @@ pub enum Ready {
 }
 
 impl Ready {
-    /// All of them.
+    /// All ready mappings.
     pub const ALL: [Self; 2] = [Self::TheThingsStackV3, Self::ChirpStackV4];
 
     /// The name in the settings file.

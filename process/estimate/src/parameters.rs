@@ -177,7 +177,7 @@ impl Parameter {
 
 macro_rules! parameters {
     ($($($field:ident).+, $unit:literal, $source:ident;)*) => {
-        /// All of them.
+        /// All parameters of the estimators.
         pub const PARAMETERS: &[Parameter] = &[$(Parameter {
             name: stringify!($($field).+),
             unit: $unit,
