@@ -181,7 +181,6 @@ fn tail(off: f64) -> f64 {
 }
 
 /// The powers in [`emission`] are written out for these weights.
-#[expect(clippy::float_cmp, reason = "these numbers are exact in binary")]
 const _: () = {
     let power = 0.5 * (DEGREES_OF_FREEDOM + 1.0) * INDEPENDENT_SHARE;
     assert!(power == WRITTEN_OUT[0] && power * APPETITE_WEIGHT == WRITTEN_OUT[1]);
