@@ -5,6 +5,8 @@
 //! `cargo run -p larder-process --example score_scenario -- SCENARIO_FOLDER OUTPUT_FOLDER [RUNS] [NAME=VALUE ...]`
 //! With the one word `parameters` it prints the estimators' parameters instead.
 
+#![allow(clippy::print_stdout, reason = "it lists the parameters")]
+
 mod apiary_file;
 mod readings;
 mod reports;
