@@ -1,6 +1,26 @@
 //! The trade in types: what a yard, a hive, a feeder, a fill, a reading and a flag are. This crate
 //! stands apart because everything else rests on it: it has no clock, no input or output, no async
 //! runtime and no wire formats. Syrup itself is in `larder-syrup`.
+//!
+//! ```
+//! use larder_domain::{Apiary, DeviceId, Yard, YardId};
+//!
+//! # fn main() -> Result<(), Box<dyn std::error::Error>> {
+//! let yard = Yard {
+//!     id: YardId::new("north")?,
+//!     name: "North terrace".into(),
+//!     timezone: chrono_tz::America::New_York,
+//!     position: Some((41.2, -77.3)),
+//!     weather: Some(DeviceId::new("wx-north")?),
+//! };
+//! let apiary = Apiary::new(vec![yard.clone()], vec![], vec![], vec![]);
+//! assert!(apiary.is_ok_and(|apiary| apiary.yards().count() == 1));
+//!
+//! let problems = Apiary::new(vec![yard.clone(), yard], vec![], vec![], vec![]).unwrap_err();
+//! assert!(problems[0].to_string().starts_with("yard \"north\": "));
+//! # Ok(())
+//! # }
+//! ```
 
 pub mod time;
 

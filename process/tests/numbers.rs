@@ -76,8 +76,24 @@ fn floats(code: &str) -> Vec<String> {
     found
 }
 
-/// What arithmetic is written with: nothing, one, halves and doubles, a square's and a cube's integral.
-const ARITHMETIC: [&str; 5] = ["0.0", "1.0", "2.0", "3.0", "0.5"];
+/// What arithmetic is written with: nothing, one, halves and doubles.
+const ARITHMETIC: [&str; 4] = ["0.0", "1.0", "2.0", "0.5"];
+
+/// Behind these a half or a double decides something.
+const DECIDING: [&str; 5] = ["> ", "< ", ">= ", "<= ", "probability: "];
+
+/// Lines in which halves and doubles decide something, or in which a condition must hold for a bare time.
+fn decisions(code: &str) -> Vec<String> {
+    let decides = |line: &str| {
+        let mut deciding = DECIDING
+            .iter()
+            .flat_map(|before| ["0.5", "2.0"].map(|number| format!("{before}{number}")));
+        let times = line.split_once("episodes(").map_or("", |(_, times)| times);
+        deciding.any(|text| line.contains(&text)) || floats(times).iter().any(|time| time != "0.0")
+    };
+    let lines = code.lines().map(|line| line.trim().replace("=> ", ""));
+    lines.filter(|line| decides(line)).collect()
+}
 
 /// Where numbers are declared otherwise: the parameters and thresholds, each in its own catalogue.
 const CATALOGUES: [&str; 1] = ["parameters.rs"];
@@ -100,6 +116,7 @@ fn no_rule_holds_a_bare_number() {
         let code = rules(&text);
         let mut found = floats(&code);
         found.retain(|float| !ARITHMETIC.contains(&float.as_str()));
+        found.extend(decisions(&code));
         if !found.is_empty() {
             let _ = writeln!(bare, "{}: {}", path.display(), found.join(" "));
         }

@@ -135,6 +135,7 @@ pub fn all() -> impl Iterator<Item = &'static Number> {
         crate::losses::NUMBERS,
         crate::report::night_weight::NUMBERS,
         crate::report::NUMBERS,
+        crate::math::kalman::NUMBERS,
         crate::math::robust::NUMBERS,
         crate::series::scale::NUMBERS,
         crate::series::scale::load_cell::NUMBERS,

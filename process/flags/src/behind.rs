@@ -11,6 +11,10 @@ larder_estimate::numbers! { "flags.behind":
     PACE_DAYS: f64 = 7.0, "d", [2.3, 21.0], Chosen;
     /// How sure it is that a colony behind stays so.
     PROBABILITY: f64 = 0.8, "1", [0.27, 1.0], Chosen;
+    /// What is missing so close to the target's date is asked for within this, days.
+    LEAST_DAYS: f64 = 0.5, "d", [0.17, 1.5], Chosen;
+    /// Fast enough for so long, hours, it is over.
+    CLOSE_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
 }
 
 /// Opens when the pace has been too slow for two days.
@@ -31,7 +35,7 @@ pub(super) fn raise(
         let weight = &context.own_kg[h];
         let pace = |k: usize| {
             let days = date.hours_since(signals.grid.time(k)) / HOURS_PER_DAY;
-            let needed = (target.kg - weight[k]) / days.max(0.5);
+            let needed = (target.kg - weight[k]) / days.max(LEAST_DAYS);
             let had = (weight[k] - weight[k - week]) / PACE_DAYS;
             (days, needed, had)
         };
@@ -53,12 +57,12 @@ pub(super) fn raise(
             };
             (signals.grid.time(k), vote)
         });
-        for episode in episodes(votes, parameters.hours, 1.0) {
+        for episode in episodes(votes, parameters.hours, CLOSE_HOURS) {
             let k = episode.opened + week;
             let (days, needed, had) = pace(k);
             let now_sd = food_reserves::own_sd(context, h, k);
             let gained_sd = now_sd.hypot(food_reserves::own_sd(context, h, k - week));
-            let needed = Estimate::normal(needed, now_sd / days.max(0.5));
+            let needed = Estimate::normal(needed, now_sd / days.max(LEAST_DAYS));
             let had = Estimate::normal(had, gained_sd / PACE_DAYS);
             let goal = goal::of_hive(context, h, k);
             let details = Details {

@@ -9,6 +9,10 @@ use larder_estimate::series::grid::PER_DAY;
 larder_estimate::numbers! { "flags.cold":
     /// How sure cold is with a thermometer in the syrup, and with none.
     PROBABILITY: [f64; 2] = [0.95, 0.7], "1", [0.23, 1.0], Chosen;
+    /// A day's cold must hold for so long, hours.
+    OPEN_HOURS: f64 = 0.5, "h", [0.17, 1.5], Chosen;
+    /// Warm enough for so long, hours, it is over.
+    CLOSE_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
 }
 
 /// How easily syrup of a temperature is taken: 0 below the coldest they take, 1 where they take it
@@ -59,7 +63,7 @@ pub(super) fn raise(context: &RuleContext<'_>, exclusions: &Exclusions, flags: &
             };
             (signals.grid.time(k), vote)
         });
-        for episode in episodes(votes, 0.5, 2.0) {
+        for episode in episodes(votes, OPEN_HOURS, CLOSE_HOURS) {
             let k = episode.opened;
             let day = &feeder.syrup[k.saturating_sub(PER_DAY)..=k];
             let mean = day.iter().filter(|v| !v.is_nan()).sum::<f64>() / day.len() as f64;

@@ -8,7 +8,7 @@
 use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes};
 use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
 use larder_estimate::math::robust::median;
-use larder_estimate::series::grid::PER_DAY;
+use larder_estimate::series::grid::{PER_DAY, STEP_HOURS};
 use larder_syrup::Estimate;
 use larder_syrup::physics::kg_per_litre;
 
@@ -34,6 +34,13 @@ larder_estimate::numbers! { "flags.flow":
     GAIN_SD_KG: f64 = 0.05, "kg", [0.017, 0.15], Measured;
     /// How sure a flow is.
     PROBABILITY: f64 = 0.9, "1", [0.3, 1.0], Chosen;
+    /// A gain within a storm's hours is a shower where all the rest of the day brought less than this share
+    /// of it.
+    SHOWER_REST_SHARE: f64 = 0.5, "1", [0.17, 1.5], Chosen;
+    /// The last foragers come home within this of sunset, hours.
+    HOME_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
+    /// A day's gain must hold for so long, hours.
+    OPEN_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
 }
 
 /// The window in [`super::balance::WINDOWS`] that is one day.
@@ -103,7 +110,7 @@ fn storms(context: &RuleContext<'_>) -> Vec<bool> {
             let whole = context.balance.common(k, DAY);
             let rest = whole - sudden;
             // Bees that come home in the evening went out in the morning: no gain of the day.
-            let shower = sudden > least && rest < 0.5 * sudden;
+            let shower = sudden > least && rest < SHOWER_REST_SHARE * sudden;
             let by_night = gained_in_the_dark(context, k);
             if loaded[k] || shower || by_night {
                 until = k + day + super::signals::nodes(STORM_HOURS);
@@ -122,8 +129,7 @@ fn storms(context: &RuleContext<'_>) -> Vec<bool> {
 
 /// Whether the yard's hives became heavier while nothing flew: rain or dew, where no gauge tells.
 fn gained_in_the_dark(context: &RuleContext<'_>, k: usize) -> bool {
-    // The last foragers come home after sunset.
-    let hours = super::balance::WINDOWS[IN_THE_DARK] + 1.0;
+    let hours = super::balance::WINDOWS[IN_THE_DARK] + HOME_HOURS;
     let from = k.saturating_sub(super::signals::nodes(hours));
     let dark = || {
         context.signals.weather.light[from..=k]
@@ -220,7 +226,7 @@ fn of_hive(
             };
             (grid.time(k), vote)
         });
-    let found = episodes(votes, 1.0, parameters.close_hours);
+    let found = episodes(votes, OPEN_HOURS, parameters.close_hours);
     let hive = context.input.hives[h].hive;
     let noise_kg = context.signals.hives[h].noise_kg;
     for episode in &found {
@@ -277,7 +283,7 @@ fn gain(context: &RuleContext<'_>, exclusions: &Exclusions, h: usize, k: usize) 
                 .iter()
                 .map(|f| f.rate.max(0.0))
                 .sum();
-            rate * 0.5 * kg_per_litre(feeder.strength[k])
+            rate * STEP_HOURS * kg_per_litre(feeder.strength[k])
         })
         .sum();
     let gained = context.balance.change(h, k, DAY) - from_beside;

@@ -4,7 +4,7 @@
 //! States: litres `V` and litres an hour `R`, `dV = -R dt`, `dR = -R dt / tau + noise` around a slow
 //! mean; the filter is that of [`larder_estimate::math::kalman`].
 
-use larder_estimate::math::kalman::{State, Transition, Vector};
+use larder_estimate::math::kalman::{CUBE_INTEGRAL, State, Transition, Vector};
 use larder_estimate::series::grid::STEP_HOURS;
 
 larder_estimate::numbers! { "flags.level_filter":
@@ -70,7 +70,7 @@ impl LevelFilter {
         let mut found = Vec::with_capacity(litres.len());
         for (k, &reading) in litres.iter().enumerate() {
             state.predict(&step);
-            state.covariance[VOLUME][VOLUME] += q * dt.powi(3) / 3.0;
+            state.covariance[VOLUME][VOLUME] += q * dt.powi(3) / CUBE_INTEGRAL;
             state.covariance[RATE][RATE] += q * dt;
             state.covariance[VOLUME][RATE] -= q * dt * dt / 2.0;
             state.covariance[RATE][VOLUME] = state.covariance[VOLUME][RATE];

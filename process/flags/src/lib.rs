@@ -4,6 +4,22 @@
 //! A flag never flaps: it opens on one condition and closes on a clearly better one. It opens at
 //! the moment at which its condition was first known to hold, with what had been measured by then;
 //! a run over old readings says what the live one said.
+//!
+//! ```
+//! use larder_domain::{FlagKind, Timestamp};
+//! use larder_flags::{FlagTexts, Vote, episodes};
+//!
+//! // Hour by hour: the level is low for three hours, rises a little, and then clearly.
+//! let votes = [Vote::Open, Vote::Open, Vote::Open, Vote::Keep, Vote::Close, Vote::Close];
+//! let midnight = Timestamp(1_788_220_800_000);
+//! let hourly = (0..).map(|hour| midnight.plus_ms(hour * 3_600_000)).zip(votes);
+//!
+//! let found = episodes(hourly, 2.0, 1.0);
+//! assert_eq!(found.len(), 1);
+//! assert_eq!(found[0].from, midnight.plus_hours(2.0));
+//! assert_eq!(found[0].until, Some(midnight.plus_hours(5.0)));
+//! assert_eq!(FlagTexts::of(FlagKind::RefillDue).one, "needs syrup soon");
+//! ```
 
 pub(crate) mod balance;
 pub(crate) mod behind;

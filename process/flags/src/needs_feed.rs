@@ -15,6 +15,10 @@ larder_estimate::numbers! { "flags.needs_feed":
     SETTLED_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
     /// How sure hunger is.
     PROBABILITY: f64 = 0.85, "1", [0.28, 1.0], Chosen;
+    /// Hunger is over when less is missing than this share of what opens the flag.
+    CLOSE_SHARE: f64 = 0.5, "1", [0.17, 1.0], Chosen;
+    /// Fed for so long, hours, it is over.
+    CLOSE_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
 }
 
 /// Opens when nothing is on and the stores are short.
@@ -47,13 +51,13 @@ pub(super) fn raise(
             let vote = match short(k) {
                 _ if flows || fed(k) => Vote::Close,
                 None => Vote::Open,
-                Some(kg) if kg < 0.5 * parameters.under_target_kg => Vote::Close,
+                Some(kg) if kg < CLOSE_SHARE * parameters.under_target_kg => Vote::Close,
                 Some(kg) if kg > parameters.under_target_kg => Vote::Open,
                 Some(_) => Vote::Keep,
             };
             (at, vote)
         });
-        for episode in episodes(votes, parameters.hours, 1.0) {
+        for episode in episodes(votes, parameters.hours, CLOSE_HOURS) {
             let k = episode.opened + nodes(SETTLED_HOURS);
             let nothing = "No feed on, no flow";
             let evidence = match short(k).zip(target) {

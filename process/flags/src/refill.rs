@@ -15,6 +15,10 @@ larder_estimate::numbers! { "flags.refill":
     CLOSE_DAYS_FACTOR: f64 = 1.3, "1", [0.43, 3.9], Chosen;
     /// How sure a refill is due with a level sensor, and without.
     PROBABILITY: [f64; 2] = [0.9, 0.6], "1", [0.2, 1.0], Chosen;
+    /// A refill must be due for so long, hours.
+    OPEN_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
+    /// Enough there for so long, hours, it is over.
+    CLOSE_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
 }
 
 /// Opens when little is left while stores are under target and no flow is on.
@@ -54,7 +58,7 @@ pub(super) fn raise(
                 };
             (at, vote)
         });
-        for episode in episodes(votes, 1.0, 1.0) {
+        for episode in episodes(votes, OPEN_HOURS, CLOSE_HOURS) {
             let k = episode.opened;
             let litres = food_reserves::left_estimate(context, h, f, k);
             let left = Evidence::new("{left} left of {capacity}")

@@ -78,6 +78,10 @@ larder_estimate::numbers! { "flags.souring":
     REFUSED_LEAST_SHARE: f64 = 0.05, "1", [0.017, 0.15], Chosen;
     /// A colony refuses syrup when it takes less in a day than this share of the most that it took.
     REFUSED_SHARE: f64 = 0.35, "1", [0.12, 1.0], Chosen;
+    /// Signs of souring must hold for so long, hours.
+    OPEN_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
+    /// Without signs of souring for so long, hours, it is over.
+    CLOSE_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
 }
 
 /// How fast yeasts grow at a temperature, as a share of their best: Rosso's model with inflection.
@@ -170,7 +174,7 @@ impl Watch<'_> {
     fn run(&self, flags: &mut Vec<Flag>) -> Vec<Episode> {
         let grid = &self.context.signals.grid;
         let votes = (0..=self.context.signals.last).map(|k| (grid.time(k), self.vote(k)));
-        let found = episodes(votes, 2.0, 2.0);
+        let found = episodes(votes, OPEN_HOURS, CLOSE_HOURS);
         for episode in &found {
             let details = self.details(episode.opened);
             let flag = self

@@ -39,6 +39,10 @@ crate::numbers! { "estimate.events.warmth":
     LEVEL_HOURS: f64 = 4.0, "h", [1.3, 12.0], Chosen;
     /// A note that lies within this share of the level's rise says that the syrup was poured on top.
     NOTE_SHARE: f64 = 0.2, "1", [0.067, 0.6], Chosen;
+    /// The last temperature before a fill counts where it is no older than this, hours.
+    OLD_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
+    /// A change that is known already explains a lone jump of temperature within so many hours of it.
+    EXPLAINED_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
 }
 
 /// Looks again at all fills of a yard; one entry for each hive and its feeders.
@@ -98,7 +102,7 @@ fn warmed(feeder: &FeederInput<'_>, change: &Change) -> Option<(f64, f64)> {
         // It cools at once: the first readings count by how far they are from the old.
         let apart = |sample: &&Sample| (sample.value - old.value).abs();
         let new = soon.max_by(|a, b| apart(a).total_cmp(&apart(b)))?;
-        (before.hours_since(old.time) <= 2.0).then_some((old.value, new.value))
+        (before.hours_since(old.time) <= OLD_HOURS).then_some((old.value, new.value))
     })
 }
 
@@ -221,10 +225,10 @@ impl Place<'_> {
 
     fn could_be_fresh(&self, pair: &[Sample], found: &FeederEvents, poured: &[Timestamp]) -> bool {
         let (start, end) = (pair[0].time, pair[1].time);
-        let explained = found
-            .changes
-            .iter()
-            .any(|c| c.earliest.hours_since(end) < 1.0 && start.hours_since(c.latest) < 1.0);
+        let explained = found.changes.iter().any(|c| {
+            c.earliest.hours_since(end) < EXPLAINED_HOURS
+                && start.hours_since(c.latest) < EXPLAINED_HOURS
+        });
         let away = found.displaced.iter().chain(&found.masked);
         let away = away
             .into_iter()

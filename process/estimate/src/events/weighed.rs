@@ -28,8 +28,8 @@ crate::numbers! { "estimate.events.weighed":
     /// A feeder that comes back was refilled when more than this, and `REFILL_SHARE` of its capacity,
     /// came with it, l.
     REFILL_L: f64 = 0.2, "l", [0.067, 0.6], Chosen;
-    /// A loss that nothing else speaks for fits worse than all that something does.
-    WORST_FIT: f64 = 9.0, "1", [3.0, 27.0], Chosen;
+    /// How firmly a step is believed to be a feeder that went off the hive with all that was in it.
+    GONE_BELIEF: f64 = 9.0, "1", [3.0, 27.0], Chosen;
 }
 
 /// One hive's witnesses.
@@ -187,7 +187,7 @@ fn explain_step(
             level: level.change_between(span, LEVEL_HOURS, between_steps(steps, index)),
         };
         let verdict = if lost_all(&weighing, level, step, inside) {
-            Some((WORST_FIT, ChangeKind::Lost, None))
+            Some((GONE_BELIEF, ChangeKind::Lost, None))
         } else {
             weighing.judge(level.change_across(span, OUTAGE_HOURS))
         };

@@ -29,8 +29,8 @@ crate::numbers! { "estimate.events.weighing":
     LOST_SHARE: [f64; 2] = [0.05, 1.05], "1", [0.017, 3.1], Chosen;
     /// Across an outage at least this share of a load is still in the feeder.
     OUTAGE_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
-    /// How badly a loss fits that the level does not speak against.
-    LOST_FIT: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// How firmly a load that went is believed to be syrup thrown out of a feeder that nothing sees into.
+    LOST_BELIEF: f64 = 0.3, "1", [0.1, 0.9], Chosen;
     /// A level is steady within so many times its noise.
     STEADY_SDS: f64 = 4.0, "1", [1.3, 12.0], Chosen;
     /// A feeder that came off held at least this share of its capacity, unless it is heavy by itself.
@@ -41,6 +41,19 @@ crate::numbers! { "estimate.events.weighing":
     STILL_HOURS: f64 = 5.0, "h", [1.7, 15.0], Chosen;
     /// A sensor that sees something steady does so within so many hours after the step.
     STEADY_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+    /// A note is what a step and the level before it add up to within so many standard deviations.
+    NOTED_SDS: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// How much more firmly than by the level's change alone it is believed that old syrup was thrown out
+    /// first, where a note says so.
+    RENEWED_BELIEF: f64 = 1.0, "1", [0.33, 3.0], Chosen;
+    /// How firmly a load is believed to be a fill that was noted and that no level shows.
+    NOTED_BELIEF: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// How firmly a load larger than the feeder is believed to be a noted fill and a box with it.
+    BOX_BELIEF: f64 = 1.0, "1", [0.33, 3.0], Chosen;
+    /// How firmly a load is believed to be a fill that was not noted and that no level shows.
+    UNNOTED_BELIEF: f64 = 0.5, "1", [0.17, 1.5], Chosen;
+    /// A level is steady when more than this share of the readings stays near it.
+    STEADY_SHARE: f64 = 0.5, "1", [0.17, 1.0], Chosen;
 }
 
 /// What is known of the step and the feeder.
@@ -73,7 +86,7 @@ impl Weighing<'_> {
         let sure = level.litres().abs() / level.sd.max(LEAST_LEVEL_SD_L);
         let weighed = Some((self.litres, self.sd));
         if let Some(renewed) = self.renewed(&level) {
-            return Some((sure + 1.0, ChangeKind::Renewed, Some(renewed)));
+            return Some((sure + RENEWED_BELIEF, ChangeKind::Renewed, Some(renewed)));
         }
         if self.litres > 0.0 && (level.litres() > clear || (agree && self.has_note)) {
             return Some((sure, ChangeKind::Fill, weighed.filter(|_| agree)));
@@ -92,7 +105,7 @@ impl Weighing<'_> {
     fn renewed(&self, level: &LevelChange) -> Option<(f64, f64)> {
         let noted = self.noted?;
         let before = level.from.max(0.0);
-        let slack = 2.0 * NOTE_VOLUME_SHARE * noted + 2.0 * level.sd;
+        let slack = NOTED_SDS * NOTE_VOLUME_SHARE * noted + NOTED_SDS * level.sd;
         let all = self.litres + before;
         let topped_up = (self.litres - noted).abs();
         let fits =
@@ -117,18 +130,18 @@ impl Weighing<'_> {
         let weighed = Some((self.litres, self.sd));
         let rose = outage.is_some_and(|level| level.to > OUTAGE_SHARE * self.litres);
         match (self.has_note, fits) {
-            (true, true) => Some((2.0, ChangeKind::Fill, weighed)),
+            (true, true) => Some((NOTED_BELIEF, ChangeKind::Fill, weighed)),
             // A box came with it: only the note can say.
             (true, false) if self.litres > 0.0 => {
                 let guess = self.noted.map(|v| (v, NOTE_VOLUME_SHARE * v));
-                Some((1.0, ChangeKind::Fill, guess))
+                Some((BOX_BELIEF, ChangeKind::Fill, guess))
             }
             (false, true) if rose || self.feeder.levels.is_empty() => {
-                Some((0.5, ChangeKind::Fill, weighed))
+                Some((UNNOTED_BELIEF, ChangeKind::Fill, weighed))
             }
             // Nothing sees into it: a load that went may be syrup thrown out, all of it.
             _ if self.feeder.levels.is_empty() && self.could_be_thrown_out() => Some((
-                LOST_FIT,
+                LOST_BELIEF,
                 ChangeKind::Lost,
                 Some((-self.lost_litres, self.sd)),
             )),
@@ -164,6 +177,6 @@ fn holds_some(weighing: &Weighing<'_>, level: &LevelTrack, step: &ScaleStep, bef
         return false;
     };
     let noise = STEADY_SDS * level.noise_l();
-    let steady = level.share_near(step.latest, STEADY_HOURS, change.to, noise) > 2.0 * OFF_SHARE;
+    let steady = level.share_near(step.latest, STEADY_HOURS, change.to, noise) > STEADY_SHARE;
     steady && change.to > OUTAGE_SHARE * before.max(0.0) + noise
 }

@@ -18,6 +18,8 @@ crate::numbers! { "estimate.feeder.empty":
     APART_SHARE: f64 = 0.4, "1", [0.13, 1.0], Chosen;
     /// A level is flat that moves by less than this share of the capacity in an hour.
     FLAT_SHARE_PER_HOUR: f64 = 0.0012, "1/h", [0.0004, 0.0036], Chosen;
+    /// A smaller feeder is flat where one of this capacity would be, l.
+    LEAST_CAPACITY_L: f64 = 1.0, "l", [0.33, 3.0], Chosen;
 }
 
 /// Marks nodes at which the feeder is empty. `volume` and `rate` come from a first pass; `fills`
@@ -29,7 +31,7 @@ pub fn find_empty(
     fills: &[bool],
     capacity_l: f64,
 ) -> Vec<bool> {
-    let flat_rate = FLAT_SHARE_PER_HOUR * capacity_l.max(1.0);
+    let flat_rate = FLAT_SHARE_PER_HOUR * capacity_l.max(LEAST_CAPACITY_L);
     let mut runs: Vec<FlatRun> = Vec::new();
     let mut start = 0;
     let mut offset_l = 0.0;

@@ -30,6 +30,15 @@ crate::numbers! { "estimate.feeder.filter":
     SPILT_L: f64 = 0.1, "l", [0.033, 0.3], Chosen;
     /// What a feeder that lost all may yet hold, as a share of the capacity.
     EMPTIED_SD_SHARE: f64 = 0.01, "1", [0.0033, 0.03], Chosen;
+    /// A feeder whose first fill was not seen holds this share of the dregs that colonies leave: a colony
+    /// emptied it, or it was put on clean.
+    FIRST_DREGS: f64 = 0.5, "1", [0.0, 1.0], Chosen;
+    /// How far a level strays when something happened that nobody saw, as a share of the capacity.
+    UNSEEN_SD_SHARE: f64 = 0.5, "1", [0.17, 1.5], Chosen;
+    /// A fill that nobody weighed or wrote down brings this share of the capacity.
+    pub(super) UNKNOWN_FILL_SHARE: f64 = 0.5, "1", [0.17, 1.0], Chosen;
+    /// A spill that nobody weighed takes this share of what was in the feeder.
+    UNKNOWN_SPILL_SHARE: f64 = 0.5, "1", [0.17, 1.0], Chosen;
 }
 
 /// Readings that disagree for so long are right after all: something happened that nobody saw.
@@ -94,7 +103,7 @@ impl<'a, const M: usize> Run<'a, M> {
             next_change: 0,
             refused: 0,
             // Whether a colony emptied it or it was put on clean is not known before the first change.
-            left_behind: 0.5 * task.parameters.dregs_share,
+            left_behind: FIRST_DREGS * task.parameters.dregs_share,
         }
     }
 
@@ -114,7 +123,7 @@ impl<'a, const M: usize> Run<'a, M> {
         let mut jump = Jump::by_loss(task, k - 1);
         self.put_changes_in(k, &mut jump, &mut workspace.jump_variance);
         if self.refused > GIVE_IN_NODES {
-            jump.variance += (0.5 * task.capacity_l).powi(2);
+            jump.variance += (UNSEEN_SD_SHARE * task.capacity_l).powi(2);
             self.refused = 0;
         }
         if jump.all_goes {
@@ -224,21 +233,21 @@ impl Jump {
     /// Puts a change in, with `in_it` litres in the feeder; returns the variance that it adds.
     fn add(&mut self, task: &Task<'_>, change: &Change, in_it: f64) -> f64 {
         let (litres, sd) = match (change.kind, change.litres) {
-            (ChangeKind::Fill, None) => (0.5 * task.capacity_l, task.capacity_l),
+            (ChangeKind::Fill, None) => (UNKNOWN_FILL_SHARE * task.capacity_l, task.capacity_l),
             (ChangeKind::Fill, Some(poured)) => poured,
             (ChangeKind::Spill, Some((litres, sd)))
                 if in_it + litres > SPILT_SHARE * in_it + SPILT_L =>
             {
                 (litres, sd)
             }
-            (ChangeKind::Spill, None) => (-0.5 * in_it, task.capacity_l),
+            (ChangeKind::Spill, None) => (-UNKNOWN_SPILL_SHARE * in_it, task.capacity_l),
             (ChangeKind::Spill | ChangeKind::Lost, _) => {
                 self.empty();
                 (0.0, EMPTIED_SD_SHARE * task.capacity_l)
             }
             (ChangeKind::Renewed, litres) => {
                 self.empty();
-                litres.unwrap_or((0.5 * task.capacity_l, task.capacity_l))
+                litres.unwrap_or((UNKNOWN_FILL_SHARE * task.capacity_l, task.capacity_l))
             }
         };
         self.litres += litres;

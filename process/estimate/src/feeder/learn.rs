@@ -37,24 +37,24 @@ pub(super) fn learn_appetite(
     let half = PER_DAY / 2;
     let least_sd = LEAST_APPETITE_SHARE * task.capacity_l;
     let wanted = |k: usize| !empty[k];
-    let (mut sum, mut count) = (0.0, 0.0);
+    let (mut sum, mut count) = (0.0, 0u32);
     for k in 0..half.min(n) {
         if wanted(k) {
             sum += pilot.rate[k];
-            count += 1.0;
+            count += 1;
         }
     }
     for k in 0..n {
         if k + half < n && wanted(k + half) {
             sum += pilot.rate[k + half];
-            count += 1.0;
+            count += 1;
         }
         if k > half && wanted(k - half - 1) {
             sum -= pilot.rate[k - half - 1];
-            count -= 1.0;
+            count -= 1;
         }
-        let mean = if count > 0.5 {
-            (sum / count).max(0.0)
+        let mean = if count > 0 {
+            (sum / f64::from(count)).max(0.0)
         } else {
             0.0
         };

@@ -15,7 +15,7 @@
 //! its exact variance, fills and gaps included. No reading and no other state depends on `A`, so it
 //! comes last, passes that nobody asks for uptake do without it, and so does the smoother.
 
-use crate::math::kalman::{Matrix, State, Transition, Vector};
+use crate::math::kalman::{CUBE_INTEGRAL, Matrix, State, Transition, Vector};
 use crate::series::grid::STEP_HOURS;
 
 /// How many states there are.
@@ -130,7 +130,7 @@ impl Step {
         let dt = STEP_HOURS;
         let litres = (dt - self.from_rate) * appetite.mean;
         let q = 2.0 * appetite.sd.powi(2) / self.memory_hours;
-        let (q1, q2, q3) = (q * dt, q * dt * dt / 2.0, q * dt.powi(3) / 3.0);
+        let (q1, q2, q3) = (q * dt, q * dt * dt / 2.0, q * dt.powi(3) / CUBE_INTEGRAL);
         let (mean, covariance) = (&mut state.mean, &mut state.covariance);
         mean[VOLUME] -= self.keep_volume * litres;
         mean[RATE] += (1.0 - self.stay) * appetite.mean;

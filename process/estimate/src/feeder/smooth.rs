@@ -7,7 +7,7 @@
 )]
 
 use super::empty::find_empty;
-use super::filter::forwards;
+use super::filter::{UNKNOWN_FILL_SHARE, forwards};
 use super::learn::{inflate_process_noise, learn_appetite, robust_weights};
 use super::model::{Appetite, FeederCourse, FilledVolume, N, SEEN, SensorTraits, Step, VOLUME};
 use super::observe::Observations;
@@ -231,7 +231,7 @@ fn finish_changes(task: &Task<'_>, nodes: &[usize], course: &mut FeederCourse) {
         filled.litres_before = before;
         filled.litres += match (change.kind, change.litres) {
             (ChangeKind::Fill | ChangeKind::Renewed, Some((litres, _))) => litres,
-            (ChangeKind::Fill | ChangeKind::Renewed, None) => 0.5 * task.capacity_l,
+            (ChangeKind::Fill | ChangeKind::Renewed, None) => UNKNOWN_FILL_SHARE * task.capacity_l,
             (ChangeKind::Spill | ChangeKind::Lost, _) => 0.0,
         };
         if !change.kind.pours() {

@@ -7,6 +7,7 @@
     reason = "indices here are nodes shared by several arrays"
 )]
 
+use super::filter::UNKNOWN_FILL_SHARE;
 use super::model::{FeederCourse, FilledVolume};
 use crate::events::{Change, ChangeKind};
 use crate::series::grid::{Grid, STEP_HOURS};
@@ -27,7 +28,8 @@ crate::numbers! { "estimate.feeder.unsensed":
     LEAST_SPREAD: f64 = 0.1, "1", [0.033, 0.3], Chosen;
     /// A feeder with less than this share of its capacity in it counts as empty.
     EMPTY_SHARE: f64 = 0.02, "1", [0.0067, 0.06], Chosen;
-    /// A fill that nobody weighed or wrote down is half the capacity, give or take this share of it.
+    /// How well it is known what a fill brought that nobody weighed or wrote down, as a share of the
+    /// capacity.
     UNKNOWN_FILL_SD_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
     /// A feeder filled to the brim holds this share of its capacity.
     BRIM_SHARE: f64 = 1.05, "1", [0.35, 3.1], Chosen;
@@ -165,9 +167,10 @@ impl Contents {
     }
 
     fn apply(&mut self, change: &Change, capacity_l: f64) -> FilledVolume {
-        let (amount, sd) = change
-            .litres
-            .unwrap_or((0.5 * capacity_l, UNKNOWN_FILL_SD_SHARE * capacity_l));
+        let (amount, sd) = change.litres.unwrap_or((
+            UNKNOWN_FILL_SHARE * capacity_l,
+            UNKNOWN_FILL_SD_SHARE * capacity_l,
+        ));
         let before = self.litres;
         self.litres = match change.kind {
             ChangeKind::Fill => (before + amount).min(BRIM_SHARE * capacity_l),

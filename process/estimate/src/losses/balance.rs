@@ -44,6 +44,8 @@ crate::numbers! { "estimate.losses.balance":
     LEAST_HOURS: f64 = 50.0, "h", [17.0, 150.0], Chosen;
     /// No yard dries less or more than these shares.
     DRIED_SHARES: [f64; 2] = [0.1, 0.6], "1", [0.033, 1.0], Chosen;
+    /// An hour that lies further off the line than so many standard deviations counts less (Huber's weights).
+    HUBER_SDS: f64 = 1.0, "1", [0.33, 3.0], Chosen;
 }
 
 /// One hive's series on the grid, as the balance needs them.
@@ -202,7 +204,11 @@ fn dried_share(gains: &[Vec<f64>], drying: &[Vec<f64>], brought: &[Vec<f64>]) ->
                     continue;
                 }
                 let off = (y - level + share * x).abs() / noise;
-                let w = if off > 1.0 { 1.0 / off } else { 1.0 };
+                let w = if off > HUBER_SDS {
+                    HUBER_SDS / off
+                } else {
+                    1.0
+                };
                 for (sum, add) in s.iter_mut().zip([w, w * x, w * x * x, w * y, w * x * y]) {
                     *sum += add;
                 }

@@ -13,6 +13,11 @@
     reason = "indices here are nodes or states shared by several arrays"
 )]
 
+crate::numbers! { "estimate.math.kalman":
+    /// The integral of a squared time is that time cubed over this.
+    pub CUBE_INTEGRAL: f64 = 3.0, "1", [3.0, 3.0], Defined;
+}
+
 /// A vector of `N` states.
 pub type Vector<const N: usize> = [f64; N];
 /// A matrix of `N` by `N`, by rows.

@@ -7,6 +7,9 @@ use larder_domain::{Sample, Timestamp};
 crate::numbers! { "estimate.series.clean":
     /// A spike is judged by so many readings on each side, nine with its own.
     SIDE: usize = 4, "1", [1.0, 12.0], Chosen;
+    /// A coarse converter may show one value for as long as the thing measured takes to change by so many of
+    /// its steps.
+    QUIET_STEPS: f64 = 2.0, "1", [0.67, 6.0], Chosen;
 }
 
 /// A series without its absurd values.
@@ -114,7 +117,8 @@ fn drop_stuck(series: &mut CleanSeries, sanity: &Sanity) {
     let n = series.values.len();
     let mut stuck_hours = sanity.stuck_hours;
     if sanity.quiet_per_hour > 0.0 {
-        stuck_hours = stuck_hours.max(2.0 * converter_step(&series.values) / sanity.quiet_per_hour);
+        stuck_hours =
+            stuck_hours.max(QUIET_STEPS * converter_step(&series.values) / sanity.quiet_per_hour);
     }
     let least_run = longest_by_chance(series.values.iter().copied());
     let mut drop_from = vec![];

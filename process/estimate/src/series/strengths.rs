@@ -14,6 +14,10 @@ crate::numbers! { "estimate.series.strengths":
     LATE_NOTE_HOURS: f64 = 1.5, "h", [0.5, 4.5], Chosen;
     /// Syrup in a hive is not colder or warmer than these, Cel.
     SYRUP_CEL: [f64; 2] = [0.0, 45.0], "Cel", [0.0, 140.0], Chosen;
+    /// Sugar to one part of water, by mass, in syrup for winter stores that nobody wrote down.
+    THICK: f64 = 2.0, "1", [0.67, 6.0], CommonPractice;
+    /// Sugar to one part of water, by mass, in other syrup that nobody wrote down.
+    THIN: f64 = 1.0, "1", [0.33, 3.0], CommonPractice;
 }
 
 /// Recorded strengths of one yard.
@@ -41,8 +45,8 @@ impl Strengths {
             .collect();
         recorded.sort_by(|a, b| (a.0, &a.1).cmp(&(b.0, &b.1)));
         let any_winter = goals.any(|goal| goal == Some(Goal::WinterStores));
-        // Common practice: thick syrup for stores, thin to build up.
-        let usual = Strength::by_mass(if any_winter { 2.0 } else { 1.0 }, 1.0).ok();
+        let sugar = if any_winter { THICK } else { THIN };
+        let usual = Strength::by_mass(sugar, 1.0).ok();
         Self { recorded, usual }
     }
 

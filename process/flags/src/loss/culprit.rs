@@ -78,7 +78,7 @@ impl Watch<'_> {
         let factor = factor(seen).max(factor(&long));
         let odds = ODDS_PER_FACTOR * (factor - parameters.honey_factor);
         let robbed = 1.0 / (1.0 + (-odds).exp());
-        if robbed > 0.5 {
+        if robbed > 1.0 - robbed {
             (
                 Culprit::Robbers,
                 robbed.clamp(PROBABILITY[0], PROBABILITY[1]),

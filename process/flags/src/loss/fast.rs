@@ -52,6 +52,17 @@ larder_estimate::numbers! { "flags.loss.fast":
     GAIN_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
     /// Two days and a little: a fill before that is no news.
     TWO_DAYS_HOURS: f64 = 52.0, "h", [17.0, 160.0], Chosen;
+    /// The window for which a scale's least loss and the hives' differences are given, hours: over others
+    /// they go with the root of the time.
+    REFERENCE_HOURS: f64 = 2.0, "h", [2.0, 2.0], Defined;
+    /// Without a scale a loss must last for so long, hours.
+    UNWEIGHED_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
+    /// The hive's loss stands out by at least so many standard deviations.
+    LEAST_HIVE_Z: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// A hive that carries its feeder loses at least this share of what left the feeder.
+    LOST_SHARE: f64 = 0.5, "1", [0.17, 1.5], Chosen;
+    /// A fast loss goes on while the scale shows this share of what opens it.
+    GOES_ON_SHARE: f64 = 0.5, "1", [0.17, 1.5], Chosen;
 }
 
 impl Watch<'_> {
@@ -116,7 +127,8 @@ impl Watch<'_> {
             let half = self.drop(k, nodes(0.5 * seen.hours));
             let gradual = GRADUAL.contains(&(half / seen.drop_l));
             let slow_enough = rate < UNWEIGHED_MOST_L_PER_H;
-            return (clear && gradual && slow_enough && seen.hours >= 2.0).then_some((seen, false));
+            return (clear && gradual && slow_enough && seen.hours >= UNWEIGHED_HOURS)
+                .then_some((seen, false));
         }
         let density = kg_per_litre(self.feeder.strength[k]);
         let beyond_usual = seen.drop_kg - USUAL_FACTOR * usual * seen.hours * density;
@@ -125,7 +137,7 @@ impl Watch<'_> {
         let both = drop_z.min(MOST_Z) + hive_z.min(MOST_Z);
         let sure = self.on_scale && both > SURE_FACTOR * parameters.sds * 2f64.sqrt();
         let clear = (drop_z > SEEN_Z[0] || drop_z > SEEN_Z[1] && hive_z > HEAVY_Z)
-            && hive_z > 2.0
+            && hive_z > LEAST_HIVE_Z
             && both > parameters.sds * 2f64.sqrt()
             && rate > parameters.fast_l_per_h + USUAL_FACTOR * usual;
         let agrees = if self.on_scale {
@@ -135,8 +147,8 @@ impl Watch<'_> {
             } else {
                 BLURRED_KG
             };
-            seen.hive_kg > known * least * (seen.hours / 2.0).sqrt()
-                && seen.hive_kg > 0.5 * seen.drop_kg
+            seen.hive_kg > known * least * (seen.hours / REFERENCE_HOURS).sqrt()
+                && seen.hive_kg > LOST_SHARE * seen.drop_kg
         } else {
             // What the colony takes from beside the hive would show on the scale.
             seen.hive_kg > -GAIN_SHARE * seen.drop_kg && seen.drop_kg > parameters.fast_kg
@@ -156,12 +168,12 @@ impl Watch<'_> {
         let seen = self.loss(k, WINDOWS[1]);
         let rate = seen.drop_l / seen.hours;
         rate > parameters.fast_l_per_h + USUAL_FACTOR * self.usual(k, nodes(USUAL_LAG_HOURS)).0
-            && (seen.hive_kg.is_nan() || seen.hive_kg >= 0.5 * parameters.fast_kg)
+            && (seen.hive_kg.is_nan() || seen.hive_kg >= GOES_ON_SHARE * parameters.fast_kg)
     }
 }
 
 /// By how much two hives of a yard differ in a window, kg.
 pub(super) fn hive_sd_kg(by_day: bool, hours: f64) -> f64 {
     let in_two_hours = if by_day { DAY_SD_KG } else { NIGHT_SD_KG };
-    in_two_hours * (hours / 2.0).sqrt()
+    in_two_hours * (hours / REFERENCE_HOURS).sqrt()
 }

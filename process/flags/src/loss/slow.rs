@@ -60,6 +60,8 @@ larder_estimate::numbers! { "flags.loss.slow":
     /// A leak in the cold from a feeder beside the scale is doubted when the hive gains more than this
     /// share of the drop.
     HIDDEN_SHARE: f64 = 0.4, "1", [0.13, 1.0], Chosen;
+    /// A slow leak goes on while the feeder goes down by this share of `COLD_DROP_L` in half a day.
+    GOES_ON_SHARE: f64 = 0.5, "1", [0.17, 1.5], Chosen;
 }
 
 /// Index into [`balance::WINDOWS`] of half a day.
@@ -266,7 +268,7 @@ impl Watch<'_> {
     /// Whether a slow leak goes on.
     pub(super) fn still_slow(&self, k: usize) -> bool {
         let drop_l = self.drop(k, nodes(HALF_DAY_HOURS));
-        drop_l.is_nan() || drop_l > 0.5 * COLD_DROP_L
+        drop_l.is_nan() || drop_l > GOES_ON_SHARE * COLD_DROP_L
     }
 }
 

@@ -10,6 +10,8 @@ larder_estimate::numbers! { "flags.sensor_fault.absurd":
     LEAST_ABSURD: usize = 4, "1", [1.0, 12.0], Chosen;
     /// How sure impossible values are.
     PROBABILITY: f64 = 0.93, "1", [0.31, 1.0], Chosen;
+    /// Sound again for so long, hours, it is over.
+    CLOSE_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
 }
 
 /// Many readings of the last hours that can't be.
@@ -38,7 +40,7 @@ pub(super) fn absurd(
         };
         (time, vote)
     });
-    let found = episodes(votes, 0.0, 1.0);
+    let found = episodes(votes, 0.0, CLOSE_HOURS);
     let details = |episode: Episode| {
         let (_, value, _) = readings[episode.opened];
         let example = if value.is_nan() {

@@ -41,6 +41,10 @@ larder_estimate::numbers! { "flags.sensor_fault.drift":
     RISE_SDS: f64 = 6.0, "1", [2.0, 18.0], Chosen;
     /// A level's rise holds for so long before it opens, hours.
     OPEN_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
+    /// One night alone says that a scale drifts from so many times on what two nights must show.
+    SURE_FACTOR: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// A drift of a scale closes with a night that shows less than this share of what opens it.
+    CLOSE_NIGHT_SHARE: f64 = 0.5, "1", [0.17, 1.0], Chosen;
 }
 
 /// A scale that moves by night as no hive does: a gain, which no hive has at night, or a loss while
@@ -76,14 +80,14 @@ pub(super) fn scale_drift(context: &RuleContext<'_>, h: usize) -> Vec<Suspicion>
             let apart = grid.time(night.known).hours_since(grid.time(earlier.known));
             earlier.odd_kg * odd > 0.0 && AGAIN_HOURS.contains(&apart)
         });
-        let sure = suspect && (odd.abs() > 2.0 * least || again);
+        let sure = suspect && (odd.abs() > SURE_FACTOR * least || again);
         if suspect && before.is_none_or(|earlier| night.known - earlier.known > 20) {
             before = Some(*night);
         }
         let vote = match suspect {
             _ if sure => Vote::Open,
             true => Vote::Keep,
-            false if odd.abs() < 0.5 * least => Vote::Close,
+            false if odd.abs() < CLOSE_NIGHT_SHARE * least => Vote::Close,
             false => Vote::Keep,
         };
         let change = Estimate::normal(odd, night.sd_kg);

@@ -13,6 +13,8 @@ larder_estimate::numbers! { "flags.sensor_fault.stuck":
     HABIT_QUANTILE: f64 = 0.5, "1", [0.17, 1.5], Chosen;
     /// How sure a stuck value is.
     PROBABILITY: f64 = 0.95, "1", [0.32, 1.0], Chosen;
+    /// Changing again for so long, hours, it is over.
+    CLOSE_HOURS: f64 = 0.5, "h", [0.17, 1.5], Chosen;
 }
 
 /// A value that stays exactly the same, longer than chance allows.
@@ -34,7 +36,7 @@ pub(super) fn stuck(samples: &[Sample], hours: f64, device: &str) -> Vec<Suspici
         };
         (sample.time, vote)
     });
-    let found = episodes(votes, 0.0, 0.5);
+    let found = episodes(votes, 0.0, CLOSE_HOURS);
     found
         .into_iter()
         .map(|episode| Suspicion {

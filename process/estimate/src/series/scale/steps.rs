@@ -42,6 +42,10 @@ crate::numbers! { "estimate.series.scale.steps":
     USUAL_CHANGES: f64 = 3.0, "1", [1.0, 9.0], Chosen;
     /// Less than this is no change, kg.
     LEAST_CHANGE_KG: f64 = 1e-3, "kg", [0.00033, 0.003], Chosen;
+    /// Between two readings no further apart than this nothing drifts, hours.
+    CLOSE_HOURS: f64 = 0.5, "h", [0.17, 1.5], Chosen;
+    /// A disturbance ends where readings change by less than this share of the limit.
+    REACH_LIMIT_SHARE: f64 = 0.5, "1", [0.17, 1.5], Chosen;
 }
 
 /// A sudden change of weight.
@@ -88,7 +92,7 @@ pub(super) fn find_disturbances(series: &CleanSeries) -> Vec<Disturbance> {
         }
         let change = change_at(v, i);
         let apart = t[i].hours_since(t[i - 1]);
-        let enough = change.abs() > limit + DRIFT_KG_PER_HOUR * (apart - 0.5).max(0.0);
+        let enough = change.abs() > limit + DRIFT_KG_PER_HOUR * (apart - CLOSE_HOURS).max(0.0);
         if !enough || jump * change < 0.0 || jump.abs() < SHARP_CHANGE_SHARE * change.abs() {
             continue;
         }
@@ -106,7 +110,7 @@ pub(super) fn find_disturbances(series: &CleanSeries) -> Vec<Disturbance> {
     }
     for step in &mut found {
         let noise = USUAL_CHANGES * usual_change(v, step.first).max(usual_change(v, step.last));
-        reach_out(v, step, noise.max(0.5 * limit));
+        reach_out(v, step, noise.max(REACH_LIMIT_SHARE * limit));
     }
     found.dedup_by(|next, step| {
         let touch = next.first <= step.last + 1;
