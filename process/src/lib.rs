@@ -67,8 +67,8 @@
 //! # }
 //! ```
 
-pub mod coverage;
 pub mod numbers;
+pub mod recorded_days;
 pub mod window;
 
 use larder_domain::time::local_day;
@@ -97,7 +97,7 @@ pub fn process_yard_by(
 ) -> YardOutput {
     let zone = input.yard.timezone;
     let mut output = YardOutput::default();
-    let coverage = coverage::Coverage::of(input);
+    let recorded = recorded_days::RecordedDays::of(input);
     // Up to where the record reaches that was estimated last; set while nothing is known after it.
     let mut ended: Option<Timestamp> = None;
     for block in window::Block::touching(input.span, zone) {
@@ -105,7 +105,7 @@ pub fn process_yard_by(
             continue;
         };
         let days = days::dates(asked, zone).map(|date| local_day(zone, date));
-        let days: Vec<Span> = days.filter(|day| coverage.holds(day.end)).collect();
+        let days: Vec<Span> = days.filter(|day| recorded.holds(day.end)).collect();
         let (Some(first), Some(last)) = (days.first(), days.last()) else {
             ended = ended.or(output.covered_until);
             continue;
@@ -130,7 +130,7 @@ pub fn process_yard_by(
         output.append(part, within(flags, asked));
     }
     let last = input.span.end.plus_ms(-1).max(input.span.start);
-    if !coverage.holds(local_day(zone, last.local_date(zone)).end) {
+    if !recorded.holds(local_day(zone, last.local_date(zone)).end) {
         output.forget_now();
     }
     output.sort();

@@ -12,7 +12,7 @@ use larder_domain::{
 use larder_estimate::{
     ClockOff, DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput,
 };
-use larder_process::{coverage, window};
+use larder_process::{recorded_days, window};
 use larder_store::{CLOCK_OFF, DeviceHealth, Readings, Records, SeriesInfo, StoreError};
 use std::ops::RangeInclusive;
 
@@ -326,16 +326,16 @@ impl<'a> Loader<'_, 'a> {
     /// what lies beyond, so that any part of a season is loaded as the whole of it is.
     fn range(&self, source: &ChannelRef, span: Span) -> Result<Vec<Sample>> {
         let mut samples = self.readings.range(source, span)?;
-        let mut strays = coverage::strays(&samples, self.now);
+        let mut strays = recorded_days::strays(&samples, self.now);
         if !strays.contains(&true) {
             return Ok(samples);
         }
         let wide = Span {
-            start: coverage::around(span.start).start,
-            end: coverage::around(span.end).end,
+            start: recorded_days::around(span.start).start,
+            end: recorded_days::around(span.end).end,
         };
         samples = self.readings.range(source, wide)?;
-        strays = coverage::strays(&samples, self.now);
+        strays = recorded_days::strays(&samples, self.now);
         let mut strays = strays.into_iter();
         samples.retain(|sample| !strays.next().unwrap_or(false) && span.contains(sample.time));
         Ok(samples)

@@ -5,7 +5,7 @@
 use larder_domain::{Sample, Span, Timestamp};
 use larder_estimate::input::YardInput;
 
-larder_estimate::numbers! { "coverage":
+larder_estimate::numbers! { "recorded_days":
     /// A record that says nothing for longer than this has ended, days: three weeks are longer than any
     /// logger is out of reach during a season, and shorter than a winter. Chosen.
     pub LONGEST_SILENCE_DAYS: i64 = 21, "d", [7.0, 63.0], Chosen;
@@ -42,13 +42,13 @@ pub fn strays(samples: &[Sample], now: Timestamp) -> Vec<bool> {
 }
 
 /// The moments of a yard at which anything was measured or written down, asked for by span.
-pub(crate) struct Coverage<'a> {
+pub(crate) struct RecordedDays<'a> {
     readings: Vec<&'a [Sample]>,
     reported_at: Vec<&'a [Timestamp]>,
     fills: Vec<Timestamp>,
 }
 
-impl<'a> Coverage<'a> {
+impl<'a> RecordedDays<'a> {
     pub fn of(input: &YardInput<'a>) -> Self {
         let weather = [
             input.weather.temperature,
