@@ -24,7 +24,7 @@ struct DeviceBody {
     id: String,
     /// The newest of: a message received, a reading's own time.
     #[schema(format = DateTime)]
-    last_seen: Option<String>,
+    last_heard: Option<String>,
     latest: Vec<LatestValue>,
     attributes: Vec<AttributeBody>,
     battery_v: Option<f64>,
@@ -110,7 +110,7 @@ fn devices_body(service: &Service) -> Result<DevicesBody, Problem> {
     let mut bodies: BTreeMap<DeviceId, DeviceBody> = BTreeMap::new();
     for health in service.records.devices()? {
         let body = bodies.entry(health.device.clone()).or_default();
-        body.last_seen = health.last_seen.map(Timestamp::to_rfc3339);
+        body.last_heard = health.last_seen.map(Timestamp::to_rfc3339);
         body.impossible_count_7d = health
             .impossible
             .iter()
@@ -177,11 +177,11 @@ fn fill_latest(body: &mut DeviceBody, samples: Vec<LatestSample>) {
     if let Some(newest) = samples.iter().map(|l| l.sample.time).max() {
         let newest = newest.to_rfc3339();
         if body
-            .last_seen
+            .last_heard
             .as_ref()
             .is_none_or(|heard| Timestamp::parse_rfc3339(heard) < Timestamp::parse_rfc3339(&newest))
         {
-            body.last_seen = Some(newest);
+            body.last_heard = Some(newest);
         }
     }
     body.battery_v = samples

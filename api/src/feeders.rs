@@ -22,7 +22,7 @@ struct VolumeBody {
     /// The readings that the estimates rest on.
     #[serde(flatten)]
     believed: Columns,
-    /// Those that were left out: spikes, a value that sticks, more than the feeder holds.
+    /// The readings that were left out: spikes, a value that sticks, more than the feeder holds.
     left_out: Columns,
 }
 

@@ -27,7 +27,7 @@ struct HealthBody {
 #[derive(Serialize, ToSchema)]
 #[serde(rename_all = "snake_case")]
 enum HealthStatus {
-    /// It does.
+    /// All goes well.
     Ok,
     /// Something that the service does beside taking readings in fails.
     Degraded,

@@ -21,7 +21,7 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize, ToSchema)]
 #[serde(deny_unknown_fields)]
 pub struct PersonBody {
-    /// Its id; in a request the path says it.
+    /// The person's id; in a request the path says it.
     #[serde(default)]
     pub id: String,
     /// What people call them; their id where left out.

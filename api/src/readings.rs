@@ -54,7 +54,7 @@ struct YardDayBody {
 struct SeriesQuery {
     /// The device.
     device: String,
-    /// Its channel.
+    /// The device's channel.
     channel: String,
 }
 

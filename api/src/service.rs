@@ -19,7 +19,7 @@ pub type ServiceState = Arc<Service>;
 pub struct Service {
     /// The readings, in whichever store keeps them.
     pub readings: Arc<dyn Readings>,
-    /// Everything else.
+    /// The apiary, fills, results and everything else that is no reading.
     pub records: Arc<dyn Records>,
     /// Who is told of flags, and what is on its way.
     pub notices: Arc<dyn Notices>,
@@ -81,9 +81,9 @@ pub enum News {
     Readings(Vec<DeviceId>),
     /// Results were computed again.
     Results {
-        /// For these yards.
+        /// The yards concerned.
         yards: Vec<YardId>,
-        /// And these hives in them.
+        /// The hives in those yards concerned.
         hives: Vec<HiveId>,
     },
     /// These flags were opened, changed, closed or withdrawn, or someone said something of them.
@@ -97,7 +97,7 @@ pub enum News {
 /// A flag of which there is news.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct FlagNews {
-    /// Its name.
+    /// The flag's name.
     pub id: FlagId,
     /// What is wrong.
     pub kind: FlagKind,

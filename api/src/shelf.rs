@@ -140,7 +140,7 @@ struct ShelfQuery {
 
 /// Everything that the first look needs.
 #[utoipa::path(get, path = "/api/v1/shelf", tag = "shelf", params(ShelfQuery),
-    responses((status = 200, body = ShelfBody)))]
+    responses((status = 200, body = ShelfBody), (status = 404)))]
 async fn get_shelf(
     State(service): State<ServiceState>,
     Params(query): Params<ShelfQuery>,

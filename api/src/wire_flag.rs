@@ -37,7 +37,7 @@ pub(crate) struct FlagBody {
     pub probability: f64,
     /// The reasons in a sentence, in the operation's units.
     pub evidence: String,
-    /// The same with `{name}` where the number of that name stands.
+    /// The evidence with `{name}` where the number of that name stands.
     pub template: String,
     /// The numbers of the sentence, and others that a chart can show.
     pub numbers: Vec<EvidenceNumberBody>,
@@ -69,7 +69,7 @@ pub(crate) struct TextsBody {
     pub caution: Option<&'static str>,
     /// When to act: "today", "on the next trip", "good to know".
     pub when: &'static str,
-    /// How sure it is: "very likely".
+    /// How sure the flag is: "very likely".
     pub sure: &'static str,
 }
 
@@ -81,7 +81,7 @@ pub(crate) struct EvidenceNumberBody {
     pub value: Option<f64>,
     /// Lower end of the interval that holds the truth nine times in ten; null: the value is known.
     pub lo: Option<f64>,
-    /// Its upper end.
+    /// Upper end of the interval that holds the truth nine times in ten; null: the value is known.
     pub hi: Option<f64>,
     pub unit: NumberUnitWord,
     pub measure: MeasureWord,

@@ -1304,7 +1304,7 @@ async fn a_place_that_cannot_be_is_refused_with_a_sentence() {
         (
             json!({ "channel": "weight", "hive": "north-01", "from": "in May" }),
             400,
-            "written like",
+            "is not a moment like",
         ),
         (
             json!({ "channel": "temperature", "hive": "north-01" }),
@@ -1314,7 +1314,7 @@ async fn a_place_that_cannot_be_is_refused_with_a_sentence() {
         (
             json!({ "channel": "distance", "feeder": "north-01-f", "mount_m": 0.1 }),
             400,
-            "area_m2 or as a table",
+            "`area_m2` or `table`",
         ),
         (
             json!({ "channel": "distance", "feeder": "north-01-f", "mount_m": 0.1, "table": [[0.0, 0.0], [0.1, 0.0]] }),

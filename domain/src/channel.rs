@@ -95,7 +95,7 @@ pub enum ChannelKind {
 }
 
 impl ChannelKind {
-    /// All of them.
+    /// All kinds of channel.
     pub const ALL: &'static [Self] = <Self as strum::VariantArray>::VARIANTS;
 
     /// The channel's name on the wire.

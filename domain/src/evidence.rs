@@ -64,7 +64,7 @@ pub enum Measure {
 }
 
 impl Measure {
-    /// All of them.
+    /// All measures.
     pub const ALL: &'static [Self] = <Self as strum::VariantArray>::VARIANTS;
 
     /// The word in stored records and on the wire.

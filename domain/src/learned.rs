@@ -51,7 +51,7 @@ pub enum Trait {
 }
 
 impl Trait {
-    /// All of them, in the order in which they are shown.
+    /// All traits, in the order in which they are shown.
     pub const ALL: &'static [Self] = <Self as strum::VariantArray>::VARIANTS;
 
     /// The word in reports and on the wire.

@@ -13,7 +13,7 @@ pub enum BadName {
     /// Too long.
     #[error("a name has at most {LONGEST_NAME} characters")]
     Long,
-    /// It would break the line, or turn what stands around it.
+    /// A letter that would break the line, or turn what stands around it.
     #[error("a name is one line of plain text: no line breaks, no control characters")]
     NotPlain,
 }

@@ -107,11 +107,12 @@ pub struct WeightDay {
     pub hive: HiveId,
     /// Mean weight from 01:00 to 04:00 local, without rain, kg.
     pub weight_kg: Option<Estimate>,
-    /// From this night to the next with handling taken out, kg.
+    /// Change from this night to the next with handling taken out, kg; `None` where it is not
+    /// known.
     pub net_change_kg: Option<Estimate>,
     /// What hands put on or took off between the two nights (boxes, fills, frames), kg.
     pub handling_kg: f64,
-    /// How far it can be trusted.
+    /// How far the weight can be trusted.
     pub quality: WeightQuality,
 }
 
@@ -162,7 +163,7 @@ pub enum FlagKind {
 }
 
 impl FlagKind {
-    /// All of them, in the order in which reports list them.
+    /// All kinds of flag, in the order in which reports list them.
     pub const ALL: &'static [Self] = <Self as strum::VariantArray>::VARIANTS;
 
     /// The word in reports and on the wire.

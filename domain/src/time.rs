@@ -44,7 +44,7 @@ impl Timestamp {
         self.to_utc().format(format).to_string()
     }
 
-    /// As a chrono moment; moments outside chrono's range are held at its ends.
+    /// The moment for chrono; moments outside chrono's range are held at its ends.
     pub fn to_utc(self) -> DateTime<Utc> {
         DateTime::from_timestamp_millis(self.0).unwrap_or(if self.0 < 0 {
             DateTime::<Utc>::MIN_UTC

@@ -1,5 +1,5 @@
-//! How readings come in: the MQTT session, the payload decoders, the checks, the quarantine, the
-//! apiary file and the importers. This crate stands apart so that everything foreign (wire formats,
+//! How readings come in: the MQTT session, the payload decoders, the checks, the quarantine and
+//! the importers. This crate stands apart so that everything foreign (wire formats,
 //! brokers, files) ends here and only checked values of the domain go on.
 //!
 //! ```
@@ -27,8 +27,6 @@ pub mod session;
 pub mod export;
 pub mod import;
 pub mod replay;
-
-pub mod apiary_file;
 
 #[cfg(any(test, feature = "corpus"))]
 pub mod corpus;

@@ -18,7 +18,7 @@ pub fn report(error: &anyhow::Error) -> ExitCode {
     ExitCode::from(report_code(error))
 }
 
-/// The same with the code as a number.
+/// Prints one line and returns the exit code as a number.
 pub fn report_code(error: &anyhow::Error) -> u8 {
     if error.chain().any(is_broken_pipe) {
         return 0;

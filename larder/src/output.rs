@@ -132,7 +132,7 @@ impl Table {
         self.rows.push(row);
     }
 
-    /// The same in the units that someone reads. Names end with their unit; CSV and JSON, which
+    /// The table in the units that someone reads. Names end with their unit; CSV and JSON, which
     /// programs read, stay as they are.
     pub fn in_units(mut self, units: UnitSystem) -> Self {
         if units == UnitSystem::Metric {

@@ -33,15 +33,15 @@ settings! {
         #[arg(long, global = true, env = "LARDER_INFLUX_URL", value_name = "URL", hide_short_help = true)]
         pub influx_url: Option<String>,
 
-        /// Its organisation
+        /// The InfluxDB's organisation
         #[arg(long, global = true, env = "LARDER_INFLUX_ORG", value_name = "NAME", hide_short_help = true)]
         pub influx_org: Option<String>,
 
-        /// Its bucket [default: larder]
+        /// The InfluxDB's bucket [default: larder]
         #[arg(long, global = true, env = "LARDER_INFLUX_BUCKET", value_name = "NAME", hide_short_help = true)]
         pub influx_bucket: Option<String>,
 
-        /// A file that holds its token (or set LARDER_INFLUX_TOKEN)
+        /// A file that holds the InfluxDB's token (or set LARDER_INFLUX_TOKEN)
         #[arg(long, global = true, env = "LARDER_INFLUX_TOKEN_FILE", value_name = "FILE", hide_short_help = true)]
         pub influx_token_file: Option<PathBuf>,
 
@@ -267,7 +267,7 @@ impl OpenStore {
         }
     }
 
-    /// The same, for those who share them.
+    /// The readings, wherever they are, for those who share them.
     pub fn shared_readings(&self) -> Arc<dyn Readings> {
         match &self.archive {
             Some(archive) => archive.clone(),
@@ -275,7 +275,7 @@ impl OpenStore {
         }
     }
 
-    /// Everything else.
+    /// The records: everything that is no reading.
     pub fn records(&self) -> &dyn Records {
         self.embedded.as_ref()
     }

@@ -85,7 +85,7 @@ impl Block {
         plus_days(self.first, BLOCK_DAYS - 1)
     }
 
-    /// From its first midnight to its last.
+    /// The block's time, from its first midnight to its last.
     pub fn span(self, zone: Tz) -> Span {
         Span {
             start: local_day(zone, self.first).start,

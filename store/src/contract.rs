@@ -321,7 +321,7 @@ pub struct Quarantined {
     pub id: QuarantinedId,
     /// What was refused, as it came the first time.
     pub refused: Refused,
-    /// How often it came.
+    /// How often the entry's message came.
     pub count: u64,
     /// When it came last.
     pub last_at: Timestamp,

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 /// Why a store could not do what it was asked to. Nothing is lost by any of these.
 #[derive(Debug, thiserror::Error)]
 pub enum StoreError {
-    /// Another process holds it.
+    /// Another process holds the store.
     #[error("the store in {} is in use by another process; stop that one first, or give another --data", .0.display())]
     InUse(PathBuf),
     /// A newer version wrote it.

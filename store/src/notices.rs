@@ -92,7 +92,7 @@ pub struct Notice {
     pub made_at: Timestamp,
     /// What became of it.
     pub state: NoticeState,
-    /// How often it was tried.
+    /// How often the notice was tried.
     pub tries: u32,
     /// When it was last tried or done with; `None`: not tried yet.
     pub done_at: Option<Timestamp>,

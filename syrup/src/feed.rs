@@ -81,7 +81,8 @@ impl ReadyFeed {
         }
     }
 
-    /// Below this it throws crystals; `None`: not known. Buck says "slightly cooler" for HFCS-55.
+    /// The temperature below which the feed throws crystals; `None`: not known. Buck says "slightly
+    /// cooler" for HFCS-55.
     pub fn crystallises_below(self) -> Option<DegreesCelsius> {
         matches!(self, Self::Hfcs42).then_some(DegreesCelsius(20.0))
     }

@@ -11,7 +11,8 @@ pub fn interpreter() -> PathBuf {
     if own.exists() { own } else { "python3".into() }
 }
 
-/// A client of `tests/clients/` with arguments.
+/// A client of `tests/clients/` with arguments. One that lacks a package complains of a
+/// `ModuleNotFoundError`: `tests/run` installs what they need.
 pub fn client(name: &str, arguments: &[&str]) -> Command {
     let mut command = Command::new(interpreter());
     command
@@ -39,7 +40,7 @@ pub fn ok(name: &str, arguments: &[&str]) -> String {
         .expect("python can be started");
     assert!(
         output.status.success(),
-        "{name} {arguments:?} failed:\n{}",
+        "{name} {arguments:?} failed (a module that is not found is installed by `tests/run`):\n{}",
         String::from_utf8_lossy(&output.stderr)
     );
     String::from_utf8(output.stdout).expect("clients write UTF-8")

@@ -10,9 +10,9 @@ use crate::{Problem, Service, ServiceState};
 use axum::Json;
 use axum::extract::State;
 use axum::http::StatusCode;
-use body::{FeederBody, HiveBody, YardBody};
 use larder_domain::{Apiary, Feeder, FeederId, Hive, HiveId, Yard, YardId};
 use larder_store::edit_apiary;
+use larder_wire::apiary::{FeederWire, HiveWire, YardWire};
 use revision::{Expected, Marked, Tagged};
 use serde::Serialize;
 use utoipa::ToSchema;
@@ -21,19 +21,19 @@ use utoipa_axum::{router::OpenApiRouter, routes};
 /// All yards as declared.
 #[derive(Serialize, ToSchema)]
 struct YardsBody {
-    yards: Vec<YardBody>,
+    yards: Vec<YardWire>,
 }
 
 /// All hives as declared.
 #[derive(Serialize, ToSchema)]
 struct HivesBody {
-    hives: Vec<HiveBody>,
+    hives: Vec<HiveWire>,
 }
 
 /// All feeders as declared.
 #[derive(Serialize, ToSchema)]
 struct FeedersBody {
-    feeders: Vec<FeederBody>,
+    feeders: Vec<FeederWire>,
 }
 
 pub(crate) fn router() -> OpenApiRouter<ServiceState> {
@@ -99,43 +99,43 @@ async fn list_yards(State(service): State<ServiceState>) -> Result<Json<YardsBod
     Ok(Json(YardsBody {
         yards: apiary
             .yards()
-            .map(|one| YardBody::from(one).marked())
+            .map(|one| YardWire::from(one).marked())
             .collect(),
     }))
 }
 
 /// One yard.
 #[utoipa::path(get, path = "/api/v1/yards/{id}", tag = "yards", params(Id<YardId>),
-    responses((status = 200, body = YardBody)))]
+    responses((status = 200, body = YardWire)))]
 async fn get_yard(
     State(service): State<ServiceState>,
     Id(id): Id<YardId>,
-) -> Result<Tagged<YardBody>, Problem> {
+) -> Result<Tagged<YardWire>, Problem> {
     let apiary = service.blocking(|s| Ok(s.records.apiary()?)).await?;
     apiary
         .yard(&id)
-        .map(|yard| Tagged(YardBody::from(yard).marked()))
+        .map(|yard| Tagged(YardWire::from(yard).marked()))
         .ok_or_else(|| missing("yard", id))
 }
 
 /// Declares a yard, or declares it anew.
-#[utoipa::path(put, path = "/api/v1/yards/{id}", tag = "yards", params(Id<YardId>, Expected), request_body = YardBody,
-    responses((status = 200, body = YardBody), (status = 409)))]
+#[utoipa::path(put, path = "/api/v1/yards/{id}", tag = "yards", params(Id<YardId>, Expected), request_body = YardWire,
+    responses((status = 200, body = YardWire), (status = 409)))]
 async fn put_yard(
     State(service): State<ServiceState>,
     Id(id): Id<YardId>,
     expected: Expected,
-    Body(body): Body<YardBody>,
-) -> Result<Tagged<YardBody>, Problem> {
+    Body(body): Body<YardWire>,
+) -> Result<Tagged<YardWire>, Problem> {
     let expected = expected.or(body.revision());
-    let yard = body.parse(id).map_err(Problem::bad_request)?;
+    let yard = body::yard(body, &id).map_err(Problem::bad_request)?;
     service
         .blocking(move |s| {
-            let wanted = YardBody::from(&yard).marked();
+            let wanted = YardWire::from(&yard).marked();
             let check = |apiary: &Apiary| {
                 let found = apiary
                     .yard(&yard.id)
-                    .map(|one| YardBody::from(one).marked());
+                    .map(|one| YardWire::from(one).marked());
                 expected.check("yard", found.as_ref(), Some(&wanted))
             };
             let apiary = change(s, check, |parts| {
@@ -143,7 +143,7 @@ async fn put_yard(
                 parts.yards.push(yard.clone());
             })?;
             let declared = apiary.yard(&yard.id).unwrap_or(&yard);
-            Ok(Tagged(YardBody::from(declared).marked()))
+            Ok(Tagged(YardWire::from(declared).marked()))
         })
         .await
 }
@@ -160,7 +160,7 @@ async fn delete_yard(
         .blocking(move |s| {
             let check = |apiary: &Apiary| {
                 let found = apiary.yard(&id).ok_or_else(|| missing("yard", &id))?;
-                expected.check("yard", Some(&YardBody::from(found).marked()), None)
+                expected.check("yard", Some(&YardWire::from(found).marked()), None)
             };
             change(s, check, |parts| parts.yards.retain(|yard| yard.id != id))?;
             Ok(StatusCode::NO_CONTENT)
@@ -175,43 +175,43 @@ async fn list_hives(State(service): State<ServiceState>) -> Result<Json<HivesBod
     Ok(Json(HivesBody {
         hives: apiary
             .hives()
-            .map(|one| HiveBody::from(one).marked())
+            .map(|one| HiveWire::from(one).marked())
             .collect(),
     }))
 }
 
 /// One hive.
 #[utoipa::path(get, path = "/api/v1/hives/{id}", tag = "hives", params(Id<HiveId>),
-    responses((status = 200, body = HiveBody)))]
+    responses((status = 200, body = HiveWire)))]
 async fn get_hive(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
-) -> Result<Tagged<HiveBody>, Problem> {
+) -> Result<Tagged<HiveWire>, Problem> {
     let apiary = service.blocking(|s| Ok(s.records.apiary()?)).await?;
     apiary
         .hive(&id)
-        .map(|hive| Tagged(HiveBody::from(hive).marked()))
+        .map(|hive| Tagged(HiveWire::from(hive).marked()))
         .ok_or_else(|| missing("hive", id))
 }
 
 /// Declares a hive, or declares it anew.
-#[utoipa::path(put, path = "/api/v1/hives/{id}", tag = "hives", params(Id<HiveId>, Expected), request_body = HiveBody,
-    responses((status = 200, body = HiveBody), (status = 409)))]
+#[utoipa::path(put, path = "/api/v1/hives/{id}", tag = "hives", params(Id<HiveId>, Expected), request_body = HiveWire,
+    responses((status = 200, body = HiveWire), (status = 409)))]
 async fn put_hive(
     State(service): State<ServiceState>,
     Id(id): Id<HiveId>,
     expected: Expected,
-    Body(body): Body<HiveBody>,
-) -> Result<Tagged<HiveBody>, Problem> {
+    Body(body): Body<HiveWire>,
+) -> Result<Tagged<HiveWire>, Problem> {
     let expected = expected.or(body.revision());
-    let hive = body.parse(id).map_err(Problem::bad_request)?;
+    let hive = body::hive(body, &id).map_err(Problem::bad_request)?;
     service
         .blocking(move |s| {
-            let wanted = HiveBody::from(&hive).marked();
+            let wanted = HiveWire::from(&hive).marked();
             let check = |apiary: &Apiary| {
                 let found = apiary
                     .hive(&hive.id)
-                    .map(|one| HiveBody::from(one).marked());
+                    .map(|one| HiveWire::from(one).marked());
                 expected.check("hive", found.as_ref(), Some(&wanted))
             };
             let apiary = change(s, check, |parts| {
@@ -219,7 +219,7 @@ async fn put_hive(
                 parts.hives.push(hive.clone());
             })?;
             let declared = apiary.hive(&hive.id).unwrap_or(&hive);
-            Ok(Tagged(HiveBody::from(declared).marked()))
+            Ok(Tagged(HiveWire::from(declared).marked()))
         })
         .await
 }
@@ -236,7 +236,7 @@ async fn delete_hive(
         .blocking(move |s| {
             let check = |apiary: &Apiary| {
                 let found = apiary.hive(&id).ok_or_else(|| missing("hive", &id))?;
-                expected.check("hive", Some(&HiveBody::from(found).marked()), None)
+                expected.check("hive", Some(&HiveWire::from(found).marked()), None)
             };
             change(s, check, |parts| parts.hives.retain(|hive| hive.id != id))?;
             Ok(StatusCode::NO_CONTENT)
@@ -251,43 +251,43 @@ async fn list_feeders(State(service): State<ServiceState>) -> Result<Json<Feeder
     Ok(Json(FeedersBody {
         feeders: apiary
             .feeders()
-            .map(|one| FeederBody::from(one).marked())
+            .map(|one| FeederWire::from(one).marked())
             .collect(),
     }))
 }
 
 /// One feeder.
 #[utoipa::path(get, path = "/api/v1/feeders/{id}", tag = "feeders", params(Id<FeederId>),
-    responses((status = 200, body = FeederBody)))]
+    responses((status = 200, body = FeederWire)))]
 async fn get_feeder(
     State(service): State<ServiceState>,
     Id(id): Id<FeederId>,
-) -> Result<Tagged<FeederBody>, Problem> {
+) -> Result<Tagged<FeederWire>, Problem> {
     let apiary = service.blocking(|s| Ok(s.records.apiary()?)).await?;
     apiary
         .feeder(&id)
-        .map(|feeder| Tagged(FeederBody::from(feeder).marked()))
+        .map(|feeder| Tagged(FeederWire::from(feeder).marked()))
         .ok_or_else(|| missing("feeder", id))
 }
 
 /// Declares a feeder, or declares it anew.
-#[utoipa::path(put, path = "/api/v1/feeders/{id}", tag = "feeders", params(Id<FeederId>, Expected), request_body = FeederBody,
-    responses((status = 200, body = FeederBody), (status = 409)))]
+#[utoipa::path(put, path = "/api/v1/feeders/{id}", tag = "feeders", params(Id<FeederId>, Expected), request_body = FeederWire,
+    responses((status = 200, body = FeederWire), (status = 409)))]
 async fn put_feeder(
     State(service): State<ServiceState>,
     Id(id): Id<FeederId>,
     expected: Expected,
-    Body(body): Body<FeederBody>,
-) -> Result<Tagged<FeederBody>, Problem> {
+    Body(body): Body<FeederWire>,
+) -> Result<Tagged<FeederWire>, Problem> {
     let expected = expected.or(body.revision());
-    let feeder = body.parse(id).map_err(Problem::bad_request)?;
+    let feeder = body::feeder(body, &id).map_err(Problem::bad_request)?;
     service
         .blocking(move |s| {
-            let wanted = FeederBody::from(&feeder).marked();
+            let wanted = FeederWire::from(&feeder).marked();
             let check = |apiary: &Apiary| {
                 let found = apiary
                     .feeder(&feeder.id)
-                    .map(|one| FeederBody::from(one).marked());
+                    .map(|one| FeederWire::from(one).marked());
                 expected.check("feeder", found.as_ref(), Some(&wanted))
             };
             let apiary = change(s, check, |parts| {
@@ -295,7 +295,7 @@ async fn put_feeder(
                 parts.feeders.push(feeder.clone());
             })?;
             let declared = apiary.feeder(&feeder.id).unwrap_or(&feeder);
-            Ok(Tagged(FeederBody::from(declared).marked()))
+            Ok(Tagged(FeederWire::from(declared).marked()))
         })
         .await
 }
@@ -312,7 +312,7 @@ async fn delete_feeder(
         .blocking(move |s| {
             let check = |apiary: &Apiary| {
                 let found = apiary.feeder(&id).ok_or_else(|| missing("feeder", &id))?;
-                expected.check("feeder", Some(&FeederBody::from(found).marked()), None)
+                expected.check("feeder", Some(&FeederWire::from(found).marked()), None)
             };
             change(s, check, |parts| {
                 parts.feeders.retain(|feeder| feeder.id != id)

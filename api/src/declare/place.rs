@@ -1,6 +1,6 @@
 //! Where a device stands from some moment on: claimed, carried to another place, taken off.
 
-use super::body::{Parsed, SensorBody, assignment, words};
+use super::body::{Parsed, sentences, words};
 use super::{Parts, change, missing};
 use crate::problem::{Body, Id};
 use crate::{Problem, ServiceState};
@@ -8,6 +8,7 @@ use axum::extract::State;
 use axum::http::StatusCode;
 use larder_domain::apiary::{Assignment, LevelSensor};
 use larder_domain::{Apiary, ChannelRef, DeviceId, FeederId, HiveId, Timestamp};
+use larder_wire::apiary::{SensorWire, assignment};
 use serde::Deserialize;
 use utoipa::ToSchema;
 
@@ -54,12 +55,12 @@ struct Placing {
 impl PlaceRequest {
     fn parse(self, device: &DeviceId) -> Parsed<Placing> {
         let from = self.from.as_deref();
-        let stands = assignment(device.as_str(), &self.channel, from, None)?;
+        let stands = assignment(device.as_str(), &self.channel, from, None).map_err(sentences)?;
         let place = match (self.hive, self.feeder) {
             (None, None) => Place::Nowhere,
             (Some(hive), None) => Place::Under(HiveId::new(&hive).map_err(words)?),
             (None, Some(feeder)) => {
-                let sensor = SensorBody {
+                let sensor = SensorWire {
                     device: device.to_string(),
                     channel: self.channel,
                     from: self.from,
@@ -68,7 +69,8 @@ impl PlaceRequest {
                     area_m2: self.area_m2,
                     table: self.table,
                 };
-                Place::Over(FeederId::new(&feeder).map_err(words)?, sensor.parse()?)
+                let sensor = sensor.to_sensor().map_err(sentences)?;
+                Place::Over(FeederId::new(&feeder).map_err(words)?, sensor)
             }
             (Some(_), Some(_)) => {
                 return Err("a channel stands at a hive or at a feeder, not at both".to_owned());

@@ -3,13 +3,13 @@
 //! not disturb each other; it follows from what is declared, so it needs no keeping and is the same
 //! whoever wrote it, and a request that is sent twice finds what it wanted.
 
-use super::body::{FeederBody, HiveBody, YardBody};
 use crate::Problem;
 use axum::Json;
 use axum::extract::FromRequestParts;
 use axum::http::request::Parts;
 use axum::http::{HeaderMap, HeaderName, HeaderValue, header};
 use axum::response::{IntoResponse, Response};
+use larder_wire::apiary::{FeederWire, HiveWire, YardWire};
 use serde::Serialize;
 use std::hash::{DefaultHasher, Hash, Hasher};
 use utoipa::IntoParams;
@@ -49,7 +49,7 @@ macro_rules! marked {
     )*};
 }
 
-marked!(YardBody, HiveBody, FeederBody);
+marked!(YardWire, HiveWire, FeederWire);
 
 /// A body whose revision is its entity tag, too.
 pub(super) struct Tagged<T>(pub T);

@@ -23,17 +23,17 @@ pub struct MixResponse {
     pub sugar_kg: f64,
     /// Water in the finished syrup.
     pub water_kg: f64,
-    /// The same as it is measured out.
+    /// Water in the finished syrup as it is measured out.
     pub water_l: f64,
-    /// The finished syrup.
+    /// Volume of the finished syrup.
     pub volume_l: f64,
-    /// What it weighs.
+    /// Mass of the finished syrup.
     pub mass_kg: f64,
-    /// Its density.
+    /// Density of the finished syrup.
     pub density_kg_m3: f64,
     /// Sugar to water by mass, `2:1`.
     pub strength: Option<String>,
-    /// The same as a keeper says it.
+    /// The strength as a keeper says it.
     pub strength_words: Option<String>,
     /// Sugar to water by volume, loose sugar to one part of water.
     pub parts_by_volume: Option<f64>,
@@ -45,7 +45,7 @@ pub struct MixResponse {
     pub add_sugar_kg: f64,
     /// Water to add.
     pub add_water_kg: f64,
-    /// The same as it is measured out.
+    /// Water to add as it is measured out.
     pub add_water_l: f64,
     /// The added sugar in whole bags, where bags were named.
     pub add_bags: Vec<BagsBody>,
@@ -78,7 +78,7 @@ pub struct MixResponse {
     pub cost: Option<CostBody>,
     /// What to mind, in the order of the work.
     pub cautions: Vec<CautionBody>,
-    /// All of it ready to be shown.
+    /// The whole answer ready to be shown, part by part.
     pub sections: Vec<Section>,
 }
 
@@ -94,13 +94,13 @@ pub struct BagsBody {
 /// What was left over.
 #[derive(Clone, Copy, PartialEq, Debug, Serialize, ToSchema)]
 pub struct LeftoverBody {
-    /// How much.
+    /// Volume of what was left over.
     pub volume_l: f64,
-    /// Its sugar.
+    /// Sugar in the leftover.
     pub sugar_kg: f64,
-    /// Its water.
+    /// Water in the leftover.
     pub water_kg: f64,
-    /// Its sugar in percent of its mass.
+    /// Sugar of the leftover in percent of the leftover's mass.
     pub percent: f64,
 }
 
@@ -111,7 +111,7 @@ pub struct WarmthBody {
     pub water_at_c: f64,
     /// Where the mix ends.
     pub ends_at_c: f64,
-    /// Of the water, so much is hot.
+    /// The part of the water that is hot.
     pub hot_kg: f64,
     /// The hot water's temperature.
     pub hot_at_c: f64,
@@ -122,7 +122,7 @@ pub struct WarmthBody {
 /// What goes into one vessel, and into how many alike.
 #[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
 pub struct VesselBody {
-    /// So many vessels alike.
+    /// How many vessels are alike.
     pub times: u32,
     /// `5 gal pail`; null: no vessel was named.
     pub vessel: Option<String>,
@@ -134,11 +134,11 @@ pub struct VesselBody {
     pub sugar_kg: f64,
     /// Water in each.
     pub water_kg: f64,
-    /// The same as it is measured out.
+    /// Water in each as it is measured out.
     pub water_l: f64,
     /// Syrup in each.
     pub volume_l: f64,
-    /// What it weighs.
+    /// Mass of the syrup in each.
     pub mass_kg: f64,
     /// The work in words: `one 25 lb bag + 3 gal of water`.
     pub words: String,
@@ -195,9 +195,9 @@ pub struct CautionBody {
 /// A part of the answer, ready to be shown.
 #[derive(Clone, PartialEq, Debug, Serialize, ToSchema)]
 pub struct Section {
-    /// Its heading.
+    /// The section's heading.
     pub title: String,
-    /// Its lines.
+    /// The section's lines.
     pub rows: Vec<Row>,
 }
 
@@ -208,7 +208,7 @@ pub struct Row {
     pub label: String,
     /// The number, all digits.
     pub number: String,
-    /// Its unit.
+    /// The number's unit.
     pub unit: String,
     /// What else to know.
     pub note: String,

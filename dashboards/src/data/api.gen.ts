@@ -952,7 +952,7 @@ export interface components {
             lo: number | null;
             /**
              * Format: double
-             * @description Its upper end.
+             * @description Upper end of the interval that holds the truth nine times in ten; null: the value is known.
              */
             hi: number | null;
             unit: components["schemas"]["NumberUnit"];
@@ -970,37 +970,47 @@ export interface components {
          * @enum {string}
          */
         FeedKind: "hfcs-42" | "hfcs-55" | "labelled";
-        /** @description A feeder as declared. */
+        /** @description A feeder. */
         Feeder: {
-            /** @description May be left out in a request; the path says it. */
+            /** @description The feeder's id; in a request to the API it may be left out, the path says it. */
             id: string;
+            /** @description The hive that it feeds. */
             hive: string;
             kind: components["schemas"]["FeederKind"];
-            /** Format: double */
+            /**
+             * Format: double
+             * @description Litres it holds.
+             */
             capacity_l: number;
+            /** @description The hive's scale carries it. */
             on_scale: boolean;
-            /** @description Its level sensors, each for its time. */
+            /** @description The sensor that watches it, or a list of them, each for its time. */
             sensor: components["schemas"]["Sensor"][];
             /**
-             * @description Tells this state from any other. Sent back with a change, the change is refused with 412
-             *     where somebody changed it meanwhile; left out, it is not looked at.
+             * @description Tells this state from any other; only in the API. Sent back with a change, the change is refused
+             *     with 412 where somebody changed it meanwhile; left out, it is not looked at.
              */
             revision: string;
         };
-        /** @description A feeder as declared. */
+        /** @description A feeder. */
         FeederInput: {
-            /** @description May be left out in a request; the path says it. */
+            /** @description The feeder's id; in a request to the API it may be left out, the path says it. */
             id?: string;
+            /** @description The hive that it feeds. */
             hive: string;
             kind: components["schemas"]["FeederKind"];
-            /** Format: double */
+            /**
+             * Format: double
+             * @description Litres it holds.
+             */
             capacity_l: number;
+            /** @description The hive's scale carries it. */
             on_scale?: boolean;
-            /** @description Its level sensors, each for its time. */
+            /** @description The sensor that watches it, or a list of them, each for its time. */
             sensor?: components["schemas"]["SensorInput"][];
             /**
-             * @description Tells this state from any other. Sent back with a change, the change is refused with 412
-             *     where somebody changed it meanwhile; left out, it is not looked at.
+             * @description Tells this state from any other; only in the API. Sent back with a change, the change is refused
+             *     with 412 where somebody changed it meanwhile; left out, it is not looked at.
              */
             revision?: string;
         };
@@ -1116,7 +1126,7 @@ export interface components {
             probability: number;
             /** @description The reasons in a sentence, in the operation's units. */
             evidence: string;
-            /** @description The same with `{name}` where the number of that name stands. */
+            /** @description The evidence with `{name}` where the number of that name stands. */
             template: string;
             /** @description The numbers of the sentence, and others that a chart can show. */
             numbers: components["schemas"]["EvidenceNumber"][];
@@ -1193,28 +1203,34 @@ export interface components {
          * @enum {string}
          */
         HealthStatus: "ok" | "degraded";
-        /** @description A hive as declared. */
+        /** @description A hive. */
         Hive: {
-            /** @description May be left out in a request; the path says it. */
+            /** @description The hive's id; in a request to the API it may be left out, the path says it. */
             id: string;
             /** @description What people call it; its id where left out. */
             name: string;
+            /** @description The yard where it stood first. */
             yard: string;
-            /** @description The scales under it, each for its time. */
+            /** @description The scale under it: a device, a table, or a list of either, each for its time. */
             scale: components["schemas"]["Scale"][];
-            goal: components["schemas"]["Goal"] | null;
+            goal: null | components["schemas"]["Goal"];
             /**
              * Format: double
-             * @description Gross, on the scale.
+             * @description Gross weight on the scale that it should reach, kg.
              */
             target_weight_kg: number | null;
-            /** Format: date */
+            /**
+             * Format: date
+             * @description By when: `2026-10-15`.
+             */
             target_date: string | null;
+            /** @description Honey supers are on: no syrup. */
             supers_on: boolean;
+            /** @description Where it was carried later. */
             moves: components["schemas"]["Move"][];
             /**
-             * @description Tells this state from any other. Sent back with a change, the change is refused with 412
-             *     where somebody changed it meanwhile; left out, it is not looked at.
+             * @description Tells this state from any other; only in the API. Sent back with a change, the change is refused
+             *     with 412 where somebody changed it meanwhile; left out, it is not looked at.
              */
             revision: string;
         };
@@ -1222,28 +1238,34 @@ export interface components {
         HiveFlags: {
             flags: components["schemas"]["Flag"][];
         };
-        /** @description A hive as declared. */
+        /** @description A hive. */
         HiveInput: {
-            /** @description May be left out in a request; the path says it. */
+            /** @description The hive's id; in a request to the API it may be left out, the path says it. */
             id?: string;
             /** @description What people call it; its id where left out. */
             name?: string;
+            /** @description The yard where it stood first. */
             yard: string;
-            /** @description The scales under it, each for its time. */
+            /** @description The scale under it: a device, a table, or a list of either, each for its time. */
             scale?: components["schemas"]["ScaleInput"][];
-            goal?: components["schemas"]["Goal"] | null;
+            goal?: null | components["schemas"]["Goal"];
             /**
              * Format: double
-             * @description Gross, on the scale.
+             * @description Gross weight on the scale that it should reach, kg.
              */
             target_weight_kg?: number | null;
-            /** Format: date */
+            /**
+             * Format: date
+             * @description By when: `2026-10-15`.
+             */
             target_date?: string | null;
+            /** @description Honey supers are on: no syrup. */
             supers_on?: boolean;
+            /** @description Where it was carried later. */
             moves?: components["schemas"]["Move"][];
             /**
-             * @description Tells this state from any other. Sent back with a change, the change is refused with 412
-             *     where somebody changed it meanwhile; left out, it is not looked at.
+             * @description Tells this state from any other; only in the API. Sent back with a change, the change is refused
+             *     with 412 where somebody changed it meanwhile; left out, it is not looked at.
              */
             revision?: string;
         };
@@ -1368,22 +1390,22 @@ export interface components {
         Leftover: {
             /**
              * Format: double
-             * @description How much.
+             * @description Volume of what was left over.
              */
             volume_l: number;
             /**
              * Format: double
-             * @description Its sugar.
+             * @description Sugar in the leftover.
              */
             sugar_kg: number;
             /**
              * Format: double
-             * @description Its water.
+             * @description Water in the leftover.
              */
             water_kg: number;
             /**
              * Format: double
-             * @description Its sugar in percent of its mass.
+             * @description Sugar of the leftover in percent of the leftover's mass.
              */
             percent: number;
         };
@@ -1529,27 +1551,27 @@ export interface components {
             water_kg: number;
             /**
              * Format: double
-             * @description The same as it is measured out.
+             * @description Water in the finished syrup as it is measured out.
              */
             water_l: number;
             /**
              * Format: double
-             * @description The finished syrup.
+             * @description Volume of the finished syrup.
              */
             volume_l: number;
             /**
              * Format: double
-             * @description What it weighs.
+             * @description Mass of the finished syrup.
              */
             mass_kg: number;
             /**
              * Format: double
-             * @description Its density.
+             * @description Density of the finished syrup.
              */
             density_kg_m3: number;
             /** @description Sugar to water by mass, `2:1`. */
             strength: string | null;
-            /** @description The same as a keeper says it. */
+            /** @description The strength as a keeper says it. */
             strength_words: string | null;
             /**
              * Format: double
@@ -1578,7 +1600,7 @@ export interface components {
             add_water_kg: number;
             /**
              * Format: double
-             * @description The same as it is measured out.
+             * @description Water to add as it is measured out.
              */
             add_water_l: number;
             /** @description The added sugar in whole bags, where bags were named. */
@@ -1626,13 +1648,17 @@ export interface components {
             cost: components["schemas"]["Cost"] | null;
             /** @description What to mind, in the order of the work. */
             cautions: components["schemas"]["Caution"][];
-            /** @description All of it ready to be shown. */
+            /** @description The whole answer ready to be shown, part by part. */
             sections: components["schemas"]["Section"][];
         };
         /** @description A hive carried to another yard. */
         Move: {
+            /** @description Where to. */
             yard: string;
-            /** Format: date-time */
+            /**
+             * Format: date-time
+             * @description From when it stands there, RFC 3339.
+             */
             from: string;
         };
         /** @description Words of a person's own. */
@@ -1715,7 +1741,7 @@ export interface components {
         };
         /** @description Someone who is told of flags. */
         Person: {
-            /** @description Its id; in a request the path says it. */
+            /** @description The person's id; in a request the path says it. */
             id: string;
             /** @description What people call them; their id where left out. */
             name: string;
@@ -1737,7 +1763,7 @@ export interface components {
         };
         /** @description Someone who is told of flags. */
         PersonInput: {
-            /** @description Its id; in a request the path says it. */
+            /** @description The person's id; in a request the path says it. */
             id?: string;
             /** @description What people call them; their id where left out. */
             name?: string;
@@ -1923,7 +1949,7 @@ export interface components {
             label: string;
             /** @description The number, all digits. */
             number: string;
-            /** @description Its unit. */
+            /** @description The number's unit. */
             unit: string;
             /** @description What else to know. */
             note: string;
@@ -1934,106 +1960,110 @@ export interface components {
             /** Format: date-time */
             at: string;
         };
-        /** @description A channel that stands here for a while. */
+        /** @description A scale under a hive. On the wire its name alone where nothing else is said. */
         Scale: {
+            /** @description The device. */
             device: string;
-            /** @description `weight` where left out. */
+            /** @description The scale's channel; `weight` where left out. */
             channel: string;
             /**
              * Format: date-time
-             * @description Since when; null: from its first reading on.
+             * @description From when it stands there, RFC 3339; its first reading where left out.
              */
             from: string | null;
             /**
              * Format: date-time
-             * @description Until when; null: it still does.
+             * @description Until when, RFC 3339; still where left out.
              */
             to: string | null;
         };
-        /** @description A channel that stands here for a while. */
+        /** @description A scale under a hive. On the wire its name alone where nothing else is said. */
         ScaleInput: {
+            /** @description The device. */
             device: string;
-            /** @description `weight` where left out. */
+            /** @description The scale's channel; `weight` where left out. */
             channel?: string;
             /**
              * Format: date-time
-             * @description Since when; null: from its first reading on.
+             * @description From when it stands there, RFC 3339; its first reading where left out.
              */
             from?: string | null;
             /**
              * Format: date-time
-             * @description Until when; null: it still does.
+             * @description Until when, RFC 3339; still where left out.
              */
             to?: string | null;
         };
         /** @description A part of the answer, ready to be shown. */
         Section: {
-            /** @description Its heading. */
+            /** @description The section's heading. */
             title: string;
-            /** @description Its lines. */
+            /** @description The section's lines. */
             rows: components["schemas"]["Row"][];
         };
-        /** @description A level sensor. A distance needs `mount_m`; distance and depth need `area_m2` or `table`. */
+        /** @description A level sensor. `distance` needs `mount_m`; `distance` and `depth` need `area_m2` or `table`. */
         Sensor: {
+            /** @description The device. */
             device: string;
-            /** @description `distance`, `depth`, `volume` or `feeder_weight`, with a logger's prefix. */
+            /** @description The sensor's channel: a `distance`, `depth`, `volume` or `feeder_weight`. */
             channel: string;
             /**
-             * Format: date-time
-             * @description Since when; null: from its first reading on.
-             */
-            from: string | null;
-            /**
-             * Format: date-time
-             * @description Until when; null: it still does.
-             */
-            to: string | null;
-            /**
              * Format: double
-             * @description From the sensor's face to the feeder's floor.
+             * @description From the sensor's face to the feeder's floor, m.
              */
             mount_m: number | null;
             /**
              * Format: double
-             * @description Plan area of straight walls.
+             * @description Plan area of a feeder with straight walls, m2.
              */
             area_m2: number | null;
-            /** @description Pairs of depth in metres and litres. */
+            /** @description Pairs of depth (m) and litres for any other shape. */
             table: [
                 number,
                 number
             ][] | null;
+            /**
+             * Format: date-time
+             * @description From when it watches, RFC 3339; its first reading where left out.
+             */
+            from: string | null;
+            /**
+             * Format: date-time
+             * @description Until when, RFC 3339; still where left out.
+             */
+            to: string | null;
         };
-        /** @description A level sensor. A distance needs `mount_m`; distance and depth need `area_m2` or `table`. */
+        /** @description A level sensor. `distance` needs `mount_m`; `distance` and `depth` need `area_m2` or `table`. */
         SensorInput: {
+            /** @description The device. */
             device: string;
-            /** @description `distance`, `depth`, `volume` or `feeder_weight`, with a logger's prefix. */
+            /** @description The sensor's channel: a `distance`, `depth`, `volume` or `feeder_weight`. */
             channel: string;
             /**
-             * Format: date-time
-             * @description Since when; null: from its first reading on.
-             */
-            from?: string | null;
-            /**
-             * Format: date-time
-             * @description Until when; null: it still does.
-             */
-            to?: string | null;
-            /**
              * Format: double
-             * @description From the sensor's face to the feeder's floor.
+             * @description From the sensor's face to the feeder's floor, m.
              */
             mount_m?: number | null;
             /**
              * Format: double
-             * @description Plan area of straight walls.
+             * @description Plan area of a feeder with straight walls, m2.
              */
             area_m2?: number | null;
-            /** @description Pairs of depth in metres and litres. */
+            /** @description Pairs of depth (m) and litres for any other shape. */
             table?: [
                 number,
                 number
             ][] | null;
+            /**
+             * Format: date-time
+             * @description From when it watches, RFC 3339; its first reading where left out.
+             */
+            from?: string | null;
+            /**
+             * Format: date-time
+             * @description Until when, RFC 3339; still where left out.
+             */
+            to?: string | null;
         };
         /** @description One channel over a span. */
         Series: components["schemas"]["Columns"] & {
@@ -2117,7 +2147,7 @@ export interface components {
             caution: string | null;
             /** @description When to act: "today", "on the next trip", "good to know". */
             when: string;
-            /** @description How sure it is: "very likely". */
+            /** @description How sure the flag is: "very likely". */
             sure: string;
         };
         /**
@@ -2203,7 +2233,7 @@ export interface components {
         Vessel: {
             /**
              * Format: int32
-             * @description So many vessels alike.
+             * @description How many vessels are alike.
              */
             times: number;
             /** @description `5 gal pail`; null: no vessel was named. */
@@ -2227,7 +2257,7 @@ export interface components {
             water_kg: number;
             /**
              * Format: double
-             * @description The same as it is measured out.
+             * @description Water in each as it is measured out.
              */
             water_l: number;
             /**
@@ -2237,7 +2267,7 @@ export interface components {
             volume_l: number;
             /**
              * Format: double
-             * @description What it weighs.
+             * @description Mass of the syrup in each.
              */
             mass_kg: number;
             /** @description The work in words: `one 25 lb bag + 3 gal of water`. */
@@ -2247,7 +2277,7 @@ export interface components {
         };
         /** @description Syrup in a feeder over time, in litres. */
         Volume: components["schemas"]["Columns"] & {
-            /** @description Those that were left out: spikes, a value that sticks, more than the feeder holds. */
+            /** @description The readings that were left out: spikes, a value that sticks, more than the feeder holds. */
             left_out: components["schemas"]["Columns"];
         };
         /** @description How warm it gets, without what the vessel and the air take. */
@@ -2264,7 +2294,7 @@ export interface components {
             ends_at_c: number;
             /**
              * Format: double
-             * @description Of the water, so much is hot.
+             * @description The part of the water that is hot.
              */
             hot_kg: number;
             /**
@@ -2339,22 +2369,29 @@ export interface components {
          * @enum {string}
          */
         WeightQuality: "good" | "poor" | "missing";
-        /** @description A yard as declared. */
+        /** @description A place with hives. */
         Yard: {
-            /** @description May be left out in a request; the path says it. */
+            /** @description The yard's id; in a request to the API it may be left out, the path says it. */
             id: string;
+            /** @description What people call it; its id where left out. */
             name: string;
-            /** @description IANA name: `America/New_York`. */
+            /** @description IANA name of the zone whose midnights bound its days. */
             timezone: string;
-            /** Format: double */
+            /**
+             * Format: double
+             * @description Degrees north.
+             */
             latitude: number | null;
-            /** Format: double */
+            /**
+             * Format: double
+             * @description Degrees east.
+             */
             longitude: number | null;
             /** @description The device whose readings are this yard's weather. */
             weather: string | null;
             /**
-             * @description Tells this state from any other. Sent back with a change, the change is refused with 412
-             *     where somebody changed it meanwhile; left out, it is not looked at.
+             * @description Tells this state from any other; only in the API. Sent back with a change, the change is refused
+             *     with 412 where somebody changed it meanwhile; left out, it is not looked at.
              */
             revision: string;
         };
@@ -2377,22 +2414,29 @@ export interface components {
             /** @description Why. */
             reason: string;
         };
-        /** @description A yard as declared. */
+        /** @description A place with hives. */
         YardInput: {
-            /** @description May be left out in a request; the path says it. */
+            /** @description The yard's id; in a request to the API it may be left out, the path says it. */
             id?: string;
-            name: string;
-            /** @description IANA name: `America/New_York`. */
+            /** @description What people call it; its id where left out. */
+            name?: string;
+            /** @description IANA name of the zone whose midnights bound its days. */
             timezone: string;
-            /** Format: double */
+            /**
+             * Format: double
+             * @description Degrees north.
+             */
             latitude?: number | null;
-            /** Format: double */
+            /**
+             * Format: double
+             * @description Degrees east.
+             */
             longitude?: number | null;
             /** @description The device whose readings are this yard's weather. */
             weather?: string | null;
             /**
-             * @description Tells this state from any other. Sent back with a change, the change is refused with 412
-             *     where somebody changed it meanwhile; left out, it is not looked at.
+             * @description Tells this state from any other; only in the API. Sent back with a change, the change is refused
+             *     with 412 where somebody changed it meanwhile; left out, it is not looked at.
              */
             revision?: string;
         };
@@ -2626,7 +2670,10 @@ export type $defs = Record<string, never>;
 export interface operations {
     get_shelf: {
         parameters: {
-            query?: never;
+            query?: {
+                /** @description Only the yard in which this hive stands. */
+                hive?: string;
+            };
             header?: never;
             path?: never;
             cookie?: never;
@@ -2642,6 +2689,8 @@ export interface operations {
                     "application/json": components["schemas"]["Shelf"];
                 };
             };
+            400: components["responses"]["BadRequest"];
+            404: components["responses"]["NotFound"];
             500: components["responses"]["Failed"];
             503: components["responses"]["Unavailable"];
             504: components["responses"]["TooLate"];
@@ -2682,7 +2731,7 @@ export interface operations {
         };
         requestBody?: never;
         responses: {
-            /** @description A yard as declared. */
+            /** @description A place with hives. */
             200: {
                 headers: {
                     /** @description The revision in quotes, for `If-Match`. */
@@ -2720,7 +2769,7 @@ export interface operations {
             };
         };
         responses: {
-            /** @description A yard as declared. */
+            /** @description A place with hives. */
             200: {
                 headers: {
                     /** @description The revision in quotes, for `If-Match`. */
@@ -2808,7 +2857,7 @@ export interface operations {
         };
         requestBody?: never;
         responses: {
-            /** @description A hive as declared. */
+            /** @description A hive. */
             200: {
                 headers: {
                     /** @description The revision in quotes, for `If-Match`. */
@@ -2846,7 +2895,7 @@ export interface operations {
             };
         };
         responses: {
-            /** @description A hive as declared. */
+            /** @description A hive. */
             200: {
                 headers: {
                     /** @description The revision in quotes, for `If-Match`. */
@@ -2934,7 +2983,7 @@ export interface operations {
         };
         requestBody?: never;
         responses: {
-            /** @description A feeder as declared. */
+            /** @description A feeder. */
             200: {
                 headers: {
                     /** @description The revision in quotes, for `If-Match`. */
@@ -2972,7 +3021,7 @@ export interface operations {
             };
         };
         responses: {
-            /** @description A feeder as declared. */
+            /** @description A feeder. */
             200: {
                 headers: {
                     /** @description The revision in quotes, for `If-Match`. */
@@ -3279,7 +3328,7 @@ export interface operations {
             query: {
                 /** @description The device. */
                 device: string;
-                /** @description Its channel. */
+                /** @description The device's channel. */
                 channel: string;
                 /** @description First moment; left out: 30 days before the end. */
                 from?: string;

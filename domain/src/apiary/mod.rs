@@ -43,7 +43,7 @@ pub enum Goal {
 }
 
 impl Goal {
-    /// All of them.
+    /// All goals.
     pub const ALL: &'static [Self] = <Self as strum::VariantArray>::VARIANTS;
 
     /// The word in files and on the wire.
@@ -143,7 +143,7 @@ pub enum FeederKind {
 }
 
 impl FeederKind {
-    /// All of them.
+    /// All kinds of feeder.
     pub const ALL: &'static [Self] = <Self as strum::VariantArray>::VARIANTS;
 
     /// The word in files and on the wire.

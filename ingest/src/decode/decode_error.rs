@@ -36,7 +36,7 @@ pub enum DecodeErrorClass {
 }
 
 impl DecodeErrorClass {
-    /// All of them.
+    /// All classes of decode error.
     pub const ALL: &'static [Self] = <Self as strum::VariantArray>::VARIANTS;
 
     /// The kind of a refusal of the domain's checks.

@@ -63,12 +63,12 @@ impl Seconds {
         self.0 < (1 << 28) * NANOS
     }
 
-    /// As a moment after 1970.
+    /// The number read as seconds after 1970.
     pub fn since_1970(self) -> Timestamp {
         Self::to_timestamp(self.0.div_euclid(1_000_000))
     }
 
-    /// As a moment before or after `moment`.
+    /// The number read as seconds before or after `moment`.
     pub fn from(self, moment: Timestamp) -> Timestamp {
         Self::to_timestamp((i128::from(moment.0) * 1_000_000 + self.0).div_euclid(1_000_000))
     }

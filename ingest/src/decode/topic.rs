@@ -128,7 +128,7 @@ impl TopicFilter {
 
 /// Who reads a message.
 pub(super) enum Route<'c> {
-    /// It came on this device's own topic.
+    /// The decoder of readings: the message came on this device's own topic.
     Readings(DeviceId),
     /// A mapping of the configuration.
     Mapped(&'c Mapping),

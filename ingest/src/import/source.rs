@@ -14,7 +14,7 @@ pub(super) struct RawLine {
     /// Counted from 1, the header included.
     pub number: u64,
     pub bytes: Vec<u8>,
-    /// It was longer than [`LONGEST`].
+    /// Whether the line was longer than [`LONGEST`].
     pub is_cut: bool,
 }
 

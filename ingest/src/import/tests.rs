@@ -290,7 +290,7 @@ const FILLS: &str = "time,feeder,volume_l,strength\n\
 #[test]
 fn fills_are_recorded_once() {
     let (_folder, store) = store();
-    let file = crate::apiary_file::ApiaryFile::parse(
+    let file = larder_wire::apiary::ApiaryFile::parse(
         r#"
         [[yard]]
         id = "north"
@@ -309,7 +309,7 @@ fn fills_are_recorded_once() {
     )
     .unwrap();
     let apiary =
-        crate::apiary_file::apply(&larder_domain::Apiary::default(), &file, false).unwrap();
+        larder_wire::apiary::apply(&larder_domain::Apiary::default(), &file, false).unwrap();
     store.set_apiary(&apiary).unwrap();
     let import = |text: &str| import_fills(text.as_bytes(), "fills.csv", &store, NOW).unwrap();
     let done = import(FILLS);

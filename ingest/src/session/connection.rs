@@ -167,7 +167,7 @@ struct Session {
     unacked: Unacked,
     /// What the broker may send again.
     known: Known,
-    /// Of the last message received.
+    /// The number of the last message received.
     sequence: Sequence,
     backlog: Backlog,
 }

@@ -85,7 +85,7 @@ impl Doorkeeper {
         true
     }
 
-    /// It is in.
+    /// Notes that a client is in.
     pub fn entered(&self, client_id: &str, session_expiry_s: u32) {
         if let Some(client) = self.clients().get_mut(client_id) {
             client.state = State::In;
@@ -93,7 +93,7 @@ impl Doorkeeper {
         }
     }
 
-    /// It has left.
+    /// Notes that a client has left.
     pub fn left(&self, client_id: &str, now: Instant) {
         let mut clients = self.clients();
         if let Some(client) = clients.get_mut(client_id) {

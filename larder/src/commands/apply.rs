@@ -7,8 +7,8 @@ use anyhow::Result;
 use clap::Args;
 use larder_domain::Apiary;
 use larder_domain::apiary::Problem;
-use larder_ingest::apiary_file::{self, ApiaryFile};
 use larder_store::{Desk, edit_apiary};
+use larder_wire::apiary::{self, ApiaryFile};
 use serde_json::json;
 use std::path::{Path, PathBuf};
 
@@ -31,7 +31,7 @@ pub fn run(apply: Apply, shared: &Shared) -> Result<()> {
     let settings = SettingsFile::find(shared.config.as_deref())?;
     let desk = Desk::open(&data_dir(shared, &settings))?;
     let changed = edit_apiary(desk.records(), |current| {
-        let apiary = apiary_file::apply(current, &declared, apply.prune)
+        let apiary = apiary::apply(current, &declared, apply.prune)
             .map_err(|problems| mistakes(&apply.file, &problems))?;
         thresholds_are_known(&apply.file, &apiary)?;
         anyhow::Ok(apiary)

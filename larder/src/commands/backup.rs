@@ -23,7 +23,7 @@ fn is_left_over(name: &std::ffi::OsStr) -> bool {
     name.to_string_lossy().starts_with("larder.sqlite.part")
 }
 
-/// Runs it.
+/// Runs `larder backup`.
 pub fn run(backup: Backup, shared: &Shared) -> Result<()> {
     let file = SettingsFile::find(shared.config.as_deref())?;
     let store = EmbeddedStore::open(&data_dir(shared, &file), Access::Read)?;

@@ -10,9 +10,9 @@ use anyhow::Result;
 use base64::Engine;
 use clap::Args;
 use larder_domain::Apiary;
-use larder_ingest::apiary_file;
 use larder_ingest::decode::{Decoded, Message, decode};
 use larder_store::{Access, Damages, EmbeddedStore, Readings, Records, StoreError};
+use larder_wire::apiary as apiary_file;
 use serde_json::{Value, json};
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -43,7 +43,7 @@ pub struct Check {
     pub apiary: Option<PathBuf>,
 }
 
-/// Runs it.
+/// Runs `larder check`.
 pub fn run(check: Check, shared: &Shared) -> Result<()> {
     match (&check.payload, &check.topic) {
         (Some(payload), Some(topic)) => check_payload(&check, payload, topic, shared),

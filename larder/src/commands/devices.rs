@@ -57,7 +57,7 @@ fn moment(text: &str) -> Result<Timestamp, String> {
         .ok_or_else(|| "a time is written like 2026-09-01T14:00:00Z".to_owned())
 }
 
-/// Runs it.
+/// Runs `larder devices`.
 pub fn run(devices: Devices, shared: &Shared) -> Result<()> {
     match devices.action {
         Action::Learned { device } => list(device.as_ref(), shared),

@@ -9,10 +9,10 @@ use anyhow::Result;
 use chrono::NaiveDate;
 use clap::{Args, Subcommand};
 use larder_domain::{ChannelName, DeviceId, Span, Timestamp, time::local_day};
-use larder_ingest::apiary_file::ApiaryFile;
 use larder_ingest::export::{ExportError, Which, export_readings};
 use larder_store::archive::WhenFull;
 use larder_store::{Access, EmbeddedStore, Readings, Records};
+use larder_wire::apiary::ApiaryFile;
 use std::io::{BufWriter, Write};
 
 /// Write readings or results out as CSV
@@ -69,7 +69,7 @@ fn channel_name(text: &str) -> Result<ChannelName, String> {
     ChannelName::new(text).map_err(|error| error.to_string())
 }
 
-/// Runs it.
+/// Runs `larder export`.
 pub fn run(export: Export, shared: &Shared) -> Result<()> {
     let csv = |selection: Selection| Selection {
         format: selection.format.or((!shared.json).then_some(Format::Csv)),
@@ -152,7 +152,7 @@ fn readings(selection: &ReadingsSelection, shared: &Shared) -> Result<()> {
     }
 }
 
-/// The same as one JSON object a line.
+/// Writes the readings as one JSON object a line.
 fn export_json(
     store: &dyn Readings,
     which: &Which,

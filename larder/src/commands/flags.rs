@@ -103,7 +103,7 @@ pub struct Which {
     pub who: String,
 }
 
-/// Runs it.
+/// Runs `larder flags`.
 pub fn run(flags: Flags, shared: &Shared) -> Result<()> {
     match flags.action {
         Action::Parameters { yard, hive } => parameters(yard.as_ref(), hive.as_ref(), shared),

@@ -57,7 +57,7 @@ pub struct WeatherSource {
     pub source: Source,
 }
 
-/// Runs it.
+/// Runs `larder import`.
 pub fn run(import: Import, shared: &Shared) -> Result<()> {
     let settings = SettingsFile::find(shared.config.as_deref())?;
     let data = data_dir(shared, &settings);

@@ -44,12 +44,12 @@ pub struct Init {
     /// Days after which the server forgets readings [default: never]
     #[arg(long, value_name = "DAYS", value_parser = clap::value_parser!(i32).range(1..=24_855))]
     pub retention_days: Option<i32>,
-    /// Also a bucket of hourly means, least and greatest values, and the task that fills it
+    /// Make a second bucket of hourly means, least and greatest values, and the task that fills it
     #[arg(long)]
     pub hourly: bool,
 }
 
-/// Runs it.
+/// Runs `larder influx`.
 pub fn run(influx: Influx, shared: &Shared) -> Result<()> {
     let Action::Init(init) = influx.action;
     let file = SettingsFile::find(shared.config.as_deref())?;

@@ -52,7 +52,7 @@ pub enum Store {
     InfluxDb2,
 }
 
-/// Runs it.
+/// Runs `larder move`.
 pub fn run(moving: Move, shared: &Shared) -> Result<()> {
     let What::Readings(MoveReadings { from, to }) = moving.what;
     if from == to {

@@ -40,7 +40,7 @@ pub enum Action {
     },
 }
 
-/// Runs it.
+/// Runs `larder notices`.
 pub fn run(command: NoticesCommand, shared: &Shared) -> Result<()> {
     let file = SettingsFile::find(shared.config.as_deref())?;
     let store = EmbeddedStore::open(&data_dir(shared, &file), Access::Read)?;

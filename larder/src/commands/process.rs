@@ -22,7 +22,7 @@ pub struct Process {
     pub yard: Option<YardId>,
 }
 
-/// Runs it.
+/// Runs `larder process`.
 pub fn run(process: Process, shared: &Shared) -> Result<()> {
     let file = SettingsFile::find(shared.config.as_deref())?;
     let store = OpenStore::open(shared, &file, Access::Existing, WhenFull::Refuse)?;

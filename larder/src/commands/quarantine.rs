@@ -63,7 +63,7 @@ pub struct Discard {
 /// Entries read from the store at a time.
 const PAGE: usize = 500;
 
-/// Runs it.
+/// Runs `larder quarantine`.
 pub fn run(quarantine: Quarantine, shared: &Shared) -> Result<()> {
     match quarantine.action {
         Action::List { after, limit } => list(after, limit, shared),

@@ -35,7 +35,7 @@ pub struct Remove {
     /// The device
     #[arg(long, value_name = "ID")]
     pub device: DeviceId,
-    /// Its channel
+    /// The channel
     #[arg(long, value_name = "NAME")]
     pub channel: String,
     /// The first moment, RFC 3339

@@ -26,7 +26,7 @@ pub struct Stands {
 /// One device.
 #[derive(Clone, Debug)]
 pub struct Device {
-    /// Its id.
+    /// The device's id.
     pub id: DeviceId,
     /// Where it stands.
     pub stands: Stands,
@@ -89,7 +89,7 @@ impl Device {
         }
     }
 
-    /// The same device, not heard from `from` on.
+    /// This device, not heard from `from` on.
     pub fn silent_from(self, from: Timestamp) -> Self {
         Self {
             silent_from: Some(from),
@@ -97,7 +97,7 @@ impl Device {
         }
     }
 
-    /// The same device with another battery.
+    /// This device with another battery.
     pub fn with_battery(self, battery: Battery) -> Self {
         Self { battery, ..self }
     }

@@ -17,11 +17,11 @@ use larder_syrup::feeder::Shape;
 pub enum Role {
     /// Stops taking syrup while its neighbours go on.
     Stalled,
-    /// Its feeder leaks.
+    /// A hive whose feeder leaks.
     Leaking,
-    /// Its level sensor goes silent.
+    /// A hive whose level sensor goes silent.
     Silent,
-    /// Its scale's battery runs down.
+    /// A hive whose scale's battery runs down.
     LowBattery,
     /// Strong colony, small feeder: empty.
     Hungry,
@@ -47,17 +47,17 @@ impl Role {
 /// One hive as it is planned.
 #[derive(Clone, Debug)]
 pub struct HivePlan {
-    /// Its id.
+    /// The hive's id.
     pub id: HiveId,
     /// What people call it.
     pub name: String,
     /// Which yard it stands in, from 0.
     pub yard: usize,
-    /// Its place in the yard, from 0.
+    /// The hive's place in the yard, from 0.
     pub place: usize,
-    /// Its feeder's kind.
+    /// The kind of the hive's feeder.
     pub kind: FeederKind,
-    /// Its feeder's id.
+    /// The feeder's id.
     pub feeder: FeederId,
     /// What is fixed about the colony.
     pub traits: Traits,
@@ -72,12 +72,12 @@ pub struct HivePlan {
 }
 
 impl HivePlan {
-    /// Its scale's id; `None` where it has none.
+    /// Id of the hive's scale; `None` where it has none.
     pub fn scale(&self) -> Option<DeviceId> {
         (self.role != Some(Role::WithoutScale)).then(|| device(&format!("scale-{}", self.id)))
     }
 
-    /// Its level sensor's id; `None` where it has none.
+    /// Id of the hive's level sensor; `None` where it has none.
     pub fn level(&self) -> Option<DeviceId> {
         (self.role != Some(Role::WithoutLevelSensor)).then(|| device(&format!("level-{}", self.id)))
     }
@@ -86,7 +86,7 @@ impl HivePlan {
 /// One yard as it is planned.
 #[derive(Clone, Debug)]
 pub struct YardPlan {
-    /// Its id.
+    /// The yard's id.
     pub id: YardId,
     /// What people call it.
     pub name: String,
@@ -95,7 +95,7 @@ pub struct YardPlan {
 }
 
 impl YardPlan {
-    /// Its weather station's id.
+    /// Id of the yard's weather station.
     pub fn station(&self) -> DeviceId {
         device(&format!("sky-{}", self.id))
     }

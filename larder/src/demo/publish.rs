@@ -36,9 +36,9 @@ pub enum PublishError {
     /// No connection, or it broke.
     #[error("the broker at {host}:{port} cannot be reached: {reason}")]
     Broker {
-        /// Its host.
+        /// The broker's host.
         host: String,
-        /// Its port.
+        /// The broker's port.
         port: u16,
         /// What the connection said.
         reason: String,

@@ -11,9 +11,9 @@ type ReadingRow = (String, String, String, i64, f64);
 /// Readings to be appended.
 #[derive(Serialize, Deserialize)]
 pub struct Append {
-    /// They go on to an archive even if they are known.
+    /// Whether the readings go on to an archive even if they are known.
     pub again: bool,
-    /// In order.
+    /// The readings, in the order in which they are appended.
     pub readings: Vec<ReadingRow>,
 }
 

@@ -11,8 +11,12 @@ use lettre::{AsyncSmtpTransport, AsyncTransport, Message, Tokio1Executor};
 use std::path::PathBuf;
 use std::time::Duration;
 
-/// How long a mail server may take for an answer.
+/// How long connecting to a mail server may take.
 const PATIENCE: Duration = Duration::from_secs(20);
+
+/// How long the whole of a mail may take, from connecting to the server's word that it has it: `lettre`
+/// bounds nothing behind the connecting, and one that falls silent would hold up all notices.
+const PATIENCE_FOR_ALL: Duration = Duration::from_secs(60);
 
 /// How mail leaves, checked.
 #[derive(Clone)]
@@ -94,6 +98,7 @@ impl MailServer {
 pub struct Mailer {
     transport: AsyncSmtpTransport<Tokio1Executor>,
     from: Mailbox,
+    patience: Duration,
 }
 
 /// Why a mail was not taken.
@@ -102,7 +107,7 @@ pub struct Mailer {
 pub struct NotTaken {
     /// What the server said.
     pub reason: String,
-    /// It will say the same next time (a 5yz reply).
+    /// Whether the server will say the same next time (a 5yz reply).
     pub for_good: bool,
 }
 
@@ -138,6 +143,7 @@ impl Mailer {
         Ok(Self {
             transport: builder.build(),
             from: server.from.clone(),
+            patience: PATIENCE_FOR_ALL,
         })
     }
 
@@ -158,11 +164,17 @@ impl Mailer {
             .header(ContentType::TEXT_PLAIN)
             .body(letter.body.clone())
             .map_err(|error| unusable(&error))?;
-        let sent = self.transport.send(message).await;
-        sent.map(drop).map_err(|error| NotTaken {
-            for_good: error.is_permanent(),
-            reason: chain(&error),
-        })
+        match tokio::time::timeout(self.patience, self.transport.send(message)).await {
+            Ok(Ok(_)) => Ok(()),
+            Ok(Err(error)) => Err(NotTaken {
+                for_good: error.is_permanent(),
+                reason: chain(&error),
+            }),
+            Err(_) => Err(NotTaken {
+                reason: "the mail server stopped answering".to_owned(),
+                for_good: false,
+            }),
+        }
     }
 }
 
@@ -186,6 +198,24 @@ mod tests {
 
     fn read(url: &str) -> Result<MailServer, String> {
         MailServer::parse(url, "Larder <larder@example.org>")
+    }
+
+    #[tokio::test]
+    async fn a_server_that_falls_silent_is_given_up() {
+        let silent = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+        let port = silent.local_addr().unwrap().port();
+        let server = read(&format!("smtp+plain://127.0.0.1:{port}")).unwrap();
+        let mailer = Mailer {
+            patience: Duration::from_millis(50),
+            ..Mailer::new(&server).unwrap()
+        };
+        let letter = Letter {
+            subject: "Terrace 1".to_owned(),
+            body: "is well".to_owned(),
+        };
+        let refused = mailer.send("ada@example.org", &letter, "1").await;
+        let refused = refused.unwrap_err();
+        assert!(!refused.for_good && refused.reason.contains("stopped answering"));
     }
 
     #[test]

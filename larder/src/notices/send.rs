@@ -20,12 +20,12 @@ const ROUND: usize = 200;
 const AT_A_TIME: usize = 8;
 /// The pause after the first failure, ms. It doubles each time.
 const FIRST_PAUSE_MS: i64 = 5_000;
-/// And grows up to this: an hour.
+/// The longest pause between two tries, ms: an hour.
 const LONGEST_PAUSE_MS: i64 = 3_600_000;
-/// Tries until it is given up: about two days.
+/// Tries until a notice is given up: about two days.
 const MOST_TRIES: u32 = 58;
-/// The same where the other side says that it never will: three hours, time to put a wrong password
-/// or a full mailbox right.
+/// Tries until a notice is given up where the other side says that it never will: three hours, time
+/// to put a wrong password or a full mailbox right.
 const MOST_TRIES_REFUSED: u32 = 12;
 
 /// How mail and webhooks leave.

@@ -29,7 +29,7 @@ const PATIENCE: Duration = Duration::from_secs(15);
 pub struct StateTopics {
     /// The broker.
     pub broker: BrokerUrl,
-    /// Its user's password.
+    /// The password of our user at the broker.
     pub password: Option<Password>,
     /// Certificates, where TLS is spoken.
     pub tls: TlsFiles,

@@ -20,9 +20,9 @@ pub struct Index<'a> {
 
 #[derive(Default)]
 struct OfYard<'a> {
-    /// Those that ever stood there, by id.
+    /// The hives that ever stood there, by id.
     hives: Vec<&'a Hive>,
-    /// Those that ever stood there, of the hives and the weather.
+    /// The devices of the hives that ever stood there, and of the yard's weather.
     devices: BTreeSet<DeviceId>,
 }
 
@@ -116,7 +116,7 @@ impl<'a> Index<'a> {
         self.health.get(device)
     }
 
-    /// The same of all of them.
+    /// What is known of every device beside its readings.
     pub fn all_health(&self) -> impl Iterator<Item = &DeviceHealth> {
         self.health.values()
     }

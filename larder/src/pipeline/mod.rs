@@ -115,7 +115,8 @@ impl Pipeline<'_> {
         self.process_noted(turns, &BTreeMap::new(), now, longest_ms)
     }
 
-    /// The same with what was written down for some yards: a fill makes no reading new.
+    /// Estimates what may be different from what it was, because of news or because of what was
+    /// written down for some yards (`noted`): a fill makes no reading new.
     pub fn process_noted(
         &self,
         turns: &mut Turns,

@@ -63,7 +63,7 @@ pub struct ClockWatch {
     newest: Option<Timestamp>,
     /// Since when it is in doubt.
     held_since: Option<Instant>,
-    /// It was waited for long enough.
+    /// Whether the clock is believed after all, because it was waited for long enough.
     is_believed: bool,
 }
 

@@ -33,7 +33,7 @@ pub struct Sink {
 
 /// How to reach the broker as a client.
 pub struct Door {
-    /// Its address.
+    /// The broker's address.
     pub broker: BrokerUrl,
     password: Option<Password>,
     tls: TlsFiles,

@@ -189,7 +189,7 @@ fn process(
     Ok((done, record_ends))
 }
 
-/// The same of the last days alone, as if every yard had been estimated an hour ago.
+/// Estimates the last days alone, as if every yard had been estimated an hour ago.
 fn last_days(
     readings: &dyn Readings,
     records: &dyn Records,

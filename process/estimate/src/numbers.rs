@@ -1,5 +1,5 @@
 //! The registry of numbers: every number that a rule or a model rests on is declared with
-//! [`numbers!`](crate::numbers) once, with its unit, the range in which it makes sense and where it
+//! [`numbers!`](macro@crate::numbers) once, with its unit, the range in which it makes sense and where it
 //! comes from. [`all`] lists them; `docs/numbers.md` is written from that by a test.
 
 use std::ops::Range;
@@ -53,7 +53,7 @@ impl Source {
 
 /// What a constant of several types holds.
 pub trait Values {
-    /// In order.
+    /// The values in order.
     fn values(&self) -> Vec<f64>;
 }
 

@@ -1,20 +1,20 @@
 //! What one could sensibly set otherwise in the estimators, with where the usual value comes from.
-//! Flags have their own: [`crate::flags`].
+//! Flags have thresholds of their own, in the crate `larder-flags`.
 
 use crate::numbers::Source;
 
-/// All of it.
+/// All parameters of the estimators.
 #[derive(Clone, Copy, PartialEq, Debug, Default)]
 pub struct Parameters {
-    /// Of the feeder's model.
+    /// Parameters of the feeder's model.
     pub feeder: FeederParameters,
-    /// Of rain on hives.
+    /// Parameters of rain on hives.
     pub rain: RainParameters,
-    /// Of how wide intervals are.
+    /// Parameters of how wide intervals are.
     pub interval: IntervalParameters,
 }
 
-/// Of the feeder's model.
+/// Parameters of the feeder's model.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct FeederParameters {
     /// Readings this many standard deviations off are not taken in the pass at hand. Usual: 4, one
@@ -74,7 +74,7 @@ impl Default for FeederParameters {
     }
 }
 
-/// Of rain on hives.
+/// Parameters of rain on hives.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct RainParameters {
     /// What stays on a dry hive of a millimetre, kg. On a square metre it weighs a kilogram; a roof has

@@ -28,7 +28,7 @@ pub struct Balance {
 }
 
 impl Balance {
-    /// Of one yard.
+    /// The balance of one yard.
     pub(super) fn of(input: &YardInput<'_>, signals: &Signals, analysis: &YardAnalysis) -> Self {
         let weight: Vec<Vec<f64>> = signals.hives.iter().map(hourly).collect();
         let dried = dried_off(input, signals, analysis, &weight);

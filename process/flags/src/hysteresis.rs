@@ -24,11 +24,11 @@ impl Episode {
 /// What one observation says about a condition.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Vote {
-    /// It holds.
+    /// The condition holds.
     Open,
-    /// It clearly no longer holds.
+    /// The condition clearly no longer holds.
     Close,
-    /// Neither: what was, stays.
+    /// Neither is clear: what was, stays.
     Keep,
 }
 

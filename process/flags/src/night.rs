@@ -33,14 +33,14 @@ larder_estimate::numbers! { "flags.night":
 pub(super) struct Night {
     /// The node at which it is known.
     pub known: usize,
-    /// How long it was, hours.
+    /// The length of the night so far, hours.
     pub hours: f64,
     /// What the hive's weight changed, kg.
     pub own_kg: f64,
     /// What the weight changed beyond the yard's change and the hive's own nights before, drying taken
     /// off, kg.
     pub odd_kg: f64,
-    /// How much such nights differ, kg.
+    /// Standard deviation of `odd_kg`, kg.
     pub sd_kg: f64,
     /// What left the feeders on the scale in that time, kg.
     pub drop_kg: f64,

@@ -1,4 +1,4 @@
-//! The numbers that the rules rest on; see [`larder_estimate::numbers`].
+//! The numbers that the rules rest on; see [`mod@larder_estimate::numbers`].
 
 use larder_estimate::numbers::Number;
 

@@ -40,7 +40,7 @@ pub(super) struct Expected {
     pub litres: f64,
     /// What its neighbours' median feeder lost, l; NaN where too few are known.
     pub neighbours: f64,
-    /// How well that is known: neighbours differ, l.
+    /// Standard deviation of `neighbours`, l: neighbours differ.
     pub neighbours_sd: f64,
 }
 
@@ -217,8 +217,8 @@ pub(super) fn uptake(context: &RuleContext<'_>, h: usize, f: usize, k: usize, ba
     feeder.level(k - back) - feeder.level(k)
 }
 
-/// How well that is known, l: it is a difference of two means of three hours, and warmth moves a
-/// sensor between them.
+/// Standard deviation of [`uptake`], l: it is a difference of two means of three hours, and warmth
+/// moves a sensor between them.
 pub(super) fn uptake_sd(feeder: &FeederSignals, capacity_l: f64) -> f64 {
     LEVEL_NOISE * feeder.noise_l + SENSOR_SHARE * capacity_l
 }

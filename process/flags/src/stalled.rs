@@ -2,7 +2,7 @@
 //! goes, against the colony's own past and its neighbours.
 
 use super::cold::ease_of_day;
-use super::pace::{Pace, uptake, uptake_sd};
+use super::pace::{Expected, Pace, uptake, uptake_sd};
 use super::signals::{FeederSignals, nodes};
 use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes, food_reserves, goal};
 use larder_domain::{Evidence, Flag, FlagKind, Measure};
@@ -85,38 +85,45 @@ pub(super) fn raise(
         });
         for episode in episodes(votes, parameters.holds_hours, CLOSE_HOURS) {
             let k = episode.opened;
-            let taken = Estimate::normal(uptake(context, h, f, k, back), sd_l);
-            let took = Evidence::new("Took {took} in {hours}")
-                .with_estimate("took", taken.at_least(0.0), Measure::Volume)
-                .with("hours", parameters.hours, Measure::Hours);
-            let expected = outlook.at(k);
-            let took = if expected.neighbours.is_nan() {
-                took
-            } else {
-                took.and(", while its neighbours took {neighbours}")
-                    .with_estimate("neighbours", expected.beside(), Measure::Volume)
-            };
-            let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / PER_DAY as f64);
+            let taken = Estimate::normal(uptake(context, h, f, k, back), sd_l).at_least(0.0);
             let details = Details {
                 severity: goal::severity(FlagKind::Stalled, goal::of_feeder(context, h, f, k)),
                 probability: PROBABILITY,
-                evidence: took
-                    .and("; syrup {syrup}, {left} left, filled {days} ago.")
-                    .with_estimate(
-                        "syrup",
-                        feeder.celsius(feeder.syrup[k]),
-                        Measure::Temperature,
-                    )
-                    .with_estimate(
-                        "left",
-                        food_reserves::left_estimate(context, h, f, k),
-                        Measure::Volume,
-                    )
-                    .with("days", days.round(), Measure::Days),
+                evidence: evidence(context, (h, f), k, taken, &outlook.at(k)),
             };
             flags.push(context.feeder_flag(FlagKind::Stalled, (h, f), episode, details));
         }
     }
+}
+
+/// What was taken before node `k` beside what neighbours took, and how the feeder stood.
+fn evidence(
+    context: &RuleContext<'_>,
+    (h, f): (usize, usize),
+    k: usize,
+    taken: Estimate,
+    expected: &Expected,
+) -> Evidence {
+    let feeder = &context.signals.hives[h].feeders[f];
+    let took = Evidence::new("Took {took} in {hours}")
+        .with_estimate("took", taken, Measure::Volume)
+        .with("hours", context.parameters(h).stalled.hours, Measure::Hours);
+    let took = if expected.neighbours.is_nan() {
+        took
+    } else {
+        took.and(", while its neighbours took {neighbours}")
+            .with_estimate("neighbours", expected.beside(), Measure::Volume)
+    };
+    let left = food_reserves::left_estimate(context, h, f, k);
+    let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / PER_DAY as f64);
+    took.and("; syrup {syrup}, {left} left, filled {days} ago.")
+        .with_estimate(
+            "syrup",
+            feeder.celsius(feeder.syrup[k]),
+            Measure::Temperature,
+        )
+        .with_estimate("left", left, Measure::Volume)
+        .with("days", days.round(), Measure::Days)
 }
 
 /// Whether the level rose while nobody poured: comb or foam before the sensor, no sign of a stall.

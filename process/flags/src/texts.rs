@@ -28,114 +28,20 @@ impl FlagTexts {
     /// The words for a kind.
     pub fn of(kind: FlagKind) -> Self {
         match kind {
-            FlagKind::RefillDue => Self {
-                word: "refill due",
-                one: "needs syrup soon",
-                many: "need syrup soon",
-                act: "Fill it, unless flowers feed it by then or it is too cold for syrup.",
-                caution: Some(POURING),
-            },
-            FlagKind::Empty => Self {
-                word: "empty",
-                one: "has no syrup left",
-                many: "have no syrup left",
-                act: "Fill it, or take the feeder off if feeding is done, flowers feed it or it is too cold for syrup.",
-                caution: Some(POURING),
-            },
-            FlagKind::Stalled => Self {
-                word: "stalled",
-                one: "has stopped taking syrup",
-                many: "have stopped taking syrup",
-                act: "Look in: queen, disease, a blocked feeder, or no room left.",
-                caution: Some(
-                    "If it looks like a notifiable disease, move nothing and call your inspector. Local rules come first.",
-                ),
-            },
-            FlagKind::TooCold => Self {
-                word: "too cold",
-                one: "takes nothing while it is cold",
-                many: "take nothing while it is cold",
-                act: "Leave it closed; use fondant or candy if it is short of stores. Liquid syrup is of no use to it now.",
-                caution: None,
-            },
-            FlagKind::Souring => Self {
-                word: "souring",
-                one: "may hold syrup that is going off",
-                many: "may hold syrup that is going off",
-                act: "Smell it before you fill up. If it smells of yeast, empty the feeder and clean it first.",
-                caution: Some(
-                    "Never feed syrup that ferments, and empty the feeder where no bees can reach what is poured out.",
-                ),
-            },
-            FlagKind::Leaking => Self {
-                word: "leaking",
-                one: "loses syrup that the bees do not take",
-                many: "lose syrup that the bees do not take",
-                act: "Look for a crack or a tilt, and level or change the feeder.",
-                caution: Some(SPILLED),
-            },
-            FlagKind::Robbed => Self {
-                word: "robbed",
-                one: "is being robbed",
-                many: "are being robbed",
-                act: "Close gaps and narrow the entrance; do not open or fill it before evening, and feed nothing in the open.",
-                caution: Some(
-                    "Robbed colonies sting: dress for it. Spilled syrup draws more robbers. Local rules come first.",
-                ),
-            },
-            FlagKind::Displaced => Self {
-                word: "displaced",
-                one: "has been moved or knocked over",
-                many: "have been moved or knocked over",
-                act: "Go and look, and bring a strap or a brick.",
-                caution: Some(
-                    "A hive is heavy: do not lift it alone. Wash spilled syrup away: it draws robbers.",
-                ),
-            },
-            FlagKind::FlowOn => Self {
-                word: "flow on",
-                one: "gains from flowers",
-                many: "gain from flowers",
-                act: "Pour no more syrup while it lasts, and take what is left off before supers go on.",
-                caution: Some("Honey with syrup in it may not be sold as honey."),
-            },
-            FlagKind::NeedsFeed => Self {
-                word: "needs feed",
-                one: "runs short and has no feed on",
-                many: "run short and have no feed on",
-                act: "Put a feeder on, or fondant or candy while it is too cold for syrup.",
-                caution: Some(POURING),
-            },
-            FlagKind::BehindTarget => Self {
-                word: "behind target",
-                one: "will miss its weight at this pace",
-                many: "will miss their weight at this pace",
-                act: "Feed more or sooner while it is warm enough, or join it with another colony in time.",
-                caution: Some(
-                    "Join healthy colonies only: disease goes along with bees and combs. A full can is heavy: carry less at a time.",
-                ),
-            },
-            FlagKind::Silent => Self {
-                word: "silent",
-                one: "is not heard",
-                many: "are not heard",
-                act: "Check its power and its signal.",
-                caution: Some(MAINS),
-            },
-            FlagKind::SensorFault => Self {
-                word: "sensor fault",
-                one: "reports values that can't be right",
-                many: "report values that can't be right",
-                act: "Clean the sensor, and check how it sits and what hangs on it.",
-                caution: Some(MAINS),
-            },
-            FlagKind::LowBattery => Self {
-                word: "low battery",
-                one: "has a nearly empty battery",
-                many: "have nearly empty batteries",
-                act: "Take a charged battery along.",
-                caution: Some("Do not charge a lithium cell below freezing."),
-            },
+            FlagKind::RefillDue => REFILL_DUE,
+            FlagKind::Empty => EMPTY,
+            FlagKind::Stalled => STALLED,
+            FlagKind::TooCold => TOO_COLD,
+            FlagKind::Souring => SOURING,
+            FlagKind::Leaking => LEAKING,
+            FlagKind::Robbed => ROBBED,
+            FlagKind::Displaced => DISPLACED,
+            FlagKind::FlowOn => FLOW_ON,
+            FlagKind::NeedsFeed => NEEDS_FEED,
+            FlagKind::BehindTarget => BEHIND_TARGET,
+            FlagKind::Silent => SILENT,
+            FlagKind::SensorFault => SENSOR_FAULT,
+            FlagKind::LowBattery => LOW_BATTERY,
         }
     }
 
@@ -152,6 +58,128 @@ impl FlagTexts {
         }
     }
 }
+
+const REFILL_DUE: FlagTexts = FlagTexts {
+    word: "refill due",
+    one: "needs syrup soon",
+    many: "need syrup soon",
+    act: "Fill it, unless flowers feed it by then or it is too cold for syrup.",
+    caution: Some(POURING),
+};
+
+const EMPTY: FlagTexts = FlagTexts {
+    word: "empty",
+    one: "has no syrup left",
+    many: "have no syrup left",
+    act: "Fill it, or take the feeder off if feeding is done, flowers feed it or it is too cold for syrup.",
+    caution: Some(POURING),
+};
+
+const STALLED: FlagTexts = FlagTexts {
+    word: "stalled",
+    one: "has stopped taking syrup",
+    many: "have stopped taking syrup",
+    act: "Look in: queen, disease, a blocked feeder, or no room left.",
+    caution: Some(
+        "If it looks like a notifiable disease, move nothing and call your inspector. Local rules come first.",
+    ),
+};
+
+const TOO_COLD: FlagTexts = FlagTexts {
+    word: "too cold",
+    one: "takes nothing while it is cold",
+    many: "take nothing while it is cold",
+    act: "Leave it closed; use fondant or candy if it is short of stores. Liquid syrup is of no use to it now.",
+    caution: None,
+};
+
+const SOURING: FlagTexts = FlagTexts {
+    word: "souring",
+    one: "may hold syrup that is going off",
+    many: "may hold syrup that is going off",
+    act: "Smell it before you fill up. If it smells of yeast, empty the feeder and clean it first.",
+    caution: Some(
+        "Never feed syrup that ferments, and empty the feeder where no bees can reach what is poured out.",
+    ),
+};
+
+const LEAKING: FlagTexts = FlagTexts {
+    word: "leaking",
+    one: "loses syrup that the bees do not take",
+    many: "lose syrup that the bees do not take",
+    act: "Look for a crack or a tilt, and level or change the feeder.",
+    caution: Some(SPILLED),
+};
+
+const ROBBED: FlagTexts = FlagTexts {
+    word: "robbed",
+    one: "is being robbed",
+    many: "are being robbed",
+    act: "Close gaps and narrow the entrance; do not open or fill it before evening, and feed nothing in the open.",
+    caution: Some(
+        "Robbed colonies sting: dress for it. Spilled syrup draws more robbers. Local rules come first.",
+    ),
+};
+
+const DISPLACED: FlagTexts = FlagTexts {
+    word: "displaced",
+    one: "has been moved or knocked over",
+    many: "have been moved or knocked over",
+    act: "Go and look, and bring a strap or a brick.",
+    caution: Some(
+        "A hive is heavy: do not lift it alone. Wash spilled syrup away: it draws robbers.",
+    ),
+};
+
+const FLOW_ON: FlagTexts = FlagTexts {
+    word: "flow on",
+    one: "gains from flowers",
+    many: "gain from flowers",
+    act: "Pour no more syrup while it lasts, and take what is left off before supers go on.",
+    caution: Some("Honey with syrup in it may not be sold as honey."),
+};
+
+const NEEDS_FEED: FlagTexts = FlagTexts {
+    word: "needs feed",
+    one: "runs short and has no feed on",
+    many: "run short and have no feed on",
+    act: "Put a feeder on, or fondant or candy while it is too cold for syrup.",
+    caution: Some(POURING),
+};
+
+const BEHIND_TARGET: FlagTexts = FlagTexts {
+    word: "behind target",
+    one: "will miss its weight at this pace",
+    many: "will miss their weight at this pace",
+    act: "Feed more or sooner while it is warm enough, or join it with another colony in time.",
+    caution: Some(
+        "Join healthy colonies only: disease goes along with bees and combs. A full can is heavy: carry less at a time.",
+    ),
+};
+
+const SILENT: FlagTexts = FlagTexts {
+    word: "silent",
+    one: "is not heard",
+    many: "are not heard",
+    act: "Check its power and its signal.",
+    caution: Some(MAINS),
+};
+
+const SENSOR_FAULT: FlagTexts = FlagTexts {
+    word: "sensor fault",
+    one: "reports values that can't be right",
+    many: "report values that can't be right",
+    act: "Clean the sensor, and check how it sits and what hangs on it.",
+    caution: Some(MAINS),
+};
+
+const LOW_BATTERY: FlagTexts = FlagTexts {
+    word: "low battery",
+    one: "has a nearly empty battery",
+    many: "have nearly empty batteries",
+    act: "Take a charged battery along.",
+    caution: Some("Do not charge a lithium cell below freezing."),
+};
 
 /// For whoever pours syrup.
 const POURING: &str = "Pour in the evening where bees rob, and spill nothing. No syrup under honey supers. A full can is heavy: carry less at a time.";

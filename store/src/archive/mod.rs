@@ -74,11 +74,11 @@ pub struct WriteFault {
 pub enum FaultKind {
     /// No answer, or a connection that broke.
     Unreachable,
-    /// It answers that it cannot at the moment.
+    /// The server answers that it cannot at the moment.
     Busy,
-    /// It does not let us: token, organisation, bucket.
+    /// The server does not let us: token, organisation, bucket.
     Forbidden,
-    /// It refuses what was sent, and a person must look.
+    /// The server refuses what was sent, and a person must look.
     Refused,
 }
 

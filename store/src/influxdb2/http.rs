@@ -51,14 +51,14 @@ pub enum Trouble {
     Busy {
         /// What it says.
         says: String,
-        /// How long it asks us to wait.
+        /// How long the server asks us to wait.
         retry_after: Option<Duration>,
     },
     /// Not with this token.
     Forbidden(String),
     /// No such thing: organisation, bucket.
     Missing(String),
-    /// It understands but does not want what was sent.
+    /// The server understands but does not want what was sent.
     Refused(String),
 }
 

@@ -13,7 +13,7 @@ pub struct Term {
     pub sd: f64,
     /// The unit of `sd`.
     pub unit: &'static str,
-    /// What that makes in litres at 20 °C, one standard deviation.
+    /// The cause's share of the uncertainty in litres at 20 °C, one standard deviation.
     pub litres: f64,
     /// Where the uncertainty comes from.
     pub source: &'static str,

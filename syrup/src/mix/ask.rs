@@ -10,7 +10,7 @@ use crate::units::{DegreesCelsius, Kilograms, Litres, NotUnderstood, Typed, type
 /// Sugar as people say it: a mass, or so many bags of a mass.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Sugar {
-    /// All of it.
+    /// All sugar, bagged or not.
     pub mass: Kilograms,
     /// The bags it comes in, where they were named.
     pub bags: Option<BagCount>,
@@ -93,7 +93,7 @@ impl WaterAmount {
         })
     }
 
-    /// As a mass.
+    /// The water as a mass.
     pub fn mass(self) -> Kilograms {
         match self {
             Self::Mass(mass) => mass,

@@ -56,11 +56,11 @@ pub enum Caution {
         /// From here on everything dissolves.
         above: DegreesCelsius,
     },
-    /// It can throw crystals.
+    /// The syrup can throw crystals.
     Crystals {
-        /// Below this.
+        /// The syrup can throw crystals when it is cooler than this.
         below: DegreesCelsius,
-        /// It will stand cooler than that.
+        /// Whether the syrup will stand cooler than that.
         for_sure_cooler: bool,
     },
     /// Thin syrup ferments.

@@ -28,7 +28,7 @@ pub struct Warmth {
     pub water_at: DegreesCelsius,
     /// The finished mix.
     pub ends_at: DegreesCelsius,
-    /// Of the water, so much is hot.
+    /// The part of the water that is hot.
     pub hot: Kilograms,
     /// The hot water's temperature.
     pub hot_at: DegreesCelsius,

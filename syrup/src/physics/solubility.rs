@@ -28,7 +28,7 @@ pub fn solubility(temperature: DegreesCelsius) -> MassFraction {
 pub enum Crystallises {
     /// Not above -13 °C: it is thin enough to stay clear.
     Never,
-    /// Below this temperature; warmer, everything dissolves in time.
+    /// The syrup can crystallise below this temperature; warmer, everything dissolves in time.
     Below(DegreesCelsius),
     /// At any temperature up to 100 °C: there is more sugar than water can hold.
     Always,

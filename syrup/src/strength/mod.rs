@@ -19,8 +19,8 @@ pub struct Strength {
 /// Sugar as a share of the mass of syrup whose strength nobody wrote down: 3:2, between the 1:1 and
 /// the 2:1 that are fed (common practice).
 pub const UNKNOWN_SUGAR: f64 = 0.6;
-/// How far that may be off, as one standard deviation: 1:1 and 2:1 lie so far from their middle,
-/// divided by the square root of three (anything between them is as likely).
+/// How far `UNKNOWN_SUGAR` may be off, as one standard deviation: 1:1 and 2:1 lie so far from their
+/// middle, divided by the square root of three (anything between them is as likely).
 pub const UNKNOWN_SUGAR_SD: f64 = 0.048;
 
 /// Why a strength was refused.

@@ -8,7 +8,7 @@ use larder_domain::{ChannelName, DeviceId};
 pub(in crate::decode) struct Speaker<'a> {
     /// The device of the topic.
     pub device: &'a DeviceId,
-    /// It is declared as a gateway and may speak for others.
+    /// Whether the device is declared as a gateway and may speak for others.
     pub is_gateway: bool,
 }
 

@@ -28,7 +28,7 @@ pub(super) enum Value<'a> {
     /// Cannot be read.
     Unreadable {
         why: String,
-        /// It was a map: what its members would have said is lost.
+        /// Whether it was a map: what its members would have said is lost.
         was_map: bool,
     },
 }

@@ -20,7 +20,7 @@ pub enum Feeder {
     Explain(explain::Explain),
 }
 
-/// Runs it.
+/// Runs `larder feeder`.
 pub fn run(feeder: Feeder, shared: &Shared) -> Result<()> {
     match feeder {
         Feeder::Kinds(command) => kinds::run(&command, shared),

@@ -106,7 +106,7 @@ pub struct Mix {
     pub units: UnitsOption,
 }
 
-/// Runs it.
+/// Runs `larder mix`.
 pub fn run(mix: Mix, shared: &Shared) -> Result<()> {
     let units = mix.units.choose(shared)?;
     let card = mix.card.clone();

@@ -87,7 +87,7 @@ pub struct Selection {
     pub units: UnitsOption,
 }
 
-/// Runs it.
+/// Runs `larder report`.
 pub fn run(report: Report, shared: &Shared) -> Result<()> {
     let selection = report.kind.selection();
     let file = SettingsFile::find(shared.config.as_deref())?;

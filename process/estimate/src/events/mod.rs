@@ -35,9 +35,9 @@ crate::numbers! { "estimate.events":
 /// A sudden change of what is in a feeder.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Change {
-    /// It was not yet so then.
+    /// The last moment at which the change had not happened yet.
     pub earliest: Timestamp,
-    /// It was so then.
+    /// The first moment at which the change had happened.
     pub latest: Timestamp,
     /// What happened.
     pub kind: ChangeKind,
@@ -61,7 +61,7 @@ pub enum ChangeKind {
     Fill,
     /// Some syrup went out at once: dumped, tipped.
     Spill,
-    /// All of it went: the feeder was blown or knocked off, or emptied by hand.
+    /// All syrup went: the feeder was blown or knocked off, or emptied by hand.
     Lost,
     /// What was in it was thrown out and fresh syrup poured in.
     Renewed,
@@ -84,7 +84,7 @@ impl Change {
 /// All that is known of one feeder's sudden changes.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct FeederEvents {
-    /// In order of time.
+    /// The sudden changes, in order of time.
     pub changes: Vec<Change>,
     /// When the level sensor tells of something else than syrup.
     pub masked: Vec<Span>,

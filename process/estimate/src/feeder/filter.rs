@@ -54,92 +54,145 @@ pub(super) fn forwards<const M: usize>(
 ) {
     let n = task.grid.len();
     workspace.clear(n, nodes.len());
-    let mut prior = prior_of(task, 0);
-    let gate = task.parameters.gate_sds.powi(2);
-    let mut state = first_state(task, &prior);
-    let mut step = Step::new(workspace.appetite.first().map_or(1.0, |a| a.memory_hours));
-    let mut next_change = 0;
-    let mut refused = 0;
-    // Whether a colony emptied it or it was put on clean is not known before the first change.
-    let mut left_behind = FIRST_DREGS * task.parameters.dregs_share;
+    let mut run = Run::<M>::new(task, nodes, workspace);
     for k in 0..n {
         if k > 0 {
-            let appetite = &workspace.appetite[k - 1];
-            step = step.with_memory(appetite.memory_hours);
-            step.keep_volume = 1.0;
-            let node = &task.observations.nodes[k];
-            step.keep_sensor = if node.new_sensor { 0.0 } else { 1.0 };
-            if node.new_sensor {
-                workspace.sensors.push(sensor_traits(task, &state));
-                prior = prior_of(task, k);
-            }
-            step.keep_taken = if task.midnights[k - 1] { 0.0 } else { 1.0 };
-            let mut jump = Jump::by_loss(task, k - 1);
-            while next_change < nodes.len() && nodes[next_change] == k {
-                let change = &task.changes[next_change];
-                left_behind = match change.kind {
-                    ChangeKind::Fill | ChangeKind::Renewed => task.parameters.dregs_share,
-                    ChangeKind::Spill => left_behind,
-                    ChangeKind::Lost => 0.0,
-                };
-                let variance = jump.add(task, change, state.mean[VOLUME]);
-                workspace.jump_variance[next_change] = variance;
-                next_change += 1;
-            }
-            if refused > GIVE_IN_NODES {
-                jump.variance += (UNSEEN_SD_SHARE * task.capacity_l).powi(2);
-                refused = 0;
-            }
-            if jump.all_goes {
-                step.keep_volume = 0.0;
-            }
-            state.predict(&step);
-            step.add_appetite(appetite, &mut state);
-            state.mean[VOLUME] += jump.litres;
-            state.covariance[VOLUME][VOLUME] += jump.variance;
-            state.covariance[OFFSET][OFFSET] += OFFSET_DRIFT * prior.offset_sd.powi(2);
-            if node.new_sensor {
-                set_sensor_prior(&mut state, &prior);
-            }
-            workspace.steps.push(step);
+            run.step_to(k, workspace);
         }
-        let node = &task.observations.nodes[k];
-        if node.n > 0 {
-            let row = row_of(node, &state);
-            let expected = row[VOLUME] * state.mean[VOLUME]
-                + row[OFFSET] * state.mean[OFFSET]
-                + row[WARMTH] * state.mean[WARMTH];
-            let residual = node.litres - expected;
-            let noise = noise_variance(task.observations, node.n) / workspace.weights[k];
-            let innovation = state.innovation(&row, noise);
-            if residual.powi(2) <= gate * innovation.variance() {
-                workspace
-                    .updates
-                    .push(state.update(&innovation, residual).of_first());
-                refused = 0;
-            } else {
-                workspace.refused[k] = residual / row[VOLUME];
-                refused += 1;
-            }
-        }
+        run.take_reading(k, workspace);
         if empty[k] {
-            let mut row = [0.0; M];
-            row[VOLUME] = 1.0;
-            let residual = left_behind * task.capacity_l - state.mean[VOLUME];
-            let innovation = state.innovation(&row, (EMPTY_SD_SHARE * task.capacity_l).powi(2));
-            workspace
-                .updates
-                .push(state.update(&innovation, residual).of_first());
+            run.take_emptiness(workspace);
         }
         workspace.updates_until.push(workspace.updates.len());
         workspace
             .filtered
-            .push([VOLUME, RATE].map(|i| state.marginal(i)));
+            .push([VOLUME, RATE].map(|i| run.state.marginal(i)));
         if M > TAKEN && task.day_ends(k) {
-            workspace.taken.push(state.marginal(TAKEN));
+            workspace.taken.push(run.state.marginal(TAKEN));
         }
     }
-    workspace.sensors.push(sensor_traits(task, &state));
+    workspace.sensors.push(sensor_traits(task, &run.state));
+}
+
+/// The filter on its way over the nodes.
+struct Run<'a, const M: usize> {
+    task: &'a Task<'a>,
+    /// The node of each change.
+    nodes: &'a [usize],
+    /// What is expected of the sensor that watches now.
+    prior: SensorPrior,
+    state: State<M>,
+    step: Step,
+    /// The first change that has not been put in yet, as an index into `nodes`.
+    next_change: usize,
+    /// Nodes refused in a row.
+    refused: usize,
+    /// What is in the feeder when it is empty, as a share of the capacity.
+    left_behind: f64,
+}
+
+impl<'a, const M: usize> Run<'a, M> {
+    fn new(task: &'a Task<'a>, nodes: &'a [usize], workspace: &Workspace) -> Self {
+        let prior = prior_of(task, 0);
+        Self {
+            task,
+            nodes,
+            state: first_state(task, &prior),
+            prior,
+            step: Step::new(workspace.appetite.first().map_or(1.0, |a| a.memory_hours)),
+            next_change: 0,
+            refused: 0,
+            // Whether a colony emptied it or it was put on clean is not known before the first change.
+            left_behind: FIRST_DREGS * task.parameters.dregs_share,
+        }
+    }
+
+    /// Carries the state from the node before `k` to `k`.
+    fn step_to(&mut self, k: usize, workspace: &mut Workspace) {
+        let task = self.task;
+        let appetite = &workspace.appetite[k - 1];
+        let mut step = self.step.with_memory(appetite.memory_hours);
+        step.keep_volume = 1.0;
+        let node = &task.observations.nodes[k];
+        step.keep_sensor = if node.new_sensor { 0.0 } else { 1.0 };
+        if node.new_sensor {
+            workspace.sensors.push(sensor_traits(task, &self.state));
+            self.prior = prior_of(task, k);
+        }
+        step.keep_taken = if task.midnights[k - 1] { 0.0 } else { 1.0 };
+        let mut jump = Jump::by_loss(task, k - 1);
+        self.put_changes_in(k, &mut jump, &mut workspace.jump_variance);
+        if self.refused > GIVE_IN_NODES {
+            jump.variance += (UNSEEN_SD_SHARE * task.capacity_l).powi(2);
+            self.refused = 0;
+        }
+        if jump.all_goes {
+            step.keep_volume = 0.0;
+        }
+        let state = &mut self.state;
+        state.predict(&step);
+        step.add_appetite(appetite, state);
+        state.mean[VOLUME] += jump.litres;
+        state.covariance[VOLUME][VOLUME] += jump.variance;
+        state.covariance[OFFSET][OFFSET] += OFFSET_DRIFT * self.prior.offset_sd.powi(2);
+        if node.new_sensor {
+            set_sensor_prior(state, &self.prior);
+        }
+        self.step = step;
+        workspace.steps.push(step);
+    }
+
+    /// Adds the changes at node `k` to `jump`, and notes the variance that each adds.
+    fn put_changes_in(&mut self, k: usize, jump: &mut Jump, variances: &mut [f64]) {
+        while self.next_change < self.nodes.len() && self.nodes[self.next_change] == k {
+            let change = &self.task.changes[self.next_change];
+            self.left_behind = match change.kind {
+                ChangeKind::Fill | ChangeKind::Renewed => self.task.parameters.dregs_share,
+                ChangeKind::Spill => self.left_behind,
+                ChangeKind::Lost => 0.0,
+            };
+            variances[self.next_change] = jump.add(self.task, change, self.state.mean[VOLUME]);
+            self.next_change += 1;
+        }
+    }
+
+    /// Takes the node's reading in, or refuses it where it lies beyond the gate.
+    fn take_reading(&mut self, k: usize, workspace: &mut Workspace) {
+        let (task, state) = (self.task, &mut self.state);
+        let node = &task.observations.nodes[k];
+        if node.n == 0 {
+            return;
+        }
+        let row = row_of(node, state);
+        let expected = row[VOLUME] * state.mean[VOLUME]
+            + row[OFFSET] * state.mean[OFFSET]
+            + row[WARMTH] * state.mean[WARMTH];
+        let residual = node.litres - expected;
+        let noise = noise_variance(task.observations, node.n) / workspace.weights[k];
+        let innovation = state.innovation(&row, noise);
+        let gate = task.parameters.gate_sds.powi(2);
+        if residual.powi(2) <= gate * innovation.variance() {
+            workspace
+                .updates
+                .push(state.update(&innovation, residual).of_first());
+            self.refused = 0;
+        } else {
+            workspace.refused[k] = residual / row[VOLUME];
+            self.refused += 1;
+        }
+    }
+
+    /// Takes in that the feeder is empty at this node, but for what stays in it.
+    fn take_emptiness(&mut self, workspace: &mut Workspace) {
+        let (capacity_l, state) = (self.task.capacity_l, &mut self.state);
+        let mut row = [0.0; M];
+        row[VOLUME] = 1.0;
+        let residual = self.left_behind * capacity_l - state.mean[VOLUME];
+        let innovation = state.innovation(&row, (EMPTY_SD_SHARE * capacity_l).powi(2));
+        workspace
+            .updates
+            .push(state.update(&innovation, residual).of_first());
+    }
 }
 
 /// How the states enter a node's reading.

@@ -81,7 +81,7 @@ pub(super) struct Appetite {
     pub mean: f64,
     /// Standard deviation around it, l/h.
     pub sd: f64,
-    /// How long it remembers, hours.
+    /// How long appetite remembers, hours.
     pub memory_hours: f64,
 }
 

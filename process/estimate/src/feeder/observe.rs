@@ -19,7 +19,7 @@ crate::numbers! { "estimate.feeder.observe":
 pub struct Watched {
     /// Mean of the readings around the node, l by the geometry given.
     pub litres: f64,
-    /// How many they were; 0: none.
+    /// How many readings `litres` is the mean of; 0: none.
     pub n: u32,
     /// What one unit of the channel costs, l.
     pub litres_per_unit: f64,
@@ -27,7 +27,7 @@ pub struct Watched {
     pub warmth: f64,
     /// Room that a litre of 20 Cel takes here.
     pub expansion: f64,
-    /// Another sensor takes over here.
+    /// Whether another sensor takes over here.
     pub new_sensor: bool,
     /// Whether the sensor weighs the feeder.
     pub weighs: bool,

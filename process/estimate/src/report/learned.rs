@@ -67,7 +67,7 @@ fn of_level_sensors(
     }
 }
 
-/// Of one instrument as of one day.
+/// What was learned of one instrument as of one day.
 fn of<'a>(
     hive: &'a HiveInput<'_>,
     assignment: &'a Assignment,

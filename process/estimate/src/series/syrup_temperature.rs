@@ -30,7 +30,7 @@ pub struct SyrupTemperature {
 }
 
 impl SyrupTemperature {
-    /// Of one yard whose air is known.
+    /// The syrup temperatures of one yard whose air is known.
     pub fn of(input: &YardInput<'_>, grid: &Grid, air: &[f64], look: Look) -> Self {
         let hives = input.hives.iter().map(|hive| {
             let feeders = hive.feeders.iter().map(|feeder| {

@@ -1,6 +1,6 @@
 //! Thresholds of the kinds that speak of a colony.
 
-/// See [`super::super::flow`].
+/// Thresholds of the rule in `flow.rs`.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Flow {
     /// Gain from flowers in a day that opens the flag, kg (common practice: a few hundred grams).
@@ -24,7 +24,7 @@ impl Default for Flow {
     }
 }
 
-/// See [`super::super::cold`].
+/// Thresholds of the rule in `cold.rs`.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Cold {
     /// Bees do not take syrup colder than this, Cel (common practice: 50 F, syrup not air).
@@ -51,7 +51,7 @@ impl Default for Cold {
     }
 }
 
-/// See [`super::super::pace`]: litres a day of a colony that nothing hinders, before it has days of its own.
+/// Thresholds of the rule in `pace.rs`: litres a day of a colony that nothing hinders, before it has days of its own.
 /// (`uptake_rates` stands for the collected reports that the documentation names.)
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Pace {
@@ -77,7 +77,7 @@ impl Default for Pace {
     }
 }
 
-/// See [`super::super::stalled`].
+/// Thresholds of the rule in `stalled.rs`.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Stalled {
     /// The day's mean ease of taking must be above this (see [`Cold`]).
@@ -110,7 +110,7 @@ impl Default for Stalled {
     }
 }
 
-/// See [`super::super::needs_feed`].
+/// Thresholds of the rule in `needs_feed.rs`.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct NeedsFeed {
     /// A colony is hungry when it is so far under its target, kg.
@@ -128,7 +128,7 @@ impl Default for NeedsFeed {
     }
 }
 
-/// See [`super::super::behind`].
+/// Thresholds of the rule in `behind.rs`.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Behind {
     /// A colony is behind when the daily gain still needed is more than so many times the last week's.

@@ -1,6 +1,6 @@
 //! Thresholds of the kinds that speak of a device.
 
-/// See [`super::super::silent`].
+/// Thresholds of the rule in `silent.rs`.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Silent {
     /// A device is silent that says nothing for so many of its own intervals (measured).
@@ -22,12 +22,12 @@ impl Default for Silent {
     }
 }
 
-/// See [`super::super::low_battery`].
+/// Thresholds of the rule in `low_battery.rs`.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct LowBattery {
     /// A lithium cell under this is nearly empty, V (common practice).
     pub low_v: f64,
-    /// Above this it has been changed or charged, V (common practice).
+    /// A cell above this has been changed or charged, V (common practice).
     pub charged_v: f64,
     /// A battery is back when it stays charged for so long, hours.
     pub stays_hours: f64,
@@ -43,7 +43,7 @@ impl Default for LowBattery {
     }
 }
 
-/// See [`super::super::sensor_fault`].
+/// Thresholds of the rule in `sensor_fault.rs`.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct SensorFault {
     /// A value is stuck that stays for so long, hours, and longer than chance allows (measured).

@@ -1,6 +1,6 @@
 //! Thresholds of the kinds that speak of a feeder and what is in it.
 
-/// See [`super::super::empty`].
+/// Thresholds of the rule in `empty.rs`.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Empty {
     /// A feeder with less than this share of its capacity left is empty (common practice: what stays in
@@ -25,7 +25,7 @@ impl Default for Empty {
     }
 }
 
-/// See [`super::super::displaced`].
+/// Thresholds of the rule in `displaced.rs`.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Displaced {
     /// The empty feeder itself weighs at least this, kg for each litre of capacity (common practice).
@@ -46,7 +46,7 @@ impl Default for Displaced {
     }
 }
 
-/// See [`super::super::loss`].
+/// Thresholds of the rule in `loss.rs`.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Loss {
     /// A loss is fast when this much more goes out than one and a half times what the colony took
@@ -82,7 +82,7 @@ impl Default for Loss {
     }
 }
 
-/// See [`super::super::souring`].
+/// Thresholds of the rule in `souring.rs`.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Souring {
     /// Days at the yeasts' best temperature after which 1:1 is likely to be sour (common practice:
@@ -127,7 +127,7 @@ impl Default for Souring {
     }
 }
 
-/// See [`super::super::refill`].
+/// Thresholds of the rule in `refill.rs`.
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct Refill {
     /// A refill is due when less than this share of the capacity is left (common practice).

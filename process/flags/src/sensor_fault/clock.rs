@@ -6,7 +6,8 @@ use larder_domain::{Evidence, Measure, Timestamp};
 use larder_estimate::input::DeviceInput;
 
 larder_estimate::numbers! { "flags.sensor_fault.clock":
-    /// How long it is told after the last such reading, ms: three days in which all readings are right.
+    /// How long a wrong clock is told of after the last reading that shows it, ms: three days in
+    /// which all readings are right.
     TOLD_FOR_MS: i64 = 3 * 86_400_000, "ms", [86000000.0, 780000000.0], Chosen;
     /// How sure a wrong clock is.
     PROBABILITY: f64 = 0.97, "1", [0.32, 1.0], Chosen;

@@ -22,7 +22,8 @@ pub(in super::super) struct Judged {
     pub time: Timestamp,
     /// Litres by the geometry given.
     pub litres: f64,
-    /// It can't be: out of the feeder, refused as impossible, or far from its neighbours.
+    /// Whether the value can't be: out of the feeder, refused as impossible, or far from its
+    /// neighbours.
     pub absurd: bool,
     /// Whether the value equals the one before.
     pub repeated: bool,

@@ -92,7 +92,7 @@ impl FeederSignals {
         Estimate::normal(celsius, self.celsius_sd())
     }
 
-    /// How well that is known, K.
+    /// Standard deviation of a temperature of the feeder's syrup, K.
     pub fn celsius_sd(&self) -> f64 {
         if self.has_thermometer() {
             THERMOMETER_SD

@@ -92,7 +92,7 @@ impl State {
         }
     }
 
-    /// All of it, in blocks or not; `None`: no reading yet.
+    /// The extent of the whole series, in blocks or not; `None`: no reading yet.
     pub(super) fn extent(&self) -> Option<Extent> {
         match (self.stored, Extent::of(&self.open)) {
             (Some(stored), Some(open)) => Some(stored.under(open)),

@@ -37,7 +37,7 @@ pub(super) fn put(db: &Connection, receipts: &[Receipt], log_id: i64) -> Result<
     Ok(())
 }
 
-/// All of them.
+/// All receipts that are remembered.
 pub(super) fn load(db: &Connection) -> Result<Vec<Receipt>, Fault> {
     let mut select = db.prepare("SELECT * FROM receipt")?;
     let rows = select.query_and_then([], |row| {

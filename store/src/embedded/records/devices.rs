@@ -12,8 +12,8 @@ use std::collections::{BTreeMap, HashSet};
 /// Writes down when a device was last heard.
 pub(super) fn put_heard(db: &Connection, device: &DeviceId, at: Timestamp) -> Result<(), Fault> {
     db.prepare_cached(
-        "INSERT INTO device (id, last_seen) VALUES (?1, ?2) ON CONFLICT (id)
-         DO UPDATE SET last_seen = ?2 WHERE last_seen < ?2",
+        "INSERT INTO device (id, last_heard) VALUES (?1, ?2) ON CONFLICT (id)
+         DO UPDATE SET last_heard = ?2 WHERE last_heard < ?2",
     )?
     .execute(params![device.as_str(), at.0])?;
     Ok(())

@@ -109,7 +109,7 @@ fn as_json(asked: &Asked, made: &Budget) -> Value {
     })
 }
 
-/// Of the variance.
+/// The share of the variance that a term makes.
 fn share(term: &Term, made: &Budget) -> f64 {
     if made.sd > 0.0 {
         (term.litres / made.sd).powi(2)

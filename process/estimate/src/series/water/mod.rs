@@ -78,7 +78,7 @@ crate::numbers! { "estimate.series.water":
 pub struct Water {
     /// How much, kg.
     pub kg: Vec<f64>,
-    /// How far that is known, kg (standard deviation). Where hardly any is left, not much can be wrong.
+    /// Standard deviation of `kg`, kg. Where hardly any water is left, not much can be wrong.
     pub sd_kg: Vec<f64>,
 }
 
@@ -209,105 +209,128 @@ impl<'a> Course<'a> {
     }
 
     fn filtered(&self, parameters: &RainParameters) -> Filtered {
-        let Self {
-            weather,
-            common,
-            rain,
-            usual,
-            own_sds,
-        } = self;
-        let n = common.len();
-        let hours = drying_hours(weather, parameters);
-        let mut state = State {
-            mean: [0.0; 3],
-            covariance: [
-                [FIRST_WATER_VARIANCE, 0.0, 0.0],
-                [0.0, FIRST_VARIANCE, 0.0],
-                [0.0, 0.0, FIRST_VARIANCE],
-            ],
+        let n = self.common.len();
+        let hours = drying_hours(self.weather, parameters);
+        let mut state = first_state();
+        let mut found = Filtered {
+            states: Vec::with_capacity(n),
+            steps: Vec::with_capacity(n),
+            updates: Vec::with_capacity(n),
+            likelihood: 0.0,
         };
-        let mut states: Vec<Marginal<3>> = Vec::with_capacity(n);
-        let mut steps: Vec<Step> = Vec::with_capacity(n);
-        let mut updates: Vec<Option<Update<3>>> = Vec::with_capacity(n);
-        let (mut course, mut likelihood) = (0.0, 0.0);
-        for k in 0..n {
-            let dark = weather.bees_in[k];
-            let mm = rain[k].max(LATE_RAIN_SHARE * rain[k.saturating_sub(1)]);
-            let drying = if mm > 0.0 { DRYING_HOURS[1] } else { hours[k] };
+        let mut course = 0.0;
+        for (k, (common, &drying)) in self.common.iter().zip(&hours).enumerate() {
+            let fall = self.fall(k, parameters);
+            let drying = if fall.mm > 0.0 {
+                DRYING_HOURS[1]
+            } else {
+                drying
+            };
             let stays = (-STEP_HOURS / drying).exp();
-            let flight = match (dark, mm > INDOORS_MM) {
-                (true, _) => 0,
-                (false, false) => 1,
-                (false, true) => 2,
-            };
+            let flight = self.flight(k, fall.mm);
             let lasts = (-STEP_HOURS / FLIGHT_HOURS[flight]).exp();
-            let snow = weather.air[k] < SNOW_BELOW;
-            let room = if snow {
-                1.0
-            } else {
-                (-parameters.kg_per_mm * mm / parameters.holds_kg).exp()
-            };
-            let held = if snow {
-                parameters.kg_per_mm * mm
-            } else {
-                parameters.holds_kg * (1.0 - room)
-            };
             let step = Step {
-                water: stays * room,
+                water: stays * fall.room,
                 flight: lasts,
-            };
-            let fallen = if snow {
-                SNOW_KG_PER_MM_SD * mm
-            } else {
-                HELD_SHARE * held
             };
             let loose =
                 DRYING_SHARE * (1.0 - stays) * state.mean[WATER].max(0.0) + LEAST_DRYING_SD_KG;
-            let own_by_day = own_sds[k] / (BY_DAY_SHARE * PER_DAY as f64).sqrt();
-            let mut own = if flight == 1 {
-                own_by_day
-            } else {
-                OWN_NIGHT_SHARE * own_by_day
-            };
-            if common[k].n == 0 {
-                // Nobody saw this step.
-                own = own.max(UNSEEN_SD_KG);
-            } else {
-                course += common[k].kg - usual[k];
+            let own = self.own_step_sd(k, flight);
+            if common.n > 0 {
+                course += common.kg - self.usual[k];
             }
             state.predict(&step);
-            state.mean[WATER] += held;
-            state.covariance[WATER][WATER] += loose.powi(2) + fallen.powi(2);
-            state.covariance[OWN][OWN] += own.powi(2) + (OWN_SPREAD_SHARE * common[k].sd).powi(2);
+            state.mean[WATER] += fall.held;
+            state.covariance[WATER][WATER] += loose.powi(2) + fall.held_sd.powi(2);
+            state.covariance[OWN][OWN] += own.powi(2) + (OWN_SPREAD_SHARE * common.sd).powi(2);
             state.covariance[FLIGHT][FLIGHT] +=
                 FLIGHT_SD_KG[flight].powi(2) * (1.0 - lasts * lasts);
             let mut update = None;
-            if common[k].n > 0 {
+            if common.n > 0 {
                 let row = [1.0; 3];
                 let residual = course - state.mean.iter().sum::<f64>();
-                let noise = READING_SD_KG.powi(2) + (READING_SPREAD_SHARE * common[k].sd).powi(2);
+                let noise = READING_SD_KG.powi(2) + (READING_SPREAD_SHARE * common.sd).powi(2);
                 let innovation = state.innovation(&row, noise);
                 let gate = GATE_SDS * innovation.variance().sqrt();
                 let off = (residual * residual / innovation.variance()).min(GATE_SDS * GATE_SDS);
-                likelihood -= 0.5 * (off + innovation.variance().ln());
-                if residual.abs() < gate || mm > 0.0 {
+                found.likelihood -= 0.5 * (off + innovation.variance().ln());
+                if residual.abs() < gate || fall.mm > 0.0 {
                     update = Some(state.update(&innovation, residual));
                 } else {
                     // Hands, or foragers in numbers: no water, and no news of it.
                     course -= residual;
                 }
             }
-            steps.push(step);
-            updates.push(update);
-            states.push(state.marginal(WATER));
+            found.steps.push(step);
+            found.updates.push(update);
+            found.states.push(state.marginal(WATER));
         }
+        found
+    }
 
-        Filtered {
-            states,
-            steps,
-            updates,
-            likelihood,
+    /// What falls onto a hive in the half hour at node `k`, and what of it stays.
+    fn fall(&self, k: usize, parameters: &RainParameters) -> Fall {
+        let mm = self.rain[k].max(LATE_RAIN_SHARE * self.rain[k.saturating_sub(1)]);
+        if self.weather.air[k] < SNOW_BELOW {
+            return Fall {
+                mm,
+                held: parameters.kg_per_mm * mm,
+                held_sd: SNOW_KG_PER_MM_SD * mm,
+                room: 1.0,
+            };
         }
+        let room = (-parameters.kg_per_mm * mm / parameters.holds_kg).exp();
+        let held = parameters.holds_kg * (1.0 - room);
+        Fall {
+            mm,
+            held,
+            held_sd: HELD_SHARE * held,
+            room,
+        }
+    }
+
+    /// Which of [`FLIGHT_SD_KG`] and [`FLIGHT_HOURS`] holds at node `k`.
+    fn flight(&self, k: usize, mm: f64) -> usize {
+        match (self.weather.bees_in[k], mm > INDOORS_MM) {
+            (true, _) => 0,
+            (false, false) => 1,
+            (false, true) => 2,
+        }
+    }
+
+    /// How far the hives' own weight may stray from the usual course in the step to node `k`, kg.
+    fn own_step_sd(&self, k: usize, flight: usize) -> f64 {
+        let by_day = self.own_sds[k] / (BY_DAY_SHARE * PER_DAY as f64).sqrt();
+        let own = if flight == 1 {
+            by_day
+        } else {
+            OWN_NIGHT_SHARE * by_day
+        };
+        let unseen = self.common[k].n == 0;
+        if unseen { own.max(UNSEEN_SD_KG) } else { own }
+    }
+}
+
+/// Rain or snow of one half hour on a hive.
+struct Fall {
+    /// Rain and melted snow, mm.
+    mm: f64,
+    /// Water that stays, kg.
+    held: f64,
+    /// Standard deviation of `held`, kg.
+    held_sd: f64,
+    /// The share of the water already there that stays.
+    room: f64,
+}
+
+fn first_state() -> State<3> {
+    State {
+        mean: [0.0; 3],
+        covariance: [
+            [FIRST_WATER_VARIANCE, 0.0, 0.0],
+            [0.0, FIRST_VARIANCE, 0.0],
+            [0.0, 0.0, FIRST_VARIANCE],
+        ],
     }
 }
 

@@ -14,11 +14,11 @@ pub const NEWS_FOR_MS: i64 = 7 * 86_400_000;
 /// What of a flag's life is told.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
 pub enum Event {
-    /// It was opened.
+    /// The flag was opened.
     Opened,
-    /// It is over. Only programs are told; people see that it is gone.
+    /// The flag is over. Only programs are told; people see that it is gone.
     Closed,
-    /// It was wrong. Told to whom it was told when it opened.
+    /// The flag was wrong. Told to whom it was told when it opened.
     Withdrawn,
 }
 

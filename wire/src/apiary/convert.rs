@@ -1,7 +1,7 @@
 //! From the file's words to the domain, with every mistake found.
 
 use super::{
-    ApiaryFile, FeederFile, GatewayFile, HiveFile, ScaleFile, SensorFile, ThresholdFile, YardFile,
+    ApiaryFile, FeederWire, GatewayWire, HiveWire, ScaleWire, SensorWire, ThresholdWire, YardWire,
 };
 use chrono::NaiveDate;
 use larder_domain::apiary::Problem;
@@ -20,11 +20,11 @@ use std::str::FromStr;
 /// in `current` stays, unless `prune` asks for the file alone. Applying twice changes nothing.
 pub fn apply(current: &Apiary, file: &ApiaryFile, prune: bool) -> Result<Apiary, Vec<Problem>> {
     let mut problems = Vec::new();
-    let mut yards = all(&file.yard, YardFile::to_yard, &mut problems);
-    let mut hives = all(&file.hive, HiveFile::to_hive, &mut problems);
-    let mut feeders = all(&file.feeder, FeederFile::to_feeder, &mut problems);
-    let mut gateways = all(&file.gateway, GatewayFile::to_device, &mut problems);
-    let thresholds = all(&file.threshold, ThresholdFile::to_threshold, &mut problems);
+    let mut yards = all(&file.yard, YardWire::to_yard, &mut problems);
+    let mut hives = all(&file.hive, HiveWire::to_hive, &mut problems);
+    let mut feeders = all(&file.feeder, FeederWire::to_feeder, &mut problems);
+    let mut gateways = all(&file.gateway, GatewayWire::to_device, &mut problems);
+    let thresholds = all(&file.threshold, ThresholdWire::to_threshold, &mut problems);
     if !problems.is_empty() {
         return Err(problems);
     }
@@ -45,7 +45,7 @@ pub fn apply(current: &Apiary, file: &ApiaryFile, prune: bool) -> Result<Apiary,
     apiary.with_thresholds(kept.into_iter().chain(thresholds).collect())
 }
 
-impl ThresholdFile {
+impl ThresholdWire {
     fn to_threshold(&self) -> Result<Threshold, Vec<Problem>> {
         let wrong = |problem: String| {
             vec![Problem {
@@ -173,11 +173,12 @@ fn word<T: Copy>(
     found
 }
 
-impl YardFile {
+impl YardWire {
     /// Checks and converts.
     pub fn to_yard(&self) -> Result<Yard, Vec<Problem>> {
-        let mut check = Check::new("yard", &self.id);
-        let id = check.id::<YardId, _>("id", &self.id);
+        let given = self.id.as_deref().unwrap_or_default();
+        let mut check = Check::new("yard", given);
+        let id = check.id::<YardId, _>("id", given);
         let timezone = check.good(
             "timezone",
             self.timezone.parse::<chrono_tz::Tz>().map_err(|_| {
@@ -199,7 +200,7 @@ impl YardFile {
             .weather
             .as_deref()
             .and_then(|device| check.id::<DeviceId, _>("weather", device));
-        let name = check.name(self.name.as_deref(), &self.id);
+        let name = check.name(self.name.as_deref(), given);
         let built = id.zip(timezone).map(|(id, timezone)| Yard {
             id,
             name,
@@ -211,16 +212,17 @@ impl YardFile {
     }
 }
 
-impl HiveFile {
+impl HiveWire {
     /// Checks and converts.
     pub fn to_hive(&self) -> Result<Hive, Vec<Problem>> {
-        let mut check = Check::new("hive", &self.id);
-        let id = check.id::<HiveId, _>("id", &self.id);
+        let given = self.id.as_deref().unwrap_or_default();
+        let mut check = Check::new("hive", given);
+        let id = check.id::<HiveId, _>("id", given);
         let yard = check.id::<YardId, _>("yard", &self.yard);
         let goal = self
             .goal
             .as_deref()
-            .and_then(|goal| word(&mut check, "goal", goal, &Goal::ALL, Goal::name));
+            .and_then(|goal| word(&mut check, "goal", goal, Goal::ALL, Goal::name));
         let target_date = self.target_date.as_deref().and_then(|date| {
             check.good(
                 "target_date",
@@ -239,7 +241,7 @@ impl HiveFile {
         let moves = moves.collect();
         let scales = self.scale.0.iter();
         let scales = scales.filter_map(|scale| scale.check(&mut check)).collect();
-        let name = check.name(self.name.as_deref(), &self.id);
+        let name = check.name(self.name.as_deref(), given);
         let built = id.zip(yard).map(|(id, yard)| Hive {
             id,
             name,
@@ -255,7 +257,25 @@ impl HiveFile {
     }
 }
 
-impl ScaleFile {
+/// Where a channel stands, from when to when; or what is wrong with it, in sentences.
+pub fn assignment(
+    device: &str,
+    channel: &str,
+    from: Option<&str>,
+    to: Option<&str>,
+) -> Result<Assignment, Vec<Problem>> {
+    let mut check = Check::new("device", device);
+    let built = ScaleWire {
+        device: device.to_owned(),
+        channel: Some(channel.to_owned()),
+        from: from.map(str::to_owned),
+        to: to.map(str::to_owned),
+    };
+    let built = built.check(&mut check);
+    check.done(built)
+}
+
+impl ScaleWire {
     fn check(&self, check: &mut Check) -> Option<Assignment> {
         let channel = self
             .channel
@@ -270,17 +290,18 @@ impl ScaleFile {
     }
 }
 
-impl FeederFile {
+impl FeederWire {
     /// Checks and converts.
     pub fn to_feeder(&self) -> Result<Feeder, Vec<Problem>> {
-        let mut check = Check::new("feeder", &self.id);
-        let id = check.id::<FeederId, _>("id", &self.id);
+        let given = self.id.as_deref().unwrap_or_default();
+        let mut check = Check::new("feeder", given);
+        let id = check.id::<FeederId, _>("id", given);
         let hive = check.id::<HiveId, _>("hive", &self.hive);
         let kind = word(
             &mut check,
             "kind",
             &self.kind,
-            &FeederKind::ALL,
+            FeederKind::ALL,
             FeederKind::name,
         );
         let sensors = self.sensor.0.iter();
@@ -297,7 +318,14 @@ impl FeederFile {
     }
 }
 
-impl SensorFile {
+impl SensorWire {
+    /// Checks and converts.
+    pub fn to_sensor(&self) -> Result<LevelSensor, Vec<Problem>> {
+        let mut check = Check::new("device", &self.device);
+        let built = self.check(&mut check);
+        check.done(built)
+    }
+
     fn check(&self, check: &mut Check) -> Option<LevelSensor> {
         let source = check.source(&self.device, &self.channel);
         let during = check.span(self.from.as_deref(), self.to.as_deref());
@@ -351,7 +379,7 @@ impl SensorFile {
     }
 }
 
-impl GatewayFile {
+impl GatewayWire {
     /// Checks and converts.
     pub fn to_device(&self) -> Result<DeviceId, Vec<Problem>> {
         let mut check = Check::new("gateway", &self.id);

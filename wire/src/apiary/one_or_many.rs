@@ -1,6 +1,6 @@
 //! `scale` may be a device's name, a table or a list of either; `sensor` a table or a list.
 
-use super::{ScaleFile, SensorFile};
+use super::{ScaleWire, SensorWire};
 use serde::de::{Deserialize, Deserializer, MapAccess, SeqAccess, Visitor, value};
 use serde::ser::{Serialize, Serializer};
 use std::fmt;
@@ -8,25 +8,11 @@ use std::marker::PhantomData;
 
 /// The scales under a hive.
 #[derive(Clone, PartialEq, Debug, Default)]
-pub struct Scales(pub Vec<ScaleFile>);
+pub struct Scales(pub Vec<ScaleWire>);
 
 /// The sensors of a feeder.
 #[derive(Clone, PartialEq, Debug, Default)]
-pub struct Sensors(pub Vec<SensorFile>);
-
-impl Scales {
-    /// There is none.
-    pub fn is_empty(&self) -> bool {
-        self.0.is_empty()
-    }
-}
-
-impl Sensors {
-    /// There is none.
-    pub fn is_empty(&self) -> bool {
-        self.0.is_empty()
-    }
-}
+pub struct Sensors(pub Vec<SensorWire>);
 
 impl<'de> Deserialize<'de> for Scales {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
@@ -37,36 +23,23 @@ impl<'de> Deserialize<'de> for Scales {
 
 impl<'de> Deserialize<'de> for Sensors {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        one_or_many::<SensorFile, D>(deserializer).map(Self)
+        one_or_many::<SensorWire, D>(deserializer).map(Self)
     }
 }
 
 impl Serialize for Scales {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        match &self.0[..] {
-            [scale] if scale.is_plain() => serializer.serialize_str(&scale.device),
-            [scale] => scale.serialize(serializer),
-            scales => scales.serialize(serializer),
-        }
+        self.0.serialize(serializer)
     }
 }
 
 impl Serialize for Sensors {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        match &self.0[..] {
-            [sensor] => sensor.serialize(serializer),
-            sensors => sensors.serialize(serializer),
-        }
+        self.0.serialize(serializer)
     }
 }
 
-impl ScaleFile {
-    fn is_plain(&self) -> bool {
-        self.channel.is_none() && self.from.is_none() && self.to.is_none()
-    }
-}
-
-struct ScaleOrName(ScaleFile);
+struct ScaleOrName(ScaleWire);
 
 impl<'de> Deserialize<'de> for ScaleOrName {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
@@ -79,7 +52,7 @@ impl<'de> Deserialize<'de> for ScaleOrName {
             }
 
             fn visit_str<E: serde::de::Error>(self, device: &str) -> Result<ScaleOrName, E> {
-                Ok(ScaleOrName(ScaleFile {
+                Ok(ScaleOrName(ScaleWire {
                     device: device.to_owned(),
                     channel: None,
                     from: None,
@@ -88,7 +61,7 @@ impl<'de> Deserialize<'de> for ScaleOrName {
             }
 
             fn visit_map<A: MapAccess<'de>>(self, map: A) -> Result<ScaleOrName, A::Error> {
-                ScaleFile::deserialize(value::MapAccessDeserializer::new(map)).map(ScaleOrName)
+                ScaleWire::deserialize(value::MapAccessDeserializer::new(map)).map(ScaleOrName)
             }
         }
         deserializer.deserialize_any(Either)

@@ -1,7 +1,8 @@
 //! Reading TOML so that every mistake is reported in one go: serde stops at the first, so a table
 //! that does not fit is looked at key by key.
 
-use super::{ApiaryFile, FeederFile, GatewayFile, HiveFile, ThresholdFile, YardFile};
+use super::short::shorten;
+use super::{ApiaryFile, FeederWire, GatewayWire, HiveWire, ThresholdWire, YardWire};
 use larder_domain::apiary::Problem;
 use serde::de::DeserializeOwned;
 use toml::{Table, Value};
@@ -39,7 +40,9 @@ impl ApiaryFile {
 
     /// Writes TOML that [`Self::parse`] reads back the same.
     pub fn to_toml(&self) -> String {
-        toml::to_string(self).expect("plain tables of text, numbers and switches")
+        let mut table = Table::try_from(self).expect("plain tables of text, numbers and switches");
+        shorten(&mut table);
+        toml::to_string(&table).expect("tables of text, numbers and switches")
     }
 }
 
@@ -53,6 +56,9 @@ fn syntax(text: &str, error: &toml::de::Error) -> Problem {
         problem: format!("this is not TOML: {}", error.message()),
     }
 }
+
+/// What the same types hold in the API and a file does not.
+const ONLY_IN_THE_API: &str = "revision";
 
 /// The required keys of a table, each with a value that fits: what stands in for the others while
 /// one key is looked at.
@@ -77,11 +83,11 @@ const THRESHOLD: Required = &[("name", Stand::Text), ("value", Stand::Number)];
 
 /// Lets the compiler check that the tables above belong to types that can be read.
 trait Section: DeserializeOwned {}
-impl Section for YardFile {}
-impl Section for ThresholdFile {}
-impl Section for HiveFile {}
-impl Section for FeederFile {}
-impl Section for GatewayFile {}
+impl Section for YardWire {}
+impl Section for ThresholdWire {}
+impl Section for HiveWire {}
+impl Section for FeederWire {}
+impl Section for GatewayWire {}
 
 fn section<T: Section>(
     file: &mut Table,
@@ -110,8 +116,13 @@ fn section<T: Section>(
     let mut read = Vec::new();
     for (index, item) in items.into_iter().enumerate() {
         let item = dates_as_text(item);
+        let is_whole = |item: &Value| {
+            let has = |key: &str| item.get(key).is_some();
+            required.iter().all(|(key, _)| has(key)) && !has(ONLY_IN_THE_API)
+        };
         match item.clone().try_into::<T>() {
-            Ok(item) => read.push(item),
+            Ok(read_item) if is_whole(&item) => read.push(read_item),
+            Ok(_) => explain::<T>(&item, name, index, required, "", problems),
             Err(error) => explain::<T>(&item, name, index, required, &error.to_string(), problems),
         }
     }
@@ -142,6 +153,9 @@ fn explain<T: Section>(
     if let Value::Table(table) = item {
         for (key, _) in required.iter().filter(|(key, _)| !table.contains_key(*key)) {
             say(format!("`{key}` is missing"));
+        }
+        if table.contains_key(ONLY_IN_THE_API) {
+            say(format!("`{ONLY_IN_THE_API}` is not known here"));
         }
         for (key, value) in table {
             let mut alone: Table = required
@@ -176,6 +190,7 @@ fn in_words(key: &str, error: &str) -> String {
     let error = first_line(error);
     if error.starts_with(&format!("unknown field `{key}`")) {
         let known = error.split_once(", ").map_or("", |(_, known)| known);
+        let known = known.replace(&format!(", `{ONLY_IN_THE_API}`"), "");
         format!("`{key}` is not known here; {known}")
     } else {
         format!("`{key}`: {}", error.replace("f64", "a number"))

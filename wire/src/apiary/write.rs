@@ -1,21 +1,20 @@
 //! From the domain to the file's words.
 
 use super::{
-    ApiaryFile, FeederFile, GatewayFile, HiveFile, MoveFile, ScaleFile, Scales, SensorFile,
-    Sensors, ThresholdFile, YardFile,
+    ApiaryFile, FeederWire, GatewayWire, HiveWire, MoveWire, ScaleWire, Scales, SensorWire,
+    Sensors, ThresholdWire, YardWire,
 };
 use larder_domain::{
-    Apiary, Assignment, ChannelKind, Feeder, Geometry, Hive, LevelSensor, Span, ThresholdPlace,
-    Timestamp, Yard,
+    Apiary, Assignment, Feeder, Geometry, Hive, LevelSensor, Span, ThresholdPlace, Timestamp, Yard,
 };
 use larder_syrup::feeder::Shape;
 
 impl From<&Apiary> for ApiaryFile {
     fn from(apiary: &Apiary) -> Self {
         Self {
-            yard: apiary.yards().map(YardFile::from).collect(),
-            hive: apiary.hives().map(HiveFile::from).collect(),
-            feeder: apiary.feeders().map(FeederFile::from).collect(),
+            yard: apiary.yards().map(YardWire::from).collect(),
+            hive: apiary.hives().map(HiveWire::from).collect(),
+            feeder: apiary.feeders().map(FeederWire::from).collect(),
             threshold: apiary
                 .thresholds()
                 .into_iter()
@@ -25,7 +24,7 @@ impl From<&Apiary> for ApiaryFile {
                         ThresholdPlace::Yard(yard) => (Some(yard.to_string()), None),
                         ThresholdPlace::Hive(hive) => (None, Some(hive.to_string())),
                     };
-                    ThresholdFile {
+                    ThresholdWire {
                         name: threshold.name,
                         value: threshold.value,
                         yard,
@@ -36,72 +35,74 @@ impl From<&Apiary> for ApiaryFile {
             gateway: apiary
                 .gateways()
                 .iter()
-                .map(|id| GatewayFile { id: id.to_string() })
+                .map(|id| GatewayWire { id: id.to_string() })
                 .collect(),
         }
     }
 }
 
-impl From<&Yard> for YardFile {
+impl From<&Yard> for YardWire {
     fn from(yard: &Yard) -> Self {
         Self {
-            id: yard.id.to_string(),
-            name: Some(yard.name.clone()).filter(|name| name != yard.id.as_str()),
+            id: Some(yard.id.to_string()),
+            name: Some(yard.name.clone()),
             timezone: yard.timezone.name().to_owned(),
             latitude: yard.position.map(|(latitude, _)| latitude),
             longitude: yard.position.map(|(_, longitude)| longitude),
             weather: yard.weather.as_ref().map(ToString::to_string),
+            revision: None,
         }
     }
 }
 
-impl From<&Hive> for HiveFile {
+impl From<&Hive> for HiveWire {
     fn from(hive: &Hive) -> Self {
-        let moves = hive.moves.iter().map(|one| MoveFile {
+        let moves = hive.moves.iter().map(|one| MoveWire {
             yard: one.yard.to_string(),
             from: one.from.to_rfc3339(),
         });
         Self {
-            id: hive.id.to_string(),
-            name: Some(hive.name.clone()).filter(|name| name != hive.id.as_str()),
+            id: Some(hive.id.to_string()),
+            name: Some(hive.name.clone()),
             yard: hive.yard.to_string(),
-            scale: Scales(hive.scales.iter().map(ScaleFile::from).collect()),
+            scale: Scales(hive.scales.iter().map(ScaleWire::from).collect()),
             goal: hive.goal.map(|goal| goal.name().to_owned()),
             target_weight_kg: hive.target_weight_kg,
             target_date: hive.target_date.map(|date| date.to_string()),
             supers_on: hive.supers_on,
             moves: moves.collect(),
+            revision: None,
         }
     }
 }
 
-impl From<&Assignment> for ScaleFile {
+impl From<&Assignment> for ScaleWire {
     fn from(scale: &Assignment) -> Self {
-        let channel = scale.source.channel.as_str();
         let (from, to) = ends(scale.during);
         Self {
             device: scale.source.device.to_string(),
-            channel: (channel != ChannelKind::Weight.name()).then(|| channel.to_owned()),
+            channel: Some(scale.source.channel.to_string()),
             from,
             to,
         }
     }
 }
 
-impl From<&Feeder> for FeederFile {
+impl From<&Feeder> for FeederWire {
     fn from(feeder: &Feeder) -> Self {
         Self {
-            id: feeder.id.to_string(),
+            id: Some(feeder.id.to_string()),
             hive: feeder.hive.to_string(),
             kind: feeder.kind.name().to_owned(),
             capacity_l: feeder.capacity_l,
             on_scale: feeder.on_scale,
-            sensor: Sensors(feeder.sensors.iter().map(SensorFile::from).collect()),
+            sensor: Sensors(feeder.sensors.iter().map(SensorWire::from).collect()),
+            revision: None,
         }
     }
 }
 
-impl From<&LevelSensor> for SensorFile {
+impl From<&LevelSensor> for SensorWire {
     fn from(sensor: &LevelSensor) -> Self {
         let (mount_m, shape) = match &sensor.geometry {
             Geometry::Distance { mount_m, shape } => (Some(*mount_m), Some(shape)),
