@@ -1,7 +1,7 @@
 //! The whole API over an empty store, without a socket: how much it offers, and what it says of its
 //! health.
 
-#![allow(clippy::print_stdout, reason = "an example shows what it found")]
+#![expect(clippy::print_stdout, reason = "an example shows what it found")]
 
 use axum::body::{Body, to_bytes};
 use axum::http::Request;

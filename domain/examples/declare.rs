@@ -1,7 +1,7 @@
 //! Declares a yard with a hive on a scale and a watched tray feeder, and shows that an apiary whose
 //! parts do not fit together is refused with everything that is wrong.
 
-#![allow(clippy::print_stdout, reason = "an example shows what it found")]
+#![expect(clippy::print_stdout, reason = "an example shows what it found")]
 
 use larder_domain::{
     Apiary, Assignment, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, FeederKind, Geometry,

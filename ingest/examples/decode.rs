@@ -1,7 +1,7 @@
 //! One SenML message of a hive scale: its readings, what the device says of itself, and one record that
 //! is refused without taking the others with it.
 
-#![allow(clippy::print_stdout, reason = "an example shows what it found")]
+#![expect(clippy::print_stdout, reason = "an example shows what it found")]
 
 use larder_domain::Timestamp;
 use larder_ingest::decode::{DecodeConfig, Message, decode};

@@ -1,7 +1,7 @@
 //! Six days of a simulated hive whose feeder is filled on the first morning, and the processing of its
 //! yard: each day's uptake beside what the colony really took, and the flags.
 
-#![allow(clippy::print_stdout, reason = "an example shows what it found")]
+#![expect(clippy::print_stdout, reason = "an example shows what it found")]
 
 #[path = "../estimate/examples/yard/mod.rs"]
 mod yard;

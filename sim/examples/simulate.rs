@@ -1,7 +1,7 @@
 //! Ten autumn days of one simulated hive with 8 l of 2:1 on top: what its scale and its feeder would
 //! show each midnight, and where the syrup went.
 
-#![allow(clippy::print_stdout, reason = "an example shows what it found")]
+#![expect(clippy::print_stdout, reason = "an example shows what it found")]
 
 use larder_domain::Timestamp;
 use larder_sim::colony::{Colony, Traits, Trouble};

@@ -1,6 +1,6 @@
 //! A store in a folder of its own: readings appended, sent again, and read back after it was closed.
 
-#![allow(clippy::print_stdout, reason = "an example shows what it found")]
+#![expect(clippy::print_stdout, reason = "an example shows what it found")]
 
 use larder_domain::{ChannelKind, ChannelName, DeviceId, Reading, Span, Timestamp};
 use larder_store::{Access, EmbeddedStore, Readings};

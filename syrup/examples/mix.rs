@@ -1,6 +1,6 @@
 //! A 5 gal pail of 2:1 from 4 lb bags: what goes in, and what the bees make of it.
 
-#![allow(clippy::print_stdout, reason = "an example shows what it found")]
+#![expect(clippy::print_stdout, reason = "an example shows what it found")]
 
 use larder_syrup::Strength;
 use larder_syrup::mix::{Ask, Vessel, answer};

@@ -1,6 +1,6 @@
 //! Three days of a level sensor over a tray feeder: what the colony took each day, with intervals.
 
-#![allow(clippy::print_stdout, reason = "an example shows what it found")]
+#![expect(clippy::print_stdout, reason = "an example shows what it found")]
 
 mod yard;
 

@@ -1,7 +1,7 @@
 //! Three days of a feeder that runs empty and whose sensor falls silent at noon of the last: what the
 //! rules say of it, as a keeper reads it.
 
-#![allow(clippy::print_stdout, reason = "an example shows what it found")]
+#![expect(clippy::print_stdout, reason = "an example shows what it found")]
 
 #[path = "../../estimate/examples/yard/mod.rs"]
 mod yard;
