@@ -103,6 +103,25 @@ impl ChannelKind {
         self.into()
     }
 
+    /// The name with the unit, for stores whose columns hold one unit each: `weight_kg`.
+    pub fn field(self) -> &'static str {
+        match self {
+            Self::Weight => "weight_kg",
+            Self::FeederWeight => "feeder_weight_kg",
+            Self::Depth => "depth_m",
+            Self::Distance => "distance_m",
+            Self::Volume => "volume_l",
+            Self::Temperature => "temperature_c",
+            Self::SyrupTemperature => "syrup_temperature_c",
+            Self::Humidity => "humidity_pct",
+            Self::Rain => "rain_mm",
+            Self::Wind => "wind_ms",
+            Self::Irradiance => "irradiance_wm2",
+            Self::Battery => "battery_v",
+            Self::Rssi => "rssi_dbm",
+        }
+    }
+
     /// What it measures, for people.
     pub fn meaning(self) -> &'static str {
         match self {

@@ -3,7 +3,7 @@
 //! another channel's field is its name and its unit as it came, as `co2_ppm`, and both can be had
 //! back from it.
 
-use larder_domain::{ChannelKind, ChannelName, Unit};
+use larder_domain::{ChannelName, Unit};
 
 /// The measurement's name.
 pub const MEASUREMENT: &str = "reading";
@@ -11,7 +11,7 @@ pub const MEASUREMENT: &str = "reading";
 /// The field of a channel whose values are in `unit`.
 pub fn field_of(channel: &ChannelName, unit: &Unit) -> String {
     match channel.kind() {
-        Some(kind) if kind.unit() == *unit => known_field(kind).to_owned(),
+        Some(kind) if kind.unit() == *unit => kind.field().to_owned(),
         // A key that ends in a backslash cannot be written in line protocol.
         _ => format!("{}_{}", base(channel), unit.as_str().replace('\\', "%5C")),
     }
@@ -20,7 +20,7 @@ pub fn field_of(channel: &ChannelName, unit: &Unit) -> String {
 /// The unit that a field's name says; `None`: the field is not one of Larder's.
 pub(super) fn unit_of(channel: &ChannelName, field: &str) -> Option<Unit> {
     if let Some(kind) = channel.kind()
-        && known_field(kind) == field
+        && kind.field() == field
     {
         return Some(kind.unit());
     }
@@ -33,27 +33,10 @@ fn base(channel: &ChannelName) -> &str {
     channel.as_str().rsplit('/').next().unwrap_or_default()
 }
 
-fn known_field(kind: ChannelKind) -> &'static str {
-    match kind {
-        ChannelKind::Weight => "weight_kg",
-        ChannelKind::FeederWeight => "feeder_weight_kg",
-        ChannelKind::Depth => "depth_m",
-        ChannelKind::Distance => "distance_m",
-        ChannelKind::Volume => "volume_l",
-        ChannelKind::Temperature => "temperature_c",
-        ChannelKind::SyrupTemperature => "syrup_temperature_c",
-        ChannelKind::Humidity => "humidity_pct",
-        ChannelKind::Rain => "rain_mm",
-        ChannelKind::Wind => "wind_ms",
-        ChannelKind::Irradiance => "irradiance_wm2",
-        ChannelKind::Battery => "battery_v",
-        ChannelKind::Rssi => "rssi_dbm",
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use larder_domain::ChannelKind;
     use proptest::prelude::*;
 
     fn channel(name: &str) -> ChannelName {
