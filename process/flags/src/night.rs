@@ -111,7 +111,7 @@ fn of_length(context: &Yard<'_>, h: usize, hours: f64, found: &mut Vec<Night>) {
         let (input, signals) = (context.input, context.signals);
         let (drop_kg, seen) = left_feeders(input, signals, h, k, span);
         let (day_kg, _) = left_feeders(input, signals, h, k, PER_DAY);
-        let (two_days_kg, _) = left_feeders(input, signals, h, k, 2 * PER_DAY.min(k));
+        let (two_days_kg, _) = left_feeders(input, signals, h, k, (2 * PER_DAY).min(k));
         let dried = context.balance.dried(h, k, span);
         let usual = Habit::of(&habit);
         let now = [change(h) - yard, drop_kg, dried];
