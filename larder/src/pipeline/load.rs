@@ -14,7 +14,10 @@ use larder_estimate::{
 };
 use larder_process::{recorded_days, window};
 use larder_store::{CLOCK_OFF, DeviceHealth, Readings, Records, SeriesInfo, StoreError};
+use std::cell::RefCell;
+use std::collections::HashMap;
 use std::ops::RangeInclusive;
+use std::rc::Rc;
 
 /// One yard, loaded.
 pub struct LoadedYard<'a> {
@@ -76,7 +79,8 @@ impl<'a> LoadedYard<'a> {
         dates: Option<RangeInclusive<NaiveDate>>,
         now: Timestamp,
     ) -> Result<Option<Self>> {
-        let Some(known) = known_span(records, index, yard, now)? else {
+        let fills = recorded_fills(records, index, yard)?;
+        let Some(known) = known_span(&fills, index, yard, now) else {
             return Ok(None);
         };
         let (asked, context) = match dates {
@@ -95,8 +99,9 @@ impl<'a> LoadedYard<'a> {
         };
         let loader = Loader {
             readings,
-            records,
             index,
+            fills,
+            read: RefCell::default(),
             yard: &yard.id,
             span: context,
             now,
@@ -243,8 +248,10 @@ fn unless_damaged<T>(loaded: Result<T>) -> Result<Result<T, String>> {
 
 struct Loader<'s, 'a> {
     readings: &'s dyn Readings,
-    records: &'s dyn Records,
     index: &'s Index<'a>,
+    fills: HashMap<FeederId, Vec<RecordedFill>>,
+    /// What was read of each series over the whole span: hives, weather and devices ask for the same.
+    read: RefCell<HashMap<ChannelRef, Rc<Vec<Sample>>>>,
     yard: &'s YardId,
     span: Span,
     now: Timestamp,
@@ -280,12 +287,14 @@ impl<'a> Loader<'_, 'a> {
                 )?,
             });
         }
-        let mut recorded = self.records.recorded_fills(Some(&feeder.id), self.span)?;
-        recorded.retain(|fill| stays.iter().any(|stay| stay.contains(fill.time)));
+        let recorded = self.fills.get(&feeder.id).into_iter().flatten();
+        let recorded = recorded.filter(|fill| {
+            self.span.contains(fill.time) && stays.iter().any(|stay| stay.contains(fill.time))
+        });
         Ok(LoadedFeeder {
             feeder,
             levels,
-            recorded,
+            recorded: recorded.cloned().collect(),
         })
     }
 
@@ -313,12 +322,26 @@ impl<'a> Loader<'_, 'a> {
                     .intersect(*stay)
                     .and_then(|p| p.intersect(self.span));
                 if let Some(part) = part {
-                    samples.extend(self.range(&source, part)?);
+                    let whole = self.whole(&source)?;
+                    let from = whole.partition_point(|sample| sample.time < part.start);
+                    let to = whole.partition_point(|sample| sample.time < part.end);
+                    samples.extend_from_slice(&whole[from..to]);
                 }
             }
         }
         samples.sort_by_key(|sample| sample.time);
         samples.dedup_by_key(|sample| sample.time);
+        Ok(samples)
+    }
+
+    /// One channel's readings over the whole span, read once.
+    fn whole(&self, source: &ChannelRef) -> Result<Rc<Vec<Sample>>> {
+        if let Some(known) = self.read.borrow().get(source) {
+            return Ok(Rc::clone(known));
+        }
+        let samples = Rc::new(self.range(source, self.span)?);
+        let mut read = self.read.borrow_mut();
+        read.insert(source.clone(), Rc::clone(&samples));
         Ok(samples)
     }
 
@@ -349,7 +372,7 @@ impl<'a> Loader<'_, 'a> {
                 device: device.clone(),
                 channel,
             };
-            *samples = self.range(&source, self.span)?;
+            samples.extend_from_slice(&self.whole(&source)?);
         }
         Ok(channels)
     }
@@ -358,10 +381,10 @@ impl<'a> Loader<'_, 'a> {
         let mut reported_at = Vec::new();
         let mut battery = Vec::new();
         for info in self.index.series(device) {
-            let samples = self.range(&info.series, self.span)?;
+            let samples = self.whole(&info.series)?;
             reported_at.extend(samples.iter().map(|sample| sample.time));
             if info.series.channel.kind() == Some(ChannelKind::Battery) {
-                battery = samples;
+                battery = samples.to_vec();
             }
         }
         reported_at.sort_unstable();
@@ -393,27 +416,36 @@ fn clock_off(health: &DeviceHealth) -> Option<ClockOff> {
     })
 }
 
-/// From the first reading or fill of a yard to `now`; `None` where there is none.
-fn known_span(
+/// All that was ever written down for the feeders of a yard's hives, in order of time.
+fn recorded_fills(
     records: &dyn Records,
     index: &Index<'_>,
     yard: &Yard,
-    now: Timestamp,
-) -> Result<Option<Span>> {
-    let mut first = series_in(index, yard).map(|info| info.first).min();
+) -> Result<HashMap<FeederId, Vec<RecordedFill>>> {
+    let mut found = HashMap::new();
     for hive in index.hives(&yard.id) {
         for feeder in index.feeders(&hive.id) {
             let fills = records.recorded_fills(Some(&feeder.id), Span::ALWAYS)?;
-            first = first
-                .into_iter()
-                .chain(fills.first().map(|fill| fill.time))
-                .min();
+            found.insert(feeder.id.clone(), fills);
         }
     }
+    Ok(found)
+}
+
+/// From the first reading or fill of a yard to `now`; `None` where there is none.
+fn known_span(
+    fills: &HashMap<FeederId, Vec<RecordedFill>>,
+    index: &Index<'_>,
+    yard: &Yard,
+    now: Timestamp,
+) -> Option<Span> {
+    let readings = series_in(index, yard).map(|info| info.first);
+    let fills = fills.values().filter_map(|fills| fills.first());
+    let first = readings.chain(fills.map(|fill| fill.time)).min();
     let end = now.plus_ms(1);
-    Ok(first
+    first
         .filter(|first| *first < end)
-        .map(|start| Span { start, end }))
+        .map(|start| Span { start, end })
 }
 
 /// The series of the devices that ever stood in a yard.

@@ -146,6 +146,8 @@ struct Spoilt<'a> {
     panics: bool,
     /// How often all series were asked for.
     listed: std::sync::atomic::AtomicUsize,
+    /// What was read of sound series, one entry a question.
+    asked: std::sync::Mutex<Vec<ChannelRef>>,
 }
 
 impl Readings for Spoilt<'_> {
@@ -182,6 +184,7 @@ impl Readings for Spoilt<'_> {
                 what: "a block does not match its checksum".into(),
             });
         }
+        self.asked.lock().unwrap().push(series.clone());
         self.inner.range(series, span)
     }
 
@@ -223,6 +226,7 @@ fn one_damaged_series_stops_no_other() {
         series: hive.scales[0].source.clone(),
         panics,
         listed: std::sync::atomic::AtomicUsize::new(0),
+        asked: std::sync::Mutex::default(),
     };
     let yards: Vec<_> = apiary.yards().map(|yard| yard.id.clone()).collect();
 
@@ -237,6 +241,11 @@ fn one_damaged_series_stops_no_other() {
     assert_eq!(done.yards, yards);
     let listed = damaged.listed.load(std::sync::atomic::Ordering::Relaxed);
     assert_eq!(listed, 1, "once a run, however many yards there are");
+    let mut asked = damaged.asked.lock().unwrap().clone();
+    asked.sort();
+    let n = asked.len();
+    asked.dedup();
+    assert_eq!(asked.len(), n, "each series is read once");
     assert!(!done.hives.contains(&hive.id));
     assert_eq!(done.hives.len(), apiary.hives().count() - 1);
     let [(yard, left_out)] = &done.left_out[..] else {
