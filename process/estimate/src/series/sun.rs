@@ -1,4 +1,4 @@
-//! When it is light, and when bees are in: by the sun's own meter, else by the place, else by the
+//! When it is light, and when a night is settled: by the sun's own meter, else by the place, else by the
 //! clock. The only definition of night; the hours in which a hive's weight of the night is taken
 //! ([`crate::series::days::Day::night`]) lie within it.
 
@@ -16,8 +16,12 @@ crate::numbers! { "estimate.series.sun":
     DAYLIGHT_W_M2: f64 = 15.0, "W/m2", [5.0, 45.0], CommonPractice;
     /// A meter's last value holds for so long, hours.
     METER_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
-    /// The last foragers are home so long after sunset, hours (common practice).
-    HOMECOMING_HOURS: f64 = 1.0, "h", [0.33, 3.0], CommonPractice;
+    /// A night is settled so long after dark, hours: the bees are home, and what they fan dry in the evening
+    /// has slowed down (measured).
+    SETTLED_HOURS: f64 = 2.5, "h", [1.0, 5.0], Measured;
+    /// A night is settled until so long before light, hours: the first bees leave in the twilight (common
+    /// practice).
+    DAWN_HOURS: f64 = 1.0, "h", [0.0, 2.0], CommonPractice;
     /// Seconds in an hour.
     SECONDS_PER_HOUR: f64 = 3600.0, "1", [3600.0, 3600.0], Defined;
     /// Degrees that the earth turns in an hour.
@@ -45,16 +49,26 @@ pub fn light(input: &YardInput<'_>, grid: &Grid, look: Look) -> Vec<bool> {
     (0..grid.len()).map(light).collect()
 }
 
-/// Whether the bees are in at each node: it is dark, and has been for long enough to come home.
-pub fn bees_in(light: &[bool]) -> Vec<bool> {
-    let mut last_light = None;
-    let settled = |(k, &light): (usize, &bool)| {
-        if light {
-            last_light = Some(k);
-        }
-        last_light.is_none_or(|last| k - last > nodes(HOMECOMING_HOURS))
+/// Whether each node lies in the settled part of a night: it has been dark for hours, and stays so for
+/// another. Where only the clock tells, its dark hours are such already.
+pub fn settled_night(input: &YardInput<'_>, light: &[bool]) -> Vec<bool> {
+    let by_clock = input.yard.position.is_none() && input.weather.irradiance.is_empty();
+    let (after_dark, before_light) = if by_clock {
+        (0, 0)
+    } else {
+        (nodes(SETTLED_HOURS), nodes(DAWN_HOURS))
     };
-    light.iter().enumerate().map(settled).collect()
+    dark_around(light, after_dark, before_light)
+}
+
+/// Nodes that are dark, as are so many before and behind them.
+fn dark_around(light: &[bool], before: usize, behind: usize) -> Vec<bool> {
+    let last = light.len().saturating_sub(1);
+    let dark = |k: usize| {
+        let around = k.saturating_sub(before)..=(k + behind).min(last);
+        light[around].iter().all(|light| !light)
+    };
+    (0..light.len()).map(dark).collect()
 }
 
 /// Local hour of day, 0 to 24.
@@ -102,9 +116,11 @@ mod tests {
     }
 
     #[test]
-    fn bees_are_home_an_hour_after_dark() {
-        let light = [true, false, false, false, false, true, false];
-        let expected = [false, false, false, true, true, false, false];
-        assert_eq!(bees_in(&light), expected);
+    fn a_night_is_settled_hours_after_dark_until_an_hour_before_light() {
+        let mut light = [false; 20];
+        (light[0], light[18]) = (true, true);
+        let settled = dark_around(&light, nodes(SETTLED_HOURS), nodes(DAWN_HOURS));
+        let nodes: Vec<usize> = (0..20).filter(|&k| settled[k]).collect();
+        assert_eq!(nodes, (7..16).collect::<Vec<_>>());
     }
 }

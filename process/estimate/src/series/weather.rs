@@ -1,7 +1,7 @@
 //! The yard's weather on the grid: what all hives share.
 
 use super::grid::nodes;
-use super::sun::{bees_in, light};
+use super::sun::{light, settled_night};
 use super::{Grid, Look, lagged};
 use crate::input::YardInput;
 use crate::math::robust::median_of_few;
@@ -61,8 +61,8 @@ pub struct Weather {
     pub drying_mm_per_hour: Vec<f64>,
     /// Whether bees can see to fly.
     pub light: Vec<bool>,
-    /// Whether they are all at home for the night.
-    pub bees_in: Vec<bool>,
+    /// Whether it is night and all is quiet: the bees are in, and evening's fanning has slowed down.
+    pub settled_night: Vec<bool>,
 }
 
 impl Weather {
@@ -82,7 +82,7 @@ impl Weather {
         Self {
             drying_mm_per_hour: drying(input, grid, look, &air, &wind, &light),
             has_gauge: !input.weather.rain.is_empty(),
-            bees_in: bees_in(&light),
+            settled_night: settled_night(input, &light),
             air,
             wind,
             rain_mm,
@@ -106,8 +106,8 @@ impl Weather {
 
     /// Nodes in quiet nights: bees in, no hands, no rain then or shortly before.
     pub fn quiet_nights(&self) -> Vec<bool> {
-        let quiet = |(k, &bees_in): (usize, &bool)| bees_in && !self.wet(k, k);
-        self.bees_in.iter().enumerate().map(quiet).collect()
+        let quiet = |(k, &settled): (usize, &bool)| settled && !self.wet(k, k);
+        self.settled_night.iter().enumerate().map(quiet).collect()
     }
 
     /// The temperature of a load cell that measures `own` beside itself, or stands in the yard's

@@ -291,7 +291,7 @@ impl<'a> Course<'a> {
 
     /// Which of [`FLIGHT_SD_KG`] and [`FLIGHT_HOURS`] holds at node `k`.
     fn flight(&self, k: usize, mm: f64) -> usize {
-        match (self.weather.bees_in[k], mm > INDOORS_MM) {
+        match (self.weather.settled_night[k], mm > INDOORS_MM) {
             (true, _) => 0,
             (false, false) => 1,
             (false, true) => 2,
@@ -371,7 +371,7 @@ mod tests {
             air: vec![12.0; n],
             rain_mm: (0..n).map(|k| if rains(k) { 1.5 } else { 0.0 }).collect(),
             drying_mm_per_hour: dark.iter().map(|&d| if d { 0.0 } else { 0.4 }).collect(),
-            bees_in: dark,
+            settled_night: dark,
             ..Weather::default()
         };
         let common = |k: usize| {
@@ -416,9 +416,9 @@ mod tests {
         };
         weather.rain_mm[rainy..rainy + 4].fill(rain_mm / 4.0);
         let of_day = |k: usize| k % PER_DAY;
-        weather.bees_in = (0..n).map(|k| of_day(k) < 12 || of_day(k) > 40).collect();
+        weather.settled_night = (0..n).map(|k| of_day(k) < 12 || of_day(k) > 40).collect();
         let mm = |&dark: &bool| if dark { 0.0 } else { 0.4 };
-        weather.drying_mm_per_hour = weather.bees_in.iter().map(mm).collect();
+        weather.drying_mm_per_hour = weather.settled_night.iter().map(mm).collect();
         let weights: Vec<Vec<f64>> = (0u32..4)
             .map(|hive| {
                 let at = |k: usize| {
