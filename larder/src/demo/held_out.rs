@@ -1,5 +1,5 @@
-//! The estimators against apiaries whose truth is known and on which no constant was ever chosen:
-//! the demo's own, with other numbers drawn. Its model of colonies, weather and instruments shares
+//! The estimators against apiaries whose truth is known and on which hardly a constant was chosen (see
+//! docs/estimator.md): the demo's own, with other numbers drawn. Its model of colonies, weather and instruments shares
 //! nothing with the estimators but the physics of syrup.
 
 use super::instruments::Instrument;

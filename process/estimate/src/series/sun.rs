@@ -121,6 +121,6 @@ mod tests {
         (light[0], light[18]) = (true, true);
         let settled = dark_around(&light, nodes(SETTLED_HOURS), nodes(DAWN_HOURS));
         let nodes: Vec<usize> = (0..20).filter(|&k| settled[k]).collect();
-        assert_eq!(nodes, (7..16).collect::<Vec<_>>());
+        assert_eq!(nodes, (6..16).collect::<Vec<_>>());
     }
 }
