@@ -217,7 +217,7 @@ impl Unit {
         if self == to {
             return Some(value);
         }
-        let (from, to) = (scale_of(self.as_str())?, scale_of(to.as_str())?);
+        let (from, to) = (conversion_of(self.as_str())?, conversion_of(to.as_str())?);
         (from.quantity == to.quantity).then(|| {
             let base = (value + from.shift) * from.times / from.over;
             base * to.over / to.times - to.shift
@@ -248,14 +248,14 @@ enum Quantity {
 
 /// base = (value + shift) * times / over. Two whole factors instead of one fraction keep the
 /// conversion to one rounding: 3284 mV is 3.284 V and not 3.2840000000000003 V.
-struct Scale {
+struct Conversion {
     quantity: Quantity,
     shift: f64,
     times: f64,
     over: f64,
 }
 
-fn scale_of(unit: &str) -> Option<Scale> {
+fn conversion_of(unit: &str) -> Option<Conversion> {
     use Quantity::*;
     let (quantity, shift, times, over) = match unit {
         "kg" => (Mass, 0.0, 1.0, 1.0),
@@ -305,7 +305,7 @@ fn scale_of(unit: &str) -> Option<Scale> {
         "h" => (Duration, 0.0, 3600.0, 1.0),
         _ => return None,
     };
-    Some(Scale {
+    Some(Conversion {
         quantity,
         shift,
         times,
