@@ -112,7 +112,7 @@ fn the_feeder_model_does_better_than_one_day_alone_can_tell() {
             litres_per_unit: 100.0,
             warmth: 0.0,
             expansion: 1.0,
-            new_sensor: false,
+            new_sensors: 0,
             weighs: false,
         };
         let observations = Observations {

@@ -7,8 +7,7 @@
 
 use super::model::{OFFSET, RATE, SHARE, SensorTraits, Step, TAKEN, VOLUME, WARMTH};
 use super::observe::{Observations, Watched};
-use super::smooth::RATE_SD_SHARE;
-use super::smooth::{Task, Workspace};
+use super::smooth::{RATE_SD_SHARE, Task, Workspace};
 use crate::events::{Change, ChangeKind};
 use crate::math::kalman::{State, Vector};
 use crate::parameters::SensorPrior;
@@ -114,8 +113,9 @@ impl<'a, const M: usize> Run<'a, M> {
         let mut step = self.step.with_memory(appetite.memory_hours);
         step.keep_volume = 1.0;
         let node = &task.observations.nodes[k];
-        step.keep_sensor = if node.new_sensor { 0.0 } else { 1.0 };
-        if node.new_sensor {
+        let exchanged = node.new_sensors > 0;
+        step.keep_sensor = if exchanged { 0.0 } else { 1.0 };
+        if exchanged {
             workspace.sensors.push(sensor_traits(task, &self.state));
             self.prior = prior_of(task, k);
         }
@@ -135,8 +135,13 @@ impl<'a, const M: usize> Run<'a, M> {
         state.mean[VOLUME] += jump.litres;
         state.covariance[VOLUME][VOLUME] += jump.variance;
         state.covariance[OFFSET][OFFSET] += OFFSET_DRIFT * self.prior.offset_sd.powi(2);
-        if node.new_sensor {
+        if exchanged {
             set_sensor_prior(state, &self.prior);
+            // Of a sensor that was relieved before the next node nothing is known but what is expected.
+            let unknown = sensor_traits(task, state);
+            workspace
+                .sensors
+                .extend((1..node.new_sensors).map(|_| unknown));
         }
         self.step = step;
         workspace.steps.push(step);

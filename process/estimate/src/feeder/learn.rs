@@ -114,10 +114,12 @@ pub(super) fn inflate_process_noise(task: &Task<'_>, workspace: &mut Workspace) 
     }
 }
 
+/// How much each node's reading counts: the less, the farther it lies from what the pilot makes of the
+/// level and of the sensor that read it, as errors of Student's t distribution have it.
 pub(super) fn robust_weights(task: &Task<'_>, pilot: &PilotEstimate, workspace: &mut Workspace) {
     let mut turn = 0;
     for (k, node) in task.observations.nodes.iter().enumerate() {
-        turn += usize::from(node.new_sensor && k > 0);
+        turn += node.new_sensors;
         let Some(sensor) = pilot.sensors.get(turn).filter(|_| node.n > 0) else {
             continue;
         };

@@ -27,8 +27,8 @@ pub struct Watched {
     pub warmth: f64,
     /// Room that a litre of 20 Cel takes here.
     pub expansion: f64,
-    /// Whether another sensor takes over here.
-    pub new_sensor: bool,
+    /// How many sensors take over here, one after the other: more than one where somebody tries them.
+    pub new_sensors: usize,
     /// Whether the sensor weighs the feeder.
     pub weighs: bool,
 }
@@ -97,7 +97,7 @@ pub fn observe(
         }
     }
     for turn in track.turns.iter().skip(1) {
-        nodes[grid.nearest(turn.since)].new_sensor = true;
+        nodes[grid.nearest(turn.since).max(1)].new_sensors += 1;
     }
     let room = Expansion::of(strengths.at(&feeder.feeder.id, grid.time(0)));
     let density = strengths.kg_per_litre(feeder.feeder, grid.time(grid.len() / 2));
