@@ -37,19 +37,19 @@ fn sources() -> Vec<PathBuf> {
 fn rules(text: &str) -> String {
     let text = text.split("#[cfg(test)]\nmod tests {").next().unwrap_or("");
     let mut kept = String::new();
-    let mut depth = None;
+    let mut declares = false;
     for line in text.lines() {
         let code = line.split("//").next().unwrap_or("");
         if code.trim_end().ends_with("numbers! {") || code.contains("numbers! { \"") {
-            depth = Some(());
+            declares = true;
         }
-        if depth.is_none() {
+        if !declares {
             let parts = code.split('"').step_by(2);
             kept.extend(parts);
             kept.push('\n');
         }
         if line == "}" {
-            depth = None;
+            declares = false;
         }
     }
     kept

@@ -89,7 +89,7 @@ impl Values for Range<f64> {
 /// Declares a file's numbers as constants, and lists them for the registry.
 ///
 /// ```ignore
-/// numbers! { "estimate.numbers":
+/// numbers! { "estimate.series.scale":
 ///     /// More than this at once takes or brings nothing but hands.
 ///     BEYOND_DOUBT_KG: f64 = 1.5, "kg", [0.5, 4.0], CommonPractice;
 /// }

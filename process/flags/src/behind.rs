@@ -1,7 +1,7 @@
 //! Will not make its weight in time: the gain still needed a day is well above the last week's.
 
 use super::signals::nodes;
-use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes, food_reserves, goal};
+use super::{Details, Exclusions, RuleContext, Vote, episodes, food_reserves, goal};
 use larder_domain::{Evidence, Flag, FlagKind, Measure};
 use larder_estimate::series::grid::HOURS_PER_DAY;
 use larder_syrup::Estimate;
@@ -18,12 +18,7 @@ larder_estimate::numbers! { "flags.behind":
 }
 
 /// Opens when the pace has been too slow for two days.
-pub(super) fn raise(
-    context: &RuleContext<'_>,
-    exclusions: &Exclusions,
-    _flow: &[Vec<Episode>],
-    flags: &mut Vec<Flag>,
-) {
+pub(super) fn raise(context: &RuleContext<'_>, exclusions: &Exclusions, flags: &mut Vec<Flag>) {
     let signals = context.signals;
     let week = nodes(PACE_DAYS * HOURS_PER_DAY);
     for (h, hive) in signals.hives.iter().enumerate() {

@@ -66,6 +66,11 @@ use larder_estimate::input::{DeviceInput, YardInput};
 use sensor_fault::{Judged, judge_level};
 use signals::{FeederSignals, HiveSignals, Signals};
 
+larder_estimate::numbers! { "flags":
+    /// Nothing is surer than this, or less sure.
+    PROBABILITY: [f64; 2] = [0.01, 0.99], "1", [0.0033, 1.0], Chosen;
+}
+
 /// All flags that were open at some time in the span, by opening time: each hive and its devices with
 /// its own thresholds, all else with the yard's.
 pub fn raise(
@@ -87,7 +92,7 @@ pub fn raise(
             .map(|feeder| judge_level(feeder, &input.devices))
             .collect()
     });
-    let context = RuleContext {
+    let mut context = RuleContext {
         input,
         analysis,
         judged: judged.collect(),
@@ -97,10 +102,9 @@ pub fn raise(
         own_kg: Vec::new(),
         thresholds: parameters,
     };
-    let own_kg = (0..input.hives.len())
+    context.own_kg = (0..input.hives.len())
         .map(|h| food_reserves::own(&context, h))
         .collect();
-    let context = RuleContext { own_kg, ..context };
     let mut flags = Vec::new();
     for device in &input.devices {
         silent::raise(&context, device, &mut flags);
@@ -117,7 +121,7 @@ pub fn raise(
     stalled::raise(&context, &exclusions, &flow, &sour, &mut flags);
     refill::raise(&context, &exclusions, &flow, &mut flags);
     needs_feed::raise(&context, &exclusions, &flow, &mut flags);
-    behind::raise(&context, &exclusions, &flow, &mut flags);
+    behind::raise(&context, &exclusions, &mut flags);
     finish(input, flags)
 }
 
@@ -297,11 +301,6 @@ impl<'a> RuleContext<'a> {
 /// Tests on small invented yards.
 #[cfg(test)]
 mod tests;
-
-larder_estimate::numbers! { "flags":
-    /// Nothing is surer than this, or less sure.
-    PROBABILITY: [f64; 2] = [0.01, 0.99], "1", [0.0033, 1.0], Chosen;
-}
 
 /// The hive and feeder that a device serves, where it serves one.
 fn subject_of(input: &YardInput<'_>, device: &DeviceId) -> (Option<HiveId>, Option<FeederId>) {

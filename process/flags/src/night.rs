@@ -56,6 +56,7 @@ pub(super) struct Night {
 
 /// From this local hour: when it is surely dark by the clock.
 const EVENING: f64 = LIGHT_BY_CLOCK.end;
+
 /// A hive's nights in order of the moments at which they are known.
 pub(super) fn nights(
     input: &YardInput<'_>,

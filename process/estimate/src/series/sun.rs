@@ -1,6 +1,7 @@
 //! When it is light, and when a night is settled: by the sun's own meter, else by the place, else by the
-//! clock. The only definition of night; the hours in which a hive's weight of the night is taken
-//! ([`crate::series::days::Day::night`]) lie within it.
+//! clock. Rules that ask whether bees fly, or whether all is quiet, ask here. A hive's weight of the night
+//! is taken by the clock instead ([`crate::series::days::Day::night`]), so that nights compare all year;
+//! where summer nights are short, not all of those hours are settled.
 
 use super::grid::nodes;
 use super::{Grid, Look};
@@ -11,7 +12,7 @@ use larder_domain::Timestamp;
 crate::numbers! { "estimate.series.sun":
     /// Where neither a meter nor the place tells, it is light from one local hour to the other: bees may
     /// fly then in a summer's morning and evening (common practice).
-    pub LIGHT_BY_CLOCK: std::ops::Range<f64> = 5.0..21.0, "1", [1.7, 63.0], CommonPractice;
+    pub LIGHT_BY_CLOCK: std::ops::Range<f64> = 5.0..21.0, "h", [3.0, 23.0], CommonPractice;
     /// Brighter than civil twilight, W/m2 (common practice).
     DAYLIGHT_W_M2: f64 = 15.0, "W/m2", [5.0, 45.0], CommonPractice;
     /// A meter's last value holds for so long, hours.
@@ -25,17 +26,17 @@ crate::numbers! { "estimate.series.sun":
     /// Seconds in an hour.
     SECONDS_PER_HOUR: f64 = 3600.0, "1", [3600.0, 3600.0], Defined;
     /// Degrees that the earth turns in an hour.
-    DEGREES_PER_HOUR: f64 = 15.0, "1", [15.0, 15.0], Defined;
+    DEGREES_PER_HOUR: f64 = 15.0, "deg/h", [15.0, 15.0], Defined;
     /// Hours from midnight to noon.
-    NOON: f64 = 12.0, "1", [12.0, 12.0], Defined;
+    NOON: f64 = 12.0, "h", [12.0, 12.0], Defined;
     /// The tilt of the earth's axis, degrees (Cooper's formula).
-    AXIS_DEGREES: f64 = 23.45, "1", [7.8, 70.0], Published;
+    AXIS_DEGREES: f64 = 23.45, "deg", [23.4, 23.5], Published;
     /// Days in a year.
-    DAYS_PER_YEAR: f64 = 365.0, "1", [365.0, 365.0], Defined;
+    DAYS_PER_YEAR: f64 = 365.0, "d", [365.0, 365.0], Defined;
     /// Days from the spring equinox of the year before to the start of the year (Cooper's formula).
-    DAYS_SINCE_EQUINOX: f64 = 284.0, "1", [95.0, 850.0], Published;
+    DAYS_SINCE_EQUINOX: f64 = 284.0, "d", [284.0, 284.0], Published;
     /// Degrees in a full circle.
-    FULL_CIRCLE: f64 = 360.0, "1", [360.0, 360.0], Defined;
+    FULL_CIRCLE: f64 = 360.0, "deg", [360.0, 360.0], Defined;
 }
 
 /// Whether it is light at each node.

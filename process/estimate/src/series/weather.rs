@@ -19,7 +19,7 @@ crate::numbers! { "estimate.series.weather":
     /// A load cell follows the air with this lag (aluminium and a board beside it), hours.
     pub LOAD_CELL_LAG_HOURS: f64 = 1.1, "h", [0.37, 3.3], Chosen;
     /// A litre takes so much to evaporate, Wh for each mm on a square metre (2.45 MJ/kg).
-    LATENT_W_HOURS_PER_MM: f64 = 680.0, "mm", [230.0, 2000.0], Published;
+    LATENT_W_HOURS_PER_MM: f64 = 680.0, "W.h/(m2.mm)", [670.0, 700.0], Published;
     /// A roof sends so much more heat to the sky than it gets back, W/m2 (common: 20 to 60).
     LONG_WAVE_W: f64 = 25.0, "W/m2", [8.3, 75.0], CommonPractice;
     /// The wind where the station does not measure it, m/s.
@@ -31,15 +31,15 @@ crate::numbers! { "estimate.series.weather":
     /// About this share of the sun on a light roof goes into drying it.
     SUN_SHARE: f64 = 0.4, "1", [0.13, 1.0], Chosen;
     /// Tetens' saturation pressure at 0 Cel, hPa.
-    TETENS_HPA: f64 = 6.108, "1", [2.0, 18.0], Published;
+    TETENS_HPA: f64 = 6.108, "hPa", [6.1, 6.12], Published;
     /// The first coefficient of Tetens' saturation pressure.
-    TETENS_A: f64 = 17.27, "1", [5.8, 52.0], Published;
+    TETENS_A: f64 = 17.27, "1", [17.2, 17.7], Published;
     /// The second coefficient of Tetens' saturation pressure, Cel.
-    TETENS_B: f64 = 237.3, "1", [79.0, 710.0], Published;
+    TETENS_B: f64 = 237.3, "Cel", [237.0, 244.0], Published;
     /// Penman's wind function: mm a day for each hPa in still air.
-    PENMAN_MM: f64 = 0.26, "mm", [0.087, 0.78], Published;
+    PENMAN_MM: f64 = 0.26, "mm/(d.hPa)", [0.26, 0.263], Published;
     /// Penman's wind function: what each metre a second of wind adds, as a share.
-    PENMAN_WIND: f64 = 0.54, "1", [0.18, 1.6], Published;
+    PENMAN_WIND: f64 = 0.54, "s/m", [0.53, 0.55], Published;
     /// Per cent in a whole.
     PER_CENT: f64 = 100.0, "1", [100.0, 100.0], Defined;
 }

@@ -8,6 +8,7 @@ use larder_estimate::analysis::FeederAnalysis;
 use larder_estimate::events::ChangeKind;
 use larder_estimate::feeder::SensorTraits;
 use larder_estimate::input::FeederInput;
+use larder_estimate::series::grid::STEP_MS;
 use larder_estimate::series::level::litres_per_unit;
 use larder_estimate::series::scale::ScaleTrack;
 use larder_estimate::series::strengths::Expansion;
@@ -57,7 +58,7 @@ pub(super) fn feeder_signals(
     for change in found.events.changes.iter().filter(|c| breaks(c, scale)) {
         // The half hour in which it happened is neither before nor behind.
         if let Some(k) = grid.node(change.latest, Look::UpTo)
-            && grid.time(k).0 - change.earliest.0 < 30 * 60_000
+            && grid.time(k).0 - change.earliest.0 < STEP_MS
         {
             litres[k] = f64::NAN;
         }

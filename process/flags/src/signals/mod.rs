@@ -63,7 +63,7 @@ pub struct FeederSignals {
     pub sensed: bool,
     /// Litres by the sensor, its learned errors taken out; NaN where it said nothing.
     pub litres: Vec<f64>,
-    /// The means of three hours of that.
+    /// The mean of `litres` over the three hours up to each node.
     levels: Vec<f64>,
     /// Noise of a node's litres.
     pub noise_l: f64,
