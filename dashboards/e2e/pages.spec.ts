@@ -43,6 +43,21 @@ for (const { name, path, says } of PAGES) {
   }
 }
 
+test("one board carries all vessels of a row, whatever stands above one of them", async ({ page }) => {
+  await open(page, "/", { viewport: PHONE, theme: "day" });
+  await page.locator(".place-mark .mark").first().evaluate((mark) => mark.append(" and words that need lines"));
+  const places = await page.locator(".shelf").first().locator(".place").all();
+  const boards = new Map<number, Set<number>>();
+  for (const place of places) {
+    const [row, vessels] = [await place.boundingBox(), await place.locator(".place-vessels").boundingBox()];
+    if (row === null || vessels === null) throw new Error("a place that is not drawn");
+    const board = Math.round(vessels.y + vessels.height);
+    boards.set(Math.round(row.y), (boards.get(Math.round(row.y)) ?? new Set()).add(board));
+  }
+  expect(places.length).toBeGreaterThan(boards.size);
+  for (const heights of boards.values()) expect(heights.size).toBe(1);
+});
+
 test("an empty apiary says what to do next, with the one button for it", async ({ page, request }) => {
   await request.post("/api/v1/mock", { data: { empty: true } });
   await open(page, "/", { viewport: PHONE, theme: "day" });

@@ -33,11 +33,13 @@ function Place({ hive, yard, now }: { hive: ShelfHive; yard: ShelfYard; now: num
             <Vessel key={feeder.id} {...feeder} silent={isSilent(feeder, open)} />
           ))}
         </span>
-        <span class="place-name">{shortName(hive, yard)}</span>
-        {hive.feeders.map((feeder) => (
-          <Under key={feeder.id} feeder={feeder} silent={isSilent(feeder, open)} yard={yard} now={now} />
-        ))}
-        {hive.feeders.length === 0 && <NoFeeder hive={hive} />}
+        <span class="place-words">
+          <span class="place-name">{shortName(hive, yard)}</span>
+          {hive.feeders.map((feeder) => (
+            <Under key={feeder.id} feeder={feeder} silent={isSilent(feeder, open)} yard={yard} now={now} />
+          ))}
+          {hive.feeders.length === 0 && <NoFeeder hive={hive} />}
+        </span>
       </a>
     </li>
   );
