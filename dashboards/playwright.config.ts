@@ -1,9 +1,9 @@
 import { defineConfig } from "@playwright/test";
 
 /**
- * `npm run e2e` builds nothing: run `npm run build` first. Without more it runs against the invented
- * API of `mock/`. With LARDER_URL (a running service) or LARDER_BIN (a binary, started as a demo) the
- * tests of `real.spec.ts` and `lighthouse.spec.ts` run too.
+ * `npm run e2e` builds the pages and tries them, without more against the invented API of `mock/`. With
+ * LARDER_URL (a running service) or LARDER_BIN (a binary, started as a demo) the tests of `real.spec.ts`
+ * and `lighthouse.spec.ts` run too.
  */
 const mockPort = Number(process.env["LARDER_E2E_MOCK_PORT"] ?? 4174);
 const demoPort = Number(process.env["LARDER_E2E_DEMO_PORT"] ?? 4175);
