@@ -5,11 +5,11 @@
     reason = "indices here are nodes or states shared by several arrays"
 )]
 
-use super::model::{OFFSET, RATE, SHARE, SensorTraits, Step, TAKEN, VOLUME, WARMTH};
+use super::model::{OFFSET, RATE, SEEN, SHARE, SensorTraits, Step, TAKEN, VOLUME, WARMTH};
 use super::observe::{Observations, Watched};
 use super::smooth::{RATE_SD_SHARE, Task, Workspace};
 use crate::events::{Change, ChangeKind};
-use crate::math::kalman::{State, Vector};
+use crate::math::kalman::{Marginal, State, Vector};
 use crate::parameters::SensorPrior;
 use crate::series::grid::{PER_HOUR, STEP_HOURS};
 
@@ -65,9 +65,11 @@ pub(super) fn forwards<const M: usize>(
         workspace.updates_until.push(workspace.updates.len());
         workspace
             .filtered
-            .push([VOLUME, RATE].map(|i| run.state.marginal(i)));
+            .push([VOLUME, RATE].map(|i| by_true_geometry(&run.state, i)));
+        workspace.apparent.push(run.state.marginal(VOLUME));
+        workspace.apparent_rate.push(run.state.marginal(RATE));
         if M > TAKEN && task.day_ends(k) {
-            workspace.taken.push(run.state.marginal(TAKEN));
+            workspace.taken.push(by_true_geometry(&run.state, TAKEN));
         }
     }
     workspace.sensors.push(sensor_traits(task, &run.state));
@@ -130,13 +132,20 @@ impl<'a, const M: usize> Run<'a, M> {
             step.keep_volume = 0.0;
         }
         let state = &mut self.state;
+        let true_l = state.mean[VOLUME] / (1.0 + state.mean[SHARE]);
+        step.by_share = if exchanged { -true_l } else { 0.0 } + jump.measured_l;
         state.predict(&step);
         step.add_appetite(appetite, state);
-        state.mean[VOLUME] += jump.litres;
+        state.mean[VOLUME] += jump.measured_l + jump.by_geometry_l;
         state.covariance[VOLUME][VOLUME] += jump.variance;
         state.covariance[OFFSET][OFFSET] += OFFSET_DRIFT * self.prior.offset_sd.powi(2);
         if exchanged {
             set_sensor_prior(state, &self.prior);
+            // What is in it is as before, whatever the new sensor makes of it.
+            let share = self.prior.share_sd.powi(2);
+            state.covariance[VOLUME][VOLUME] += true_l.powi(2) * share;
+            state.covariance[VOLUME][SHARE] += true_l * share;
+            state.covariance[SHARE][VOLUME] += true_l * share;
             // Of a sensor that was relieved before the next node nothing is known but what is expected.
             let unknown = sensor_traits(task, state);
             workspace
@@ -168,12 +177,12 @@ impl<'a, const M: usize> Run<'a, M> {
         if node.n == 0 {
             return;
         }
-        let row = row_of(node, state);
+        let row = row_of(node);
         let expected = row[VOLUME] * state.mean[VOLUME]
             + row[OFFSET] * state.mean[OFFSET]
             + row[WARMTH] * state.mean[WARMTH];
         let residual = node.litres - expected;
-        let noise = noise_variance(task.observations, node.n) / workspace.weights[k];
+        let noise = noise_variance(task.observations, node) / workspace.weights[k];
         let innovation = state.innovation(&row, noise);
         let gate = task.parameters.gate_sds.powi(2);
         if residual.powi(2) <= gate * innovation.variance() {
@@ -200,21 +209,32 @@ impl<'a, const M: usize> Run<'a, M> {
     }
 }
 
+/// A volume or a rate by the geometry as it truly is: what the geometry given makes of it, less the share
+/// by which that is off.
+fn by_true_geometry<const M: usize>(state: &State<M>, i: usize) -> Marginal<SEEN> {
+    let off = 1.0 + state.mean[SHARE];
+    let mut of = [0.0; M];
+    of[i] = 1.0 / off;
+    of[SHARE] = -state.mean[i] / off.powi(2);
+    state.combination(&of, state.mean[i] / off)
+}
+
 /// How the states enter a node's reading.
-fn row_of<const M: usize>(node: &Watched, state: &State<M>) -> Vector<M> {
+fn row_of<const M: usize>(node: &Watched) -> Vector<M> {
     let mut row = [0.0; M];
-    row[VOLUME] = (1.0 + state.mean[SHARE]) * node.expansion;
+    row[VOLUME] = node.expansion;
     row[OFFSET] = node.litres_per_unit;
     row[WARMTH] = node.litres_per_unit * node.warmth;
-    row[SHARE] = node.expansion * state.mean[VOLUME].max(0.0);
     row
 }
 
 /// What comes in within a step besides what the colony takes.
 struct Jump {
-    /// Litres.
-    litres: f64,
-    /// Their variance.
+    /// Litres that something other than the level measured.
+    measured_l: f64,
+    /// Litres that only the level sees, by the geometry given.
+    by_geometry_l: f64,
+    /// Variance of all of them.
     variance: f64,
     /// Whether what was in it before no longer matters.
     all_goes: bool,
@@ -229,7 +249,8 @@ impl Jump {
             .get(k)
             .map_or(0.0, |sd| sd.hypot(LOSS_SHARE * loss) * STEP_HOURS);
         Self {
-            litres: -loss * STEP_HOURS,
+            measured_l: -loss * STEP_HOURS,
+            by_geometry_l: 0.0,
             variance: LOSS_NODES * open * open,
             all_goes: false,
         }
@@ -237,37 +258,57 @@ impl Jump {
 
     /// Puts a change in, with `in_it` litres in the feeder; returns the variance that it adds.
     fn add(&mut self, task: &Task<'_>, change: &Change, in_it: f64) -> f64 {
-        let (litres, sd) = match (change.kind, change.litres) {
-            (ChangeKind::Fill, None) => (UNKNOWN_FILL_SHARE * task.capacity_l, task.capacity_l),
-            (ChangeKind::Fill, Some(poured)) => poured,
+        let unknown_l = UNKNOWN_FILL_SHARE * task.capacity_l;
+        let sd = match (change.kind, change.litres) {
+            (ChangeKind::Fill, Some((litres, sd))) => {
+                self.measured_l += litres;
+                sd
+            }
+            (ChangeKind::Fill, None) => {
+                self.by_geometry_l += unknown_l;
+                task.capacity_l
+            }
             (ChangeKind::Spill, Some((litres, sd)))
                 if in_it + litres > SPILT_SHARE * in_it + SPILT_L =>
             {
-                (litres, sd)
+                self.measured_l += litres;
+                sd
             }
-            (ChangeKind::Spill, None) => (-UNKNOWN_SPILL_SHARE * in_it, task.capacity_l),
+            (ChangeKind::Spill, None) => {
+                self.by_geometry_l -= UNKNOWN_SPILL_SHARE * in_it;
+                task.capacity_l
+            }
             (ChangeKind::Spill | ChangeKind::Lost, _) => {
                 self.empty();
-                (0.0, EMPTIED_SD_SHARE * task.capacity_l)
+                EMPTIED_SD_SHARE * task.capacity_l
             }
             (ChangeKind::Renewed, litres) => {
                 self.empty();
-                litres.unwrap_or((UNKNOWN_FILL_SHARE * task.capacity_l, task.capacity_l))
+                match litres {
+                    Some((litres, sd)) => {
+                        self.measured_l = litres;
+                        sd
+                    }
+                    None => {
+                        self.by_geometry_l = unknown_l;
+                        task.capacity_l
+                    }
+                }
             }
         };
-        self.litres += litres;
         self.variance += sd.powi(2);
         sd.powi(2)
     }
 
     fn empty(&mut self) {
         self.all_goes = true;
-        self.litres = 0.0;
+        self.measured_l = 0.0;
+        self.by_geometry_l = 0.0;
     }
 }
 
-pub(super) fn noise_variance(observations: &Observations, n: u32) -> f64 {
-    observations.noise_l.powi(2) / f64::from(n)
+pub(super) fn noise_variance(observations: &Observations, node: &Watched) -> f64 {
+    observations.noise_l.powi(2) / f64::from(node.n) + node.step_variance_l2
 }
 
 fn first_state<const M: usize>(task: &Task<'_>, prior: &SensorPrior) -> State<M> {

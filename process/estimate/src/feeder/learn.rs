@@ -123,9 +123,9 @@ pub(super) fn robust_weights(task: &Task<'_>, pilot: &PilotEstimate, workspace: 
         let Some(sensor) = pilot.sensors.get(turn).filter(|_| node.n > 0) else {
             continue;
         };
-        let expected = (1.0 + sensor.geometry_share.0) * node.expansion * pilot.volume_l[k]
+        let expected = node.expansion * pilot.apparent_l[k]
             + node.litres_per_unit * (sensor.offset.0 + sensor.per_kelvin.0 * node.warmth);
-        let off = (node.litres - expected).powi(2) / noise_variance(task.observations, node.n);
+        let off = (node.litres - expected).powi(2) / noise_variance(task.observations, node);
         let freedom = task.parameters.degrees_of_freedom;
         workspace.weights[k] = (freedom + 1.0) / (freedom + off);
     }

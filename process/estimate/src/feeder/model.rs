@@ -1,19 +1,23 @@
 //! The model's states, its parameters and what it returns.
 //!
-//! States at a node: litres in the feeder `V`, litres an hour that the colony takes `R`, litres
-//! taken since local midnight `A`, and three constants of the sensor that are learned: offset `o`,
-//! drift with warmth `b`, and the share `s` by which the geometry given is off.
+//! States at a node: litres in the feeder by the geometry given `W`, litres an hour that the colony
+//! takes by it `R`, litres taken by it since local midnight `A`, and three constants of the sensor that
+//! are learned: offset `o`, drift with warmth `b`, and the share `s` by which the geometry given is off.
 //!
 //! ```text
-//! dV = -R dt - losses + fills          A = integral of R since midnight
-//! dR = (m - R) dt / tau + noise        m: what the colony takes these hours, from a first pass
-//! z  = (1 + s) e V + L (o + b (T - 15)) + noise
+//! dW = -R dt + (1 + s) (fills - losses)     A = integral of R since midnight
+//! dR = (m - R) dt / tau + noise             m: what the colony takes these hours, from a first pass
+//! z  = e W + L (o + b (T - 15)) + noise
+//! V  = W / (1 + s), and likewise what is taken: the true litres
 //! ```
 //!
 //! `z` is the level by the geometry given, `e` the expansion of syrup from 20 Cel, `L` litres per
-//! unit of the sensor at that level. Because `A` is a state of its own, a day's uptake comes with
-//! its exact variance, fills and gaps included. No reading and no other state depends on `A`, so it
-//! comes last, passes that nobody asks for uptake do without it, and so does the smoother.
+//! unit of the sensor at that level. Only what was weighed or written down tells the share, and it
+//! enters where that is poured; were the true litres a state, the reading would be a product of two
+//! states, and each fill of unknown size would seem to measure the share. Because `A` is a state of its
+//! own, a day's uptake comes with its exact variance, fills and gaps included. No reading and no other
+//! state depends on `A`, so it comes last, passes that nobody asks for uptake do without it, and so
+//! does the smoother.
 
 use crate::math::kalman::{CUBE_INTEGRAL, Matrix, State, Transition, Vector};
 use crate::series::grid::STEP_HOURS;
@@ -100,6 +104,9 @@ pub(super) struct Step {
     pub keep_taken: f64,
     /// 0 where another sensor takes over, else 1.
     pub keep_sensor: f64,
+    /// Litres by which the geometry given is the more off the larger its share is: what was measured
+    /// otherwise and came in.
+    pub by_share: f64,
 }
 
 impl Step {
@@ -113,6 +120,7 @@ impl Step {
             keep_volume: 1.0,
             keep_taken: 1.0,
             keep_sensor: 1.0,
+            by_share: 0.0,
         }
     }
 
@@ -160,12 +168,14 @@ impl<const M: usize> Transition<M> for Step {
         if M > TAKEN {
             states[TAKEN] = self.keep_taken * states[TAKEN] + taken;
         }
-        states[VOLUME] = self.keep_volume * (states[VOLUME] - taken);
+        states[VOLUME] =
+            self.keep_volume * (states[VOLUME] - taken) + self.by_share * states[SHARE];
         states[RATE] *= self.stay;
         self.keep_constants(states);
     }
 
     fn backwards(&self, gradient: &mut Vector<M>) {
+        let by_share = self.by_share * gradient[VOLUME];
         gradient[VOLUME] *= self.keep_volume;
         gradient[RATE] = self.stay * gradient[RATE] - self.from_rate * gradient[VOLUME];
         if M > TAKEN {
@@ -173,6 +183,7 @@ impl<const M: usize> Transition<M> for Step {
             gradient[TAKEN] *= self.keep_taken;
         }
         self.keep_constants(gradient);
+        gradient[SHARE] += by_share;
     }
 }
 

@@ -4,6 +4,7 @@ use crate::events::FeederEvents;
 use crate::input::FeederInput;
 use crate::series::grid::{Grid, STEP_MS};
 use crate::series::level::{LevelTrack, litres_per_unit};
+use crate::series::resolution::UNIFORM_SD;
 use crate::series::strengths::{Expansion, Strengths};
 use crate::series::{SENSOR_REFERENCE_CEL, at_time};
 use larder_domain::Geometry;
@@ -12,6 +13,9 @@ use std::ops::Range;
 crate::numbers! { "estimate.feeder.observe":
     /// No sensor is better than this, l.
     LEAST_NOISE_L: f64 = 1e-3, "l", [0.00033, 0.003], Chosen;
+    /// Readings within so many standard deviations of a step's own error show the same step: a quarter of
+    /// a step.
+    SAME_STEP_SDS: f64 = 0.87, "1", [0.3, 1.7], Chosen;
 }
 
 /// What one node sees of the level.
@@ -31,6 +35,9 @@ pub struct Watched {
     pub new_sensors: usize,
     /// Whether the sensor weighs the feeder.
     pub weighs: bool,
+    /// What the steps of the sensor's resolution leave open, variance in l2: while they show one value,
+    /// all readings together say no more than one.
+    pub step_variance_l2: f64,
 }
 
 /// A feeder as its sensor saw it; empty without one.
@@ -103,9 +110,11 @@ pub fn observe(
     let density = strengths.kg_per_litre(feeder.feeder, grid.time(grid.len() / 2));
     let mut turns = track.turns.iter().peekable();
     let mut geometry = feeder.levels[track.turns[0].sensor].geometry();
+    let mut resolution = track.turns[0].resolution;
     for (k, node) in nodes.iter_mut().enumerate() {
         while let Some(turn) = turns.next_if(|turn| grid.nearest(turn.since) <= k) {
             geometry = feeder.levels[turn.sensor].geometry();
+            resolution = turn.resolution;
         }
         let weighs = matches!(geometry, Geometry::FeederWeight);
         node.weighs = weighs;
@@ -119,10 +128,32 @@ pub fn observe(
             celsius - SENSOR_REFERENCE_CEL
         };
         node.litres_per_unit = litres_per_unit(geometry, node.litres.max(0.0), density);
+        node.step_variance_l2 = (UNIFORM_SD * resolution * node.litres_per_unit).powi(2);
         node.expansion = if weighs { 1.0 } else { room.at(celsius) };
     }
+    share_steps(&mut nodes);
     Observations {
         nodes,
         noise_l: track.series.noise_sd.max(LEAST_NOISE_L),
+    }
+}
+
+/// Spreads what one step leaves open over the nodes that show nothing but that step.
+fn share_steps(nodes: &mut [Watched]) {
+    let mut from = 0;
+    while from < nodes.len() {
+        let (shown, step) = (nodes[from].litres, nodes[from].step_variance_l2);
+        // A node's mean of several readings wavers within the step.
+        let within = SAME_STEP_SDS * step.sqrt();
+        let run = nodes[from..].iter();
+        let run = run.take_while(|node| node.n == 0 || (node.litres - shown).abs() <= within);
+        let until = from + run.count().max(1);
+        let seen = nodes[from..until].iter().filter(|node| node.n > 0).count();
+        if step > 0.0 {
+            for node in &mut nodes[from..until] {
+                node.step_variance_l2 *= seen as f64;
+            }
+        }
+        from = until;
     }
 }

@@ -11,7 +11,7 @@ use super::filter::{UNKNOWN_FILL_SHARE, forwards};
 use super::learn::{inflate_process_noise, learn_appetite, robust_weights};
 use super::model::{Appetite, FeederCourse, FilledVolume, N, SEEN, SensorTraits, Step, VOLUME};
 use super::observe::Observations;
-use crate::events::{Change, ChangeKind};
+use crate::events::Change;
 use crate::math::kalman::{Adjoint, Marginal, Update};
 use crate::parameters::FeederParameters;
 use crate::series::grid::Grid;
@@ -32,6 +32,10 @@ crate::numbers! { "estimate.feeder.smooth":
 pub struct Workspace {
     /// Volume and rate at every node.
     pub(super) filtered: Vec<[Marginal<SEEN>; 2]>,
+    /// Volume by the geometry given at every node.
+    pub(super) apparent: Vec<Marginal<SEEN>>,
+    /// Rate by the geometry given at every node.
+    pub(super) apparent_rate: Vec<Marginal<SEEN>>,
     /// What was taken, where a day ends.
     pub(super) taken: Vec<Marginal<SEEN>>,
     pub(super) steps: Vec<Step>,
@@ -50,6 +54,8 @@ impl Workspace {
     pub(super) fn clear(&mut self, n: usize, n_changes: usize) {
         self.filtered.clear();
         self.taken.clear();
+        self.apparent.clear();
+        self.apparent_rate.clear();
         self.sensors.clear();
         self.steps.clear();
         self.updates.clear();
@@ -116,7 +122,7 @@ pub fn estimate(task: &Task<'_>, workspace: &mut Workspace) -> FeederCourse {
         let pilot = pilot(task, &nodes, &empty, workspace);
         empty = find_empty(
             task.observations,
-            &pilot.volume_l,
+            &pilot.apparent_l,
             &pilot.rate,
             &fills,
             task.capacity_l,
@@ -139,9 +145,9 @@ fn change_nodes(task: &Task<'_>) -> Vec<usize> {
 
 /// What one pass tells the next.
 pub(super) struct PilotEstimate {
-    /// Litres at every node.
-    pub volume_l: Vec<f64>,
-    /// Litres an hour that leave it.
+    /// Litres at every node, by the geometry given.
+    pub apparent_l: Vec<f64>,
+    /// Litres an hour that leave it, by the geometry given.
     pub rate: Vec<f64>,
     /// What was learned of each sensor.
     pub sensors: Vec<SensorTraits>,
@@ -157,15 +163,14 @@ fn pilot(
     let n = task.grid.len();
     forwards::<SEEN>(task, nodes, empty, workspace);
     let mut pilot = PilotEstimate {
-        volume_l: vec![0.0; n],
+        apparent_l: vec![0.0; n],
         rate: vec![0.0; n],
         sensors: workspace.sensors.clone(),
     };
     let mut adjoint = Adjoint::nothing();
     for k in (0..n).rev() {
-        let [volume, rate] = &workspace.filtered[k];
-        pilot.volume_l[k] = volume.mean(&adjoint);
-        pilot.rate[k] = rate.mean(&adjoint);
+        pilot.apparent_l[k] = workspace.apparent[k].mean(&adjoint);
+        pilot.rate[k] = workspace.apparent_rate[k].mean(&adjoint);
         for update in workspace.updates_at(k).iter().rev() {
             adjoint.vector_before_update(update);
         }
@@ -223,19 +228,33 @@ fn backwards(task: &Task<'_>, nodes: &[usize], workspace: &Workspace) -> FeederC
     course
 }
 
-/// What came in is the given amount and what the smoother moved it by.
+/// What came in is the given amount and what the smoother moved it by; what only the level saw is as far
+/// off as the geometry given.
 fn finish_changes(task: &Task<'_>, nodes: &[usize], course: &mut FeederCourse) {
+    let mut turn = 0;
+    let mut exchanges = task.observations.nodes.iter().map(|node| node.new_sensors);
+    let mut passed = 0;
     for (i, change) in task.changes.iter().enumerate() {
+        while passed <= nodes[i] {
+            turn += exchanges.next().unwrap_or(0);
+            passed += 1;
+        }
+        let (share, share_sd) = course
+            .sensors
+            .get(turn)
+            .map_or((0.0, 0.0), |s| s.geometry_share);
         let before = course.volume_l[nodes[i] - 1];
         let filled = &mut course.changes[i];
         filled.litres_before = before;
-        filled.litres += match (change.kind, change.litres) {
-            (ChangeKind::Fill | ChangeKind::Renewed, Some((litres, _))) => litres,
-            (ChangeKind::Fill | ChangeKind::Renewed, None) => UNKNOWN_FILL_SHARE * task.capacity_l,
-            (ChangeKind::Spill | ChangeKind::Lost, _) => 0.0,
-        };
-        if !change.kind.pours() {
-            filled.litres = course.volume_l[nodes[i]] - before;
+        filled.litres /= 1.0 + share;
+        filled.sd /= 1.0 + share;
+        match (change.kind.pours(), change.litres) {
+            (true, Some((litres, _))) => filled.litres += litres,
+            (true, None) => {
+                filled.litres += UNKNOWN_FILL_SHARE * task.capacity_l / (1.0 + share);
+                filled.sd = filled.sd.hypot(filled.litres * share_sd);
+            }
+            (false, _) => filled.litres = course.volume_l[nodes[i]] - before,
         }
     }
 }

@@ -145,6 +145,17 @@ impl<const N: usize> State<N> {
         }
     }
 
+    /// A linear combination of the states, `of` by `of`, that has this `mean` here, beside the first `M`
+    /// states, where the others enter no observation and none of these.
+    pub fn combination<const M: usize>(&self, of: &Vector<N>, mean: f64) -> Marginal<M> {
+        let row = product(&self.covariance, of);
+        Marginal {
+            mean,
+            variance: dot(&row, of),
+            row: first(&row),
+        }
+    }
+
     /// The smoothed state where `adjoint` holds all that later observations tell.
     pub fn smoothed(&self, adjoint: &Adjoint<N>) -> Self {
         let mut state = *self;

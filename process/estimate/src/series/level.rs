@@ -3,6 +3,7 @@
 use crate::input::FeederInput;
 use crate::math::robust::median_of_few;
 use crate::series::clean::{CleanSeries, Sanity, clean};
+use crate::series::resolution::{UNIFORM_SD, resolution};
 use larder_domain::{Geometry, Sample, Span, Timestamp};
 
 crate::numbers! { "estimate.series.level":
@@ -31,6 +32,8 @@ crate::numbers! { "estimate.series.level":
     SUDDEN_HOURS: f64 = 1.6, "h", [0.53, 4.8], Chosen;
     /// A level reading this many standard deviations from those around it is a spike.
     SPIKE_SDS: f64 = 5.0, "1", [1.7, 15.0], Chosen;
+    /// A spike is at least so many steps of the sensor's resolution high.
+    SPIKE_STEPS: f64 = 1.5, "1", [1.0, 4.5], Chosen;
     /// A level that stays the same for so long may be stuck, hours.
     STUCK_HOURS: f64 = 1.5, "h", [0.5, 4.5], Chosen;
     /// Level readings agree that lie within so many times their noise.
@@ -55,7 +58,7 @@ pub struct LevelJump {
 }
 
 /// The readings that one of a feeder's sensors made.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Debug)]
 pub struct SensorTurn {
     /// The sensor, as an index into [`FeederInput::levels`].
     pub sensor: usize,
@@ -63,6 +66,8 @@ pub struct SensorTurn {
     pub first: usize,
     /// When the sensor's turn began.
     pub since: Timestamp,
+    /// The step in which its values lie, in the channel's unit; zero where none matters.
+    pub resolution: f64,
 }
 
 /// A feeder's level over the whole record. All volumes are by the geometry given and at the
@@ -111,27 +116,32 @@ pub fn track_level(
     scratch: &mut Vec<f64>,
 ) -> LevelTrack {
     let capacity = feeder.feeder.capacity_l;
-    let sanity = Sanity {
-        least: *possible_litres(capacity).start(),
-        most: *possible_litres(capacity).end(),
-        spike_sds: SPIKE_SDS,
-        spike_least: 0.0,
-        stuck_hours: STUCK_HOURS,
-        quiet_per_hour: 0.0,
-    };
     let mut track = LevelTrack::default();
     for (sensor, level) in feeder.levels.iter().enumerate() {
+        let resolution = resolution(level.samples);
+        let density = level.samples.first().map_or(1.0, |s| kg_per_litre(s.time));
+        let step_l = resolution * litres_per_unit(level.geometry(), capacity / 2.0, density);
+        let sanity = Sanity {
+            least: *possible_litres(capacity).start(),
+            most: *possible_litres(capacity).end(),
+            spike_sds: SPIKE_SDS,
+            spike_least: SPIKE_STEPS * step_l,
+            stuck_hours: STUCK_HOURS,
+            quiet_per_hour: 0.0,
+        };
         let in_litres = level.samples.iter().map(|sample| Sample {
             time: sample.time,
             value: litres(level.geometry(), sample.value, || kg_per_litre(sample.time)),
         });
-        let series = clean(in_litres, &sanity, scratch);
+        let mut series = clean(in_litres, &sanity, scratch);
+        series.noise_sd = series.noise_sd.max(UNIFORM_SD * step_l);
         if let Some(&since) = series.times.first() {
             let first = track.series.times.len();
             track.turns.push(SensorTurn {
                 sensor,
                 first,
                 since,
+                resolution,
             });
         }
         track.append(series);

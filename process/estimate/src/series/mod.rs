@@ -5,6 +5,7 @@ pub mod clean;
 pub mod days;
 pub mod grid;
 pub mod level;
+pub mod resolution;
 pub mod runs;
 pub mod scale;
 pub mod strengths;
