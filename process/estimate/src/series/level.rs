@@ -4,6 +4,7 @@ use crate::input::FeederInput;
 use crate::math::robust::median_of_few;
 use crate::series::clean::{CleanSeries, Sanity, clean};
 use crate::series::resolution::{UNIFORM_SD, resolution};
+use crate::series::runs::same;
 use larder_domain::{Geometry, Sample, Span, Timestamp};
 
 crate::numbers! { "estimate.series.level":
@@ -30,10 +31,20 @@ crate::numbers! { "estimate.series.level":
     CLEAR_JUMPS: f64 = 2.0, "1", [0.67, 6.0], Chosen;
     /// Readings further apart than this say nothing about suddenness, hours.
     SUDDEN_HOURS: f64 = 1.6, "h", [0.53, 4.8], Chosen;
+    /// A rise across a gap of more than this has a time that means nothing, hours.
+    GAP_HOURS: f64 = 96.0, "h", [32.0, 290.0], Chosen;
     /// A level reading this many standard deviations from those around it is a spike.
     SPIKE_SDS: f64 = 5.0, "1", [1.7, 15.0], Chosen;
     /// A spike is at least so many steps of the sensor's resolution high.
     SPIKE_STEPS: f64 = 1.5, "1", [1.0, 4.5], Chosen;
+    /// The median of nine readings lags by about two behind a level that falls: a spike is higher than
+    /// what goes meanwhile.
+    SPIKE_READINGS: f64 = 2.0, "1", [1.0, 4.0], Chosen;
+    /// No colony empties a full feeder faster than this, hours.
+    FASTEST_HOURS: f64 = 6.0, "h", [2.0, 18.0], CommonPractice;
+    /// A sensor repeats itself by habit where more than this share of its values equal the one before: its
+    /// steps are coarse, and a value that stays says nothing.
+    COARSE_SHARE: f64 = 0.5, "1", [0.17, 0.9], Chosen;
     /// A level that stays the same for so long may be stuck, hours.
     STUCK_HOURS: f64 = 1.5, "h", [0.5, 4.5], Chosen;
     /// Level readings agree that lie within so many times their noise.
@@ -119,14 +130,20 @@ pub fn track_level(
     let mut track = LevelTrack::default();
     for (sensor, level) in feeder.levels.iter().enumerate() {
         let resolution = resolution(level.samples);
+        let times: Vec<Timestamp> = level.samples.iter().map(|s| s.time).collect();
         let density = level.samples.first().map_or(1.0, |s| kg_per_litre(s.time));
         let step_l = resolution * litres_per_unit(level.geometry(), capacity / 2.0, density);
         let sanity = Sanity {
             least: *possible_litres(capacity).start(),
             most: *possible_litres(capacity).end(),
             spike_sds: SPIKE_SDS,
-            spike_least: SPIKE_STEPS * step_l,
-            stuck_hours: STUCK_HOURS,
+            spike_least: (SPIKE_STEPS * step_l)
+                .max(SPIKE_READINGS * usual_interval_hours(&times) * capacity / FASTEST_HOURS),
+            stuck_hours: if repeats_by_habit(level.samples) {
+                f64::INFINITY
+            } else {
+                STUCK_HOURS
+            },
             quiet_per_hour: 0.0,
         };
         let in_litres = level.samples.iter().map(|sample| Sample {
@@ -220,7 +237,7 @@ impl LevelTrack {
         let near = within
             .filter(|&i| (self.series.values[i] - litres).abs() <= slack)
             .count();
-        let every = self.usual_interval_hours();
+        let every = usual_interval_hours(t);
         near as f64 / (hours / every).max(1.0)
     }
 
@@ -242,18 +259,6 @@ impl LevelTrack {
     /// Noise of one reading, l.
     pub fn noise_l(&self) -> f64 {
         self.series.noise_sd
-    }
-
-    fn usual_interval_hours(&self) -> f64 {
-        let t = &self.series.times;
-        let sparse = t
-            .windows(2)
-            .step_by(1 + t.len() / 64)
-            .map(|w| w[1].hours_since(w[0]));
-        let mut gaps: Vec<f64> = sparse.collect();
-        crate::math::robust::median(&mut gaps)
-            .unwrap_or(USUAL_INTERVAL_HOURS)
-            .max(LEAST_INTERVAL_HOURS)
     }
 
     /// Whether readings within `hours` exist on both sides of `at`.
@@ -286,6 +291,20 @@ impl LevelChange {
     }
 }
 
+fn usual_interval_hours(times: &[Timestamp]) -> f64 {
+    let sparse = times.windows(2).step_by(1 + times.len() / 64);
+    let mut gaps: Vec<f64> = sparse.map(|w| w[1].hours_since(w[0])).collect();
+    crate::math::robust::median(&mut gaps)
+        .unwrap_or(USUAL_INTERVAL_HOURS)
+        .max(LEAST_INTERVAL_HOURS)
+}
+
+fn repeats_by_habit(samples: &[Sample]) -> bool {
+    let pairs = samples.windows(2);
+    let equal = pairs.filter(|pair| same(pair[0].value, pair[1].value)).count();
+    equal as f64 > COARSE_SHARE * samples.len() as f64
+}
+
 fn find_jumps(series: &CleanSeries) -> Vec<LevelJump> {
     let limit = LEAST_JUMP_L.max(JUMP_SDS * series.noise_sd);
     let (t, v) = (&series.times, &series.values);
@@ -295,9 +314,16 @@ fn find_jumps(series: &CleanSeries) -> Vec<LevelJump> {
             let range = range.filter(move |&j| (t[j].0 - at.0).abs() <= 2 * 3_600_000);
             median_of_few(range.map(|j| v[j]))
         };
-        if (v[i] - v[i - 1]).abs() < SHARP_SHARE * limit
-            || t[i].hours_since(t[i - 1]) > SUDDEN_HOURS
-        {
+        let apart = t[i].hours_since(t[i - 1]);
+        // What falls over a gap may have been taken; what rises was poured in.
+        let least = if v[i] > v[i - 1] && apart <= GAP_HOURS {
+            if apart > SUDDEN_HOURS { CLEAR_JUMPS * limit } else { limit }
+        } else if apart <= SUDDEN_HOURS {
+            limit
+        } else {
+            continue;
+        };
+        if (v[i] - v[i - 1]).abs() < SHARP_SHARE * least {
             continue;
         }
         let before = near(i.saturating_sub(MEDIAN_OF)..i, t[i - 1]);
@@ -312,7 +338,7 @@ fn find_jumps(series: &CleanSeries) -> Vec<LevelJump> {
         } else {
             SHARP_SHARE
         };
-        if change.abs() < limit || here * change < 0.0 || here.abs() < sharp * change.abs() {
+        if change.abs() < least || here * change < 0.0 || here.abs() < sharp * change.abs() {
             continue;
         }
         match found.last_mut() {
