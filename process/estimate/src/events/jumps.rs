@@ -5,7 +5,7 @@ use super::{
     Change, ChangeKind, FeederEvents, Witnesses, nearest_note, scale_watched, strength_of,
 };
 use crate::series::level::LevelJump;
-use crate::series::scale::{LEAST_STEP_KG, ScaleStep};
+use crate::series::scale::{ScaleStep, least_step_kg};
 use larder_domain::{Span, Timestamp};
 use larder_syrup::physics::kg_per_litre;
 
@@ -45,10 +45,11 @@ pub(super) fn explain_jumps(
             continue;
         }
         let density = kg_per_litre(witnesses.strengths.at(&feeder.feeder.id, jump.latest));
-        let refuted = jump.litres.abs() * density > SURELY_WEIGHED_STEPS * LEAST_STEP_KG
-            && witnesses.scale.is_some_and(|scale| {
-                scale_watched(scale, span) && !hands_were_there(&scale.steps, span)
-            });
+        let refuted = witnesses.scale.is_some_and(|scale| {
+            jump.litres.abs() * density > SURELY_WEIGHED_STEPS * least_step_kg(&scale.series)
+                && scale_watched(scale, span)
+                && !hands_were_there(&scale.steps, span)
+        });
         let note = nearest_note(feeder, notes, span);
         let back = goes_back(&jumps[i + 1..], jump);
         if jump.litres > 0.0 && (refuted || (note.is_none() && back.is_some())) {

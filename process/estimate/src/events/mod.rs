@@ -121,7 +121,7 @@ pub fn detect_events(
             strengths,
         };
         jumps::explain_jumps(&witnesses, &mut found[f], &mut notes[f]);
-        notes::believe_notes(&witnesses, &mut found[f], &notes[f]);
+        notes::believe_notes(&witnesses, &mut found[f], &mut notes[f]);
         found[f].changes.sort_by_key(Change::time);
         found[f].masked.sort_by_key(|span| span.start);
     }

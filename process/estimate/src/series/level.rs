@@ -33,6 +33,8 @@ crate::numbers! { "estimate.series.level":
     SUDDEN_HOURS: f64 = 1.6, "h", [0.53, 4.8], Chosen;
     /// A rise across a gap of more than this has a time that means nothing, hours.
     GAP_HOURS: f64 = 96.0, "h", [32.0, 290.0], Chosen;
+    /// A reading within a jump belongs to the side that it is closer to than this share of the jump.
+    SIDE_SHARE: f64 = 0.25, "1", [0.083, 0.45], Chosen;
     /// A level reading this many standard deviations from those around it is a spike.
     SPIKE_SDS: f64 = 5.0, "1", [1.7, 15.0], Chosen;
     /// A spike is at least so many steps of the sensor's resolution high.
@@ -93,6 +95,10 @@ pub struct LevelTrack {
     pub turns: Vec<SensorTurn>,
 }
 
+/// Every reading that can be, in order, l: also those that were left out of the series since they stayed
+/// the same or stood alone.
+type Possible = Vec<(Timestamp, f64)>;
+
 /// Litres for one value of the channel; `kg_per_litre` is asked only where the feeder is weighed.
 pub fn litres(geometry: &Geometry, value: f64, kg_per_litre: impl FnOnce() -> f64) -> f64 {
     match geometry {
@@ -128,6 +134,7 @@ pub fn track_level(
 ) -> LevelTrack {
     let capacity = feeder.feeder.capacity_l;
     let mut track = LevelTrack::default();
+    let mut possible = Possible::new();
     for (sensor, level) in feeder.levels.iter().enumerate() {
         let resolution = resolution(level.samples);
         let times: Vec<Timestamp> = level.samples.iter().map(|s| s.time).collect();
@@ -150,6 +157,9 @@ pub fn track_level(
             time: sample.time,
             value: litres(level.geometry(), sample.value, || kg_per_litre(sample.time)),
         });
+        let can_be = sanity.least..=sanity.most;
+        let readings = in_litres.clone().map(|sample| (sample.time, sample.value));
+        possible.extend(readings.filter(|reading| can_be.contains(&reading.1)));
         let mut series = clean(in_litres, &sanity, scratch);
         series.noise_sd = series.noise_sd.max(UNIFORM_SD * step_l);
         if let Some(&since) = series.times.first() {
@@ -164,7 +174,32 @@ pub fn track_level(
         track.append(series);
     }
     track.jumps = find_jumps(&track.series);
+    for jump in &mut track.jumps {
+        narrow(jump, &possible, &track.series);
+    }
     track
+}
+
+/// Readings within a jump that were left out tell when it was: those like the level before it, and those
+/// like the level behind it.
+fn narrow(jump: &mut LevelJump, possible: &Possible, series: &CleanSeries) {
+    let at = |time: Timestamp| {
+        let i = series.times.partition_point(|&t| t < time);
+        series.values.get(i).copied()
+    };
+    let (Some(before), Some(behind)) = (at(jump.earliest), at(jump.latest)) else {
+        return;
+    };
+    let first = possible.partition_point(|reading| reading.0 <= jump.earliest);
+    let within = possible[first..].iter().take_while(|r| r.0 < jump.latest);
+    for &(time, litres) in within {
+        if (litres - before).abs() < SIDE_SHARE * (behind - before).abs() {
+            jump.earliest = time;
+        } else if (litres - behind).abs() < SIDE_SHARE * (behind - before).abs() {
+            jump.latest = time;
+            break;
+        }
+    }
 }
 
 impl LevelTrack {
@@ -301,7 +336,9 @@ fn usual_interval_hours(times: &[Timestamp]) -> f64 {
 
 fn repeats_by_habit(samples: &[Sample]) -> bool {
     let pairs = samples.windows(2);
-    let equal = pairs.filter(|pair| same(pair[0].value, pair[1].value)).count();
+    let equal = pairs
+        .filter(|pair| same(pair[0].value, pair[1].value))
+        .count();
     equal as f64 > COARSE_SHARE * samples.len() as f64
 }
 
@@ -317,7 +354,11 @@ fn find_jumps(series: &CleanSeries) -> Vec<LevelJump> {
         let apart = t[i].hours_since(t[i - 1]);
         // What falls over a gap may have been taken; what rises was poured in.
         let least = if v[i] > v[i - 1] && apart <= GAP_HOURS {
-            if apart > SUDDEN_HOURS { CLEAR_JUMPS * limit } else { limit }
+            if apart > SUDDEN_HOURS {
+                CLEAR_JUMPS * limit
+            } else {
+                limit
+            }
         } else if apart <= SUDDEN_HOURS {
             limit
         } else {

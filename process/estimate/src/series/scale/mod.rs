@@ -5,7 +5,7 @@ pub(crate) mod load_cell;
 pub(crate) mod steps;
 
 pub use load_cell::LoadCell;
-pub use steps::{LEAST_STEP_KG, ScaleStep};
+pub use steps::{LEAST_STEP_KG, ScaleStep, least_step_kg};
 
 use crate::series::clean::{CleanSeries, Sanity, clean};
 use crate::series::{Grid, Look, at_time};

@@ -78,11 +78,16 @@ pub(super) struct Disturbance {
     pub last: usize,
 }
 
+/// The least step that is told from bees and noise on this scale, kg.
+pub fn least_step_kg(series: &CleanSeries) -> f64 {
+    LEAST_STEP_KG.max(STEP_SDS * series.noise_sd)
+}
+
 /// Finds the steps of a cleaned series. A step is a change between the medians of three readings on
 /// both sides that is several times what the same statistic does in the hours around: bees that
 /// stream in on a flow, robbers and gusts of wind make all of them large, hands make one large.
 pub(super) fn find_disturbances(series: &CleanSeries) -> Vec<Disturbance> {
-    let limit = LEAST_STEP_KG.max(STEP_SDS * series.noise_sd);
+    let limit = least_step_kg(series);
     let (t, v) = (&series.times, &series.values);
     let mut found: Vec<Disturbance> = Vec::new();
     for i in 2..v.len().saturating_sub(1) {
