@@ -1,7 +1,7 @@
 //! A feeder's level sensor: its readings as litres, without absurd ones, and the jumps in them.
 
-use crate::input::FeederInput;
-use crate::math::robust::median_of_few;
+use crate::input::{FeederInput, LevelInput};
+use crate::math::robust::{median_of_few, noise_sd};
 use crate::series::clean::{CleanSeries, Sanity, clean};
 use crate::series::resolution::{UNIFORM_SD, resolution};
 use crate::series::runs::same;
@@ -33,6 +33,14 @@ crate::numbers! { "estimate.series.level":
     SUDDEN_HOURS: f64 = 1.6, "h", [0.53, 4.8], Chosen;
     /// A rise across a gap of more than this has a time that means nothing, hours.
     GAP_HOURS: f64 = 96.0, "h", [32.0, 290.0], Chosen;
+    /// A ruler, a tilted hive and a worn cell put an empty feeder's reading up to this far below zero, m.
+    BELOW_M: f64 = 0.012, "m", [0.004, 0.036], Chosen;
+    /// The same under a feeder that is weighed, kg: less than any feeder itself weighs.
+    BELOW_KG: f64 = 0.12, "kg", [0.04, 0.25], Chosen;
+    /// The same of a sensor that does its own sums, l.
+    BELOW_L: f64 = 0.3, "l", [0.1, 0.9], Chosen;
+    /// Noise takes a reading this many standard deviations lower.
+    BELOW_SDS: f64 = 4.0, "1", [2.0, 6.0], Chosen;
     /// A reading within a jump belongs to the side that it is closer to than this share of the jump.
     SIDE_SHARE: f64 = 0.25, "1", [0.083, 0.45], Chosen;
     /// A level reading this many standard deviations from those around it is a spike.
@@ -140,8 +148,9 @@ pub fn track_level(
         let times: Vec<Timestamp> = level.samples.iter().map(|s| s.time).collect();
         let density = level.samples.first().map_or(1.0, |s| kg_per_litre(s.time));
         let step_l = resolution * litres_per_unit(level.geometry(), capacity / 2.0, density);
+        let noise_l = noise_of(level, &kg_per_litre, scratch).max(UNIFORM_SD * step_l);
         let sanity = Sanity {
-            least: *possible_litres(capacity).start(),
+            least: -(below_empty_l(level.geometry(), density) + BELOW_SDS * noise_l),
             most: *possible_litres(capacity).end(),
             spike_sds: SPIKE_SDS,
             spike_least: (SPIKE_STEPS * step_l)
@@ -178,6 +187,30 @@ pub fn track_level(
         narrow(jump, &possible, &track.series);
     }
     track
+}
+
+/// How far below empty a sensor may read, l: what lies lower is no syrup but a vessel off its cell, a
+/// longer way for the echo or a fault, and must never become the sensor's zero.
+fn below_empty_l(geometry: &Geometry, kg_per_litre: f64) -> f64 {
+    match geometry {
+        Geometry::FeederWeight => BELOW_KG / kg_per_litre,
+        Geometry::Volume => BELOW_L,
+        Geometry::Distance { .. } | Geometry::Depth { .. } => {
+            BELOW_M * litres_per_unit(geometry, 0.0, kg_per_litre)
+        }
+    }
+}
+
+/// The noise of a sensor's readings, l, absurd ones among them.
+fn noise_of(
+    level: &LevelInput<'_>,
+    kg_per_litre: impl Fn(Timestamp) -> f64,
+    scratch: &mut Vec<f64>,
+) -> f64 {
+    let readings = level.samples.iter();
+    let in_litres = readings.map(|s| litres(level.geometry(), s.value, || kg_per_litre(s.time)));
+    let values: Vec<f64> = in_litres.filter(|value| value.is_finite()).collect();
+    noise_sd(&values, scratch).unwrap_or(0.0)
 }
 
 /// Readings within a jump that were left out tell when it was: those like the level before it, and those
