@@ -6,6 +6,7 @@ use crate::input::{FeederInput, HiveInput, YardInput};
 use crate::losses::{BalanceInput, balance_yard, find_losses, share_out};
 use crate::parameters::FeederParameters;
 use crate::series::grid::{Grid, STEP_HOURS};
+use crate::series::scale::ScaleTrack;
 
 crate::numbers! { "estimate.analysis.account":
     /// The second round knows what was lost in the first, and so what was eaten.
@@ -76,16 +77,11 @@ pub(super) fn run(
     estimate(&task, &mut passes.workspace)
 }
 
-fn balance_input(
-    hive: &HiveInput<'_>,
-    found: &HiveAnalysis,
-    analysis: &YardAnalysis,
-) -> BalanceInput {
-    let grid = &analysis.grid;
-    let n = grid.len();
-    let mut weight_kg = found.scale.at_nodes.clone();
+/// A hive's weight at every node without its steps, kg; NaN while hands were there.
+pub(super) fn without_steps(grid: &Grid, scale: &ScaleTrack) -> Vec<f64> {
+    let mut weight_kg = scale.at_nodes.clone();
     let mut carried = 0.0;
-    let mut steps = found.scale.steps.iter().peekable();
+    let mut steps = scale.steps.iter().peekable();
     let mut hidden_until = 0;
     for (k, weight) in weight_kg.iter_mut().enumerate() {
         while let Some(step) = steps.next_if(|step| grid.nearest(step.earliest) <= k) {
@@ -98,6 +94,17 @@ fn balance_input(
             *weight - carried
         };
     }
+    weight_kg
+}
+
+fn balance_input(
+    hive: &HiveInput<'_>,
+    found: &HiveAnalysis,
+    analysis: &YardAnalysis,
+) -> BalanceInput {
+    let grid = &analysis.grid;
+    let n = grid.len();
+    let weight_kg = without_steps(grid, &found.scale);
     let mut input = BalanceInput {
         weight_kg,
         eaten_kg: vec![0.0; n],

@@ -140,7 +140,8 @@ pub fn analyse_yard_with(input: &YardInput<'_>, parameters: &Parameters) -> Yard
         }
     }
     account_for_losses(input, &mut analysis, &mut passes);
-    guess_unsensed(input, &mut analysis, &midnights);
+    let warmth = |h: usize, f: usize| syrup.in_feeder(h, f, input.hives[h].feeders[f].feeder);
+    guess_unsensed(input, &mut analysis, &midnights, warmth);
     analysis
 }
 

@@ -12,4 +12,4 @@ pub(crate) mod unsensed;
 pub use model::{FeederCourse, FilledVolume, SensorTraits};
 pub use observe::{Observations, Watched, observe};
 pub use smooth::{Task, Workspace, estimate};
-pub use unsensed::{Appetite, guess_without_sensor};
+pub use unsensed::{Guess, NightGain, Unsensed, guess_without_sensor};

@@ -1,184 +1,424 @@
-//! A feeder without a level sensor: what was poured in is known from the scale or the notes, when
-//! it was taken is not. The neighbours say roughly how fast, the next fill how much must have been
-//! gone by then; the answer stays wide.
-
-#![allow(
-    clippy::needless_range_loop,
-    reason = "indices here are nodes shared by several arrays"
-)]
+//! A feeder without a level sensor: what was poured in is known from the scale or the notes, when it was
+//! taken is not. Colonies differ by a factor; each factor that a colony might have is followed from fill
+//! to fill, and weighed by what is known besides: how much room the next fill needed, and how much
+//! water the hive lost while what was taken dried. The answer is the mixture of all of them, and wide
+//! where nothing tells.
 
 use super::filter::UNKNOWN_FILL_SHARE;
 use super::model::{FeederCourse, FilledVolume};
 use crate::events::{Change, ChangeKind};
-use crate::series::grid::{Grid, STEP_HOURS};
-use larder_syrup::Estimate;
+use crate::series::grid::{Grid, HOURS_PER_DAY, PER_DAY, STEP_HOURS};
 
 crate::numbers! { "estimate.feeder.unsensed":
-    /// Taken where no neighbour tells, l/h for each litre of capacity: a feeder empties in about six
-    /// days (common practice: three days to two weeks).
-    USUAL_PER_CAPACITY: f64 = 0.007, "1", [0.0023, 0.021], CommonPractice;
-    /// One colony's appetite against its neighbours': a factor of about this either way.
-    SPREAD: f64 = 0.8, "1", [0.27, 2.4], Chosen;
-    /// A pace below this share of the neighbours' is not believed, whatever the next fill says.
-    SLOWEST: f64 = 0.05, "1", [0.017, 0.15], Chosen;
-    /// A pace above this many times the neighbours' is not believed, whatever the next fill says.
-    FASTEST: f64 = 6.0, "1", [2.0, 18.0], Chosen;
-    /// The standard deviation of what was taken is at least this share of what is left in the feeder,
-    /// and that of the rate this share of the usual one.
-    LEAST_SPREAD: f64 = 0.1, "1", [0.033, 0.3], Chosen;
+    /// One colony's appetite against what is expected of it: the logarithm of the factor has this standard
+    /// deviation. Strong and weak colonies of one yard differ by a factor of five either way.
+    SPREAD: f64 = 0.9, "1", [0.3, 1.8], CommonPractice;
+    /// From fill to fill a colony's own factor strays by this, as a logarithm.
+    SPREAD_BETWEEN_FILLS: f64 = 0.45, "1", [0.15, 0.9], Chosen;
+    /// A colony keeps this share of its distance from the usual factor, as a logarithm.
+    KEPT: f64 = 0.7, "1", [0.0, 1.0], Chosen;
+    /// Factors are followed at so many points, as logarithms: from, step.
+    LOG_FACTORS: (f64, f64) = (-3.2, 0.2), "1", [-10.0, 1.0], Chosen;
+    /// An appetite strays from day to day by this share of it.
+    DAY_SHARE: f64 = 0.4, "1", [0.13, 1.0], Chosen;
+    /// Over a whole filling it strays by this share.
+    FILLING_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    /// Of a kilogram taken this much dries off (see the mass balance).
+    DRIED_SHARE: f64 = 0.32, "1", [0.11, 0.96], Chosen;
+    /// How far that strays, as a share of it.
+    DRIED_SPREAD: f64 = 0.3, "1", [0.1, 0.9], Chosen;
+    /// It dries over about this time, hours.
+    DRYING_HOURS: f64 = 24.0, "h", [8.0, 72.0], Chosen;
+    /// A hive that is not fed changes by this in a day: it eats, kg.
+    BASELINE_KG: f64 = -0.1, "kg", [-0.3, -0.03], CommonPractice;
+    /// Hives differ in that by this, kg.
+    BASELINE_SD_KG: f64 = 0.15, "kg", [0.05, 0.45], Chosen;
+    /// A night that is further off than so many standard deviations says no more than one that is so far.
+    MOST_SDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    /// Nights err alike; so much of each counts.
+    INDEPENDENT_SHARE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
     /// A feeder with less than this share of its capacity in it counts as empty.
     EMPTY_SHARE: f64 = 0.02, "1", [0.0067, 0.06], Chosen;
+    /// A feeder counts as empty where that is as sure as this.
+    SURELY: f64 = 0.9, "1", [0.5, 1.0], Chosen;
     /// How well it is known what a fill brought that nobody weighed or wrote down, as a share of the
     /// capacity.
     UNKNOWN_FILL_SD_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
     /// A feeder filled to the brim holds this share of its capacity.
-    BRIM_SHARE: f64 = 1.05, "1", [0.35, 3.1], Chosen;
+    BRIM_SHARE: f64 = 1.05, "1", [1.0, 3.1], Chosen;
+    /// How sharply a fill that would run over speaks against what was thought to be left, as a share of the
+    /// capacity.
+    BRIM_SD_SHARE: f64 = 0.05, "1", [0.017, 0.15], Chosen;
+    /// What may be in a feeder of which nothing was heard, standard deviation as a share of the capacity.
+    UNKNOWN_SHARE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// What went with a feeder is known to this share of the capacity.
+    LOST_SD_SHARE: f64 = 0.1, "1", [0.033, 0.3], Chosen;
+    /// Where no scale sees fills, somebody pours one that nobody wrote down about once in so many days.
+    UNSEEN_FILL_DAYS: f64 = 7.0, "d", [2.3, 21.0], CommonPractice;
 }
 
-/// What colonies with sensors in the same yard take at every node, per litre of feeder.
-#[derive(Clone, PartialEq, Debug, Default)]
-pub struct Appetite {
-    /// Median over the yard, l/h for each litre of capacity; NaN where none is known.
-    pub per_capacity: Vec<f64>,
+/// How many factors are followed.
+const FACTORS: usize = 29;
+/// What was poured in is followed at so many amounts: their distance from the mean in standard deviations,
+/// and their weights.
+const AMOUNTS: [(f64, f64); 3] = [(-1.2, 0.26), (0.0, 0.48), (1.2, 0.26)];
+
+/// What a hive gained from one night to the next beside what is explained: by handling, by the feeders
+/// with sensors and by what the whole yard did.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct NightGain {
+    /// The node in the middle of the first night.
+    pub from: usize,
+    /// The node in the middle of the second.
+    pub to: usize,
+    /// What it gained, kg.
+    pub kg: f64,
+    /// Standard deviation of that, kg.
+    pub sd_kg: f64,
 }
 
-/// Runs the feeder down at the neighbours' pace, from change to change.
-pub fn guess_without_sensor(
-    grid: &Grid,
-    changes: &[Change],
-    midnights: &[bool],
-    appetite: &Appetite,
-    capacity_l: f64,
-) -> FeederCourse {
-    let n = grid.len();
-    let mut course = FeederCourse {
-        volume_l: vec![0.0; n],
-        volume_sd: vec![0.0; n],
-        rate: vec![0.0; n],
-        rate_sd: vec![0.0; n],
-        empty: vec![false; n],
-        taken: vec![None; n],
-        changes: Vec::with_capacity(changes.len()),
-        sensors: Vec::new(),
+/// All that is known of a feeder that no level sensor watches.
+pub struct Unsensed<'a> {
+    /// Nodes.
+    pub grid: &'a Grid,
+    /// Sudden changes, in order of time.
+    pub changes: &'a [Change],
+    /// Nodes at local midnights.
+    pub midnights: &'a [bool],
+    /// What a colony of middling appetite takes while there is syrup, l/h at every node.
+    pub pace: &'a [f64],
+    /// Litres that it holds.
+    pub capacity_l: f64,
+    /// Density of what is in it, kg/l.
+    pub kg_per_litre: f64,
+    /// What its hive gained from night to night; empty without a scale, or where others share it.
+    pub nights: &'a [NightGain],
+    /// Whether a scale sees what is poured in.
+    pub weighed: bool,
+}
+
+/// What was found out about such a feeder.
+pub struct Guess {
+    /// Its course.
+    pub course: FeederCourse,
+    /// How much water of it dried off between the nights given, kg.
+    pub dried_kg: Vec<f64>,
+}
+
+/// Follows the feeder from change to change.
+pub fn guess_without_sensor(task: &Unsensed<'_>) -> Guess {
+    let n = task.grid.len();
+    let mut follow = Follow {
+        task,
+        course: FeederCourse {
+            volume_l: vec![0.0; n],
+            volume_sd: vec![0.0; n],
+            rate: vec![0.0; n],
+            rate_sd: vec![0.0; n],
+            empty: vec![false; n],
+            taken: vec![None; n],
+            changes: Vec::with_capacity(task.changes.len()),
+            sensors: Vec::new(),
+        },
+        drying: vec![0.0; n],
+        pool: 0.0,
+        appetite: (0.0, SPREAD),
+        content: (0.0, UNKNOWN_SHARE * task.capacity_l),
+        known: false,
+        day: Moments::default(),
     };
-    let pace = |k: usize| {
-        let known = appetite.per_capacity.get(k).copied().unwrap_or(f64::NAN);
-        capacity_l
-            * if known.is_nan() {
-                USUAL_PER_CAPACITY
-            } else {
-                known
-            }
-    };
-    let mut contents = Contents::default();
     let mut from = 0;
-    for i in 0..=changes.len() {
-        let to = changes
-            .get(i)
-            .map_or(n, |change| grid.at_or_after(change.time()).max(from));
-        let end = changes.get(i).map(|change| end_before(change, capacity_l));
-        let at_pace: f64 = (from..to).map(pace).sum::<f64>() * STEP_HOURS;
-        let factor = factor_for(contents.litres, at_pace, end);
-        for k in from..to {
-            contents.write(&mut course, k, capacity_l);
-            let rate = (factor * pace(k)).clamp(0.0, contents.litres / STEP_HOURS);
-            course.rate[k] = rate;
-            course.rate_sd[k] = SPREAD * rate + LEAST_SPREAD * USUAL_PER_CAPACITY * contents.litres;
-            contents.at_pace += factor * pace(k) * STEP_HOURS;
-            contents.take(
-                &mut course,
-                k,
-                rate * STEP_HOURS,
-                midnights[k] || k + 1 == n,
-            );
-        }
-        if let Some(change) = changes.get(i) {
-            course.changes.push(contents.apply(change, capacity_l));
+    for i in 0..=task.changes.len() {
+        let change = task.changes.get(i);
+        let to = change.map_or(n, |c| task.grid.at_or_after(c.time()).clamp(from, n));
+        follow.until(from, to, change);
+        if let Some(change) = change {
+            let filled = follow.apply(change);
+            follow.course.changes.push(filled);
         }
         from = to;
     }
-    course
-}
-
-/// What must have been left just before a change.
-enum End {
-    /// About so much: it was weighed as it went.
-    Exactly(f64),
-    /// No more than this: what came then had room.
-    AtMost(f64),
-}
-
-fn end_before(change: &Change, capacity_l: f64) -> End {
-    match (change.kind, change.litres) {
-        (ChangeKind::Lost | ChangeKind::Spill, Some((litres, _))) => End::Exactly(litres.abs()),
-        (ChangeKind::Fill, Some((litres, _))) => End::AtMost((capacity_l - litres).max(0.0)),
-        _ => End::AtMost(capacity_l),
+    let dried = |night: &NightGain| follow.drying[night.from..night.to].iter().sum::<f64>();
+    let dried_kg = task
+        .nights
+        .iter()
+        .map(|night| dried(night) * STEP_HOURS)
+        .collect();
+    Guess {
+        course: follow.course,
+        dried_kg,
     }
 }
 
-/// By how much the neighbours' pace is too slow or too fast for what must have been left.
-fn factor_for(litres: f64, at_pace: f64, end: Option<End>) -> f64 {
-    if at_pace <= 0.0 {
-        return 1.0;
-    }
-    let gone = match end {
-        Some(End::Exactly(left)) => litres - left,
-        Some(End::AtMost(left)) if litres - at_pace > left => litres - left,
-        _ => return 1.0,
-    };
-    (gone / at_pace).clamp(SLOWEST, FASTEST)
+/// Mean and mean square, added up over all that might be.
+#[derive(Clone, Copy, Default)]
+struct Moments {
+    mean: f64,
+    square: f64,
 }
 
-#[derive(Default)]
-struct Contents {
+impl Moments {
+    fn add(&mut self, weight: f64, value: f64) {
+        self.mean += weight * value;
+        self.square += weight * value * value;
+    }
+
+    fn variance(&self) -> f64 {
+        (self.square - self.mean * self.mean).max(0.0)
+    }
+}
+
+/// One colony that might be, and how likely it is.
+struct Maybe {
     litres: f64,
-    /// What was in it behind the last change, and what the yard's pace would have taken of that since.
-    at_first: f64,
-    at_pace: f64,
-    poured_sd: f64,
-    taken: f64,
+    log_factor: f64,
+    weight: f64,
 }
 
-impl Contents {
-    fn write(&self, course: &mut FeederCourse, k: usize, capacity_l: f64) {
-        course.volume_l[k] = self.litres;
-        course.volume_sd[k] = self.left_sd().hypot(self.poured_sd);
-        course.empty[k] = self.litres < EMPTY_SHARE * capacity_l;
+impl Maybe {
+    /// What is left after a colony of middling appetite has taken `at_pace`, l.
+    fn left(&self, at_pace: f64) -> f64 {
+        (self.litres - self.log_factor.exp() * at_pace).max(0.0)
     }
+}
 
-    /// A colony may be slower or faster than its neighbours by [`SPREAD`], so that the more should be gone
-    /// the less is known of what is left: the wider side of nine in ten colonies as a standard deviation.
-    fn left_sd(&self) -> f64 {
-        let left = |pace: f64| (self.at_first - pace * self.at_pace).max(0.0);
-        let off = (Estimate::Z90 * SPREAD).exp();
-        let (slow, likely, fast) = (left(1.0 / off), left(1.0), left(off));
-        (slow - likely).max(likely - fast) / Estimate::Z90
-    }
+struct Follow<'a> {
+    task: &'a Unsensed<'a>,
+    course: FeederCourse,
+    /// Water that dries off, kg/h at every node.
+    drying: Vec<f64>,
+    /// Fresh syrup in the combs, as what of it still dries off, kg.
+    pool: f64,
+    /// The logarithm of the colony's factor: mean and standard deviation.
+    appetite: (f64, f64),
+    /// What is in the feeder, l: mean and standard deviation.
+    content: (f64, f64),
+    /// Whether anything that happened to it is known.
+    known: bool,
+    /// What was taken since midnight before the last change.
+    day: Moments,
+}
 
-    /// Takes `litres`; where a day ends, what it took so far is written first.
-    fn take(&mut self, course: &mut FeederCourse, k: usize, litres: f64, day_ends: bool) {
-        if day_ends {
-            let sd = SPREAD * self.taken + LEAST_SPREAD * self.litres;
-            course.taken[k] = Some((self.taken, sd * sd));
-            self.taken = 0.0;
+impl Follow<'_> {
+    /// From one change to the next.
+    fn until(&mut self, from: usize, to: usize, end: Option<&Change>) {
+        let task = self.task;
+        let mut at_pace = Vec::with_capacity(to - from + 1);
+        let mut sum = 0.0;
+        for k in from..to {
+            at_pace.push(sum);
+            sum += task.pace[k] * STEP_HOURS;
         }
-        self.taken += litres;
-        self.litres -= litres;
+        at_pace.push(sum);
+        let all = self.weighed_up(from, &at_pace, end);
+        self.write(from, &at_pace, &all);
+        let mut logs = Moments::default();
+        let mut left = Moments::default();
+        for maybe in &all {
+            logs.add(maybe.weight, maybe.log_factor);
+            left.add(maybe.weight, maybe.left(sum));
+        }
+        if self.known {
+            let spread = logs.variance().sqrt().hypot(SPREAD_BETWEEN_FILLS);
+            self.appetite = (KEPT * logs.mean, spread.min(SPREAD));
+        }
+        self.content = (left.mean, left.variance().sqrt());
     }
 
-    fn apply(&mut self, change: &Change, capacity_l: f64) -> FilledVolume {
-        let (amount, sd) = change.litres.unwrap_or((
-            UNKNOWN_FILL_SHARE * capacity_l,
-            UNKNOWN_FILL_SD_SHARE * capacity_l,
-        ));
-        let before = self.litres;
-        self.litres = match change.kind {
-            ChangeKind::Fill => (before + amount).min(BRIM_SHARE * capacity_l),
-            ChangeKind::Renewed => amount,
-            ChangeKind::Spill | ChangeKind::Lost => 0.0,
+    /// Every colony that might be, weighed by all that speaks for and against it; weights add up to one.
+    fn weighed_up(&self, from: usize, at_pace: &[f64], end: Option<&Change>) -> Vec<Maybe> {
+        let task = self.task;
+        let to = from + at_pace.len() - 1;
+        let within = |night: &&NightGain| night.to > from && night.to <= to;
+        let nights: Vec<&NightGain> = task.nights.iter().filter(within).collect();
+        let mut all = Vec::with_capacity(AMOUNTS.len() * FACTORS);
+        for (sds, share) in AMOUNTS {
+            let litres =
+                (self.content.0 + sds * self.content.1).clamp(0.0, BRIM_SHARE * task.capacity_l);
+            for i in 0..FACTORS {
+                let log_factor = LOG_FACTORS.0 + LOG_FACTORS.1 * i as f64;
+                let off = (log_factor - self.appetite.0) / self.appetite.1;
+                let maybe = Maybe {
+                    litres,
+                    log_factor,
+                    weight: share.ln() - 0.5 * off * off,
+                };
+                let last = maybe.left(at_pace[at_pace.len() - 1]);
+                let speaks = if self.known {
+                    self.of_end(last, end) + self.of_nights(&maybe, from, at_pace, &nights)
+                } else {
+                    0.0
+                };
+                all.push(Maybe {
+                    weight: maybe.weight + speaks,
+                    ..maybe
+                });
+            }
+        }
+        let most = all
+            .iter()
+            .map(|m| m.weight)
+            .fold(f64::NEG_INFINITY, f64::max);
+        let weight = |m: &Maybe| (m.weight - most).exp();
+        let total: f64 = all.iter().map(weight).sum();
+        for maybe in &mut all {
+            maybe.weight = weight(maybe) / total;
+        }
+        all
+    }
+
+    /// What the change at the end says of `left` litres just before it: a logarithm.
+    fn of_end(&self, left: f64, end: Option<&Change>) -> f64 {
+        let capacity = self.task.capacity_l;
+        let off = match end.map(|change| (change.kind, change.litres)) {
+            Some((ChangeKind::Fill, Some((litres, sd)))) => {
+                let over = left + litres - BRIM_SHARE * capacity;
+                over.max(0.0) / sd.hypot(BRIM_SD_SHARE * capacity)
+            }
+            Some((ChangeKind::Lost | ChangeKind::Spill, Some((litres, sd)))) => {
+                (left - litres.abs()) / sd.hypot(LOST_SD_SHARE * capacity)
+            }
+            _ => 0.0,
         };
-        (self.at_first, self.at_pace) = (self.litres, 0.0);
-        self.poured_sd = sd;
+        -0.5 * off.abs().min(MOST_SDS).powi(2)
+    }
+
+    /// What the nights say of a colony: a logarithm. What the hive itself eats is not known and taken out.
+    fn of_nights(&self, maybe: &Maybe, from: usize, at_pace: &[f64], nights: &[&NightGain]) -> f64 {
+        if nights.is_empty() {
+            return 0.0;
+        }
+        let mut pool = self.pool;
+        let mut k = 0;
+        let stays = (-STEP_HOURS / DRYING_HOURS).exp();
+        let (mut w, mut wr, mut wrr, mut spread) = (0.0, 0.0, 0.0, 0.0);
+        let mut offs = Vec::with_capacity(nights.len());
+        for night in nights {
+            let before = night.from.min(from)..night.to.min(from);
+            let mut dried = self.drying[before].iter().sum::<f64>() * STEP_HOURS;
+            while from + k < night.to {
+                let taken = maybe.left(at_pace[k]) - maybe.left(at_pace[k + 1]);
+                pool += taken * self.task.kg_per_litre * DRIED_SHARE;
+                if from + k >= night.from {
+                    dried += pool * (1.0 - stays);
+                }
+                pool *= stays;
+                k += 1;
+            }
+            let variance = night.sd_kg.powi(2) + (DRIED_SPREAD * dried).powi(2);
+            let off = night.kg + dried - BASELINE_KG;
+            offs.push((off, variance));
+            w += 1.0 / variance;
+            wr += off / variance;
+            spread += variance.ln();
+        }
+        let own = wr / (w + BASELINE_SD_KG.powi(-2));
+        for (off, variance) in offs {
+            wrr += ((off - own).powi(2) / variance).min(MOST_SDS.powi(2));
+        }
+        wrr += (own / BASELINE_SD_KG).powi(2);
+        -0.5 * INDEPENDENT_SHARE * (wrr + spread)
+    }
+
+    /// Writes what all that might be come to.
+    fn write(&mut self, from: usize, at_pace: &[f64], all: &[Maybe]) {
+        let task = self.task;
+        let to = from + at_pace.len() - 1;
+        let stays = (-STEP_HOURS / DRYING_HOURS).exp();
+        // What each had left at the last midnight, or at the change.
+        let mut since: Vec<f64> = all.iter().map(|maybe| maybe.left(0.0)).collect();
+        let start = all.iter().map(|m| m.weight * m.litres).sum::<f64>();
+        let mut before = self.content.0.min(start);
+        for k in from..to {
+            let j = k - from;
+            let (mut left, mut rate, mut empty) = (Moments::default(), Moments::default(), 0.0);
+            for maybe in all {
+                let now = maybe.left(at_pace[j]);
+                left.add(maybe.weight, now);
+                rate.add(
+                    maybe.weight,
+                    (now - maybe.left(at_pace[j + 1])) / STEP_HOURS,
+                );
+                if now < EMPTY_SHARE * task.capacity_l {
+                    empty += maybe.weight;
+                }
+            }
+            let unseen = self.unseen_fill(j);
+            let strayed = FILLING_SHARE * (start - left.mean).max(0.0);
+            let wide = UNKNOWN_SHARE * task.capacity_l * unseen.sqrt();
+            let course = &mut self.course;
+            course.volume_l[k] = left.mean;
+            course.volume_sd[k] = left.variance().sqrt().hypot(strayed).hypot(wide);
+            course.empty[k] = self.known && empty * (1.0 - unseen) > SURELY;
+            course.rate[k] = rate.mean;
+            let other = unseen.sqrt() * task.pace[k];
+            course.rate_sd[k] = rate
+                .variance()
+                .sqrt()
+                .hypot(DAY_SHARE * rate.mean)
+                .hypot(other);
+            self.pool += (before - left.mean).max(0.0) * task.kg_per_litre * DRIED_SHARE;
+            before = left.mean;
+            self.drying[k] = self.pool * (1.0 - stays) / STEP_HOURS;
+            self.pool *= stays;
+            if task.midnights[k] || k + 1 == task.grid.len() {
+                let mut taken = Moments::default();
+                for (maybe, since) in all.iter().zip(&mut since) {
+                    let now = maybe.left(at_pace[j]);
+                    taken.add(maybe.weight, *since - now);
+                    *since = now;
+                }
+                let day = &self.day;
+                let mean = day.mean + taken.mean;
+                let variance = day.variance() + taken.variance();
+                let pace: f64 = task.pace[k.saturating_sub(PER_DAY)..k].iter().sum();
+                let other = unseen * (pace * STEP_HOURS).powi(2);
+                let strayed = (DAY_SHARE * mean).powi(2);
+                self.course.taken[k] = Some((mean, variance + strayed + other));
+                self.day = Moments::default();
+            }
+        }
+        // What was taken since midnight is told with the rest of its day.
+        let mut taken = Moments::default();
+        for (maybe, since) in all.iter().zip(&since) {
+            taken.add(maybe.weight, since - maybe.left(at_pace[to - from]));
+        }
+        let variance = self.day.variance() + taken.variance();
+        let mean = self.day.mean + taken.mean;
+        self.day = Moments {
+            mean,
+            square: variance + mean * mean,
+        };
+    }
+
+    /// How likely it is that somebody has filled it unseen, `nodes` after the last change that is known.
+    fn unseen_fill(&self, nodes: usize) -> f64 {
+        if !self.known {
+            return 1.0;
+        }
+        if self.task.weighed {
+            return 0.0;
+        }
+        let days = nodes as f64 * STEP_HOURS / HOURS_PER_DAY;
+        1.0 - (-days / UNSEEN_FILL_DAYS).exp()
+    }
+
+    fn apply(&mut self, change: &Change) -> FilledVolume {
+        let capacity = self.task.capacity_l;
+        let (amount, sd) = change.litres.unwrap_or((
+            UNKNOWN_FILL_SHARE * capacity,
+            UNKNOWN_FILL_SD_SHARE * capacity,
+        ));
+        let (before, before_sd) = if self.known { self.content } else { (0.0, 0.0) };
+        self.known = true;
+        self.content = match change.kind {
+            ChangeKind::Fill => (
+                (before + amount).min(BRIM_SHARE * capacity),
+                sd.hypot(before_sd),
+            ),
+            ChangeKind::Renewed => (amount, sd),
+            ChangeKind::Spill | ChangeKind::Lost => (0.0, BRIM_SD_SHARE * capacity),
+        };
         FilledVolume {
             litres: if change.kind.pours() { amount } else { -before },
             sd,
@@ -190,42 +430,93 @@ impl Contents {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::series::grid::PER_DAY;
     use larder_domain::{Span, Timestamp};
 
-    /// Five litres at the first node, a litre a day by the yard's pace.
-    fn left_after(days: usize) -> (f64, f64) {
-        let grid = Grid::covering(Span {
+    fn grid() -> Grid {
+        Grid::covering(Span {
             start: Timestamp(0),
             end: Timestamp(12 * 86_400_000),
-        });
-        let fill = Change {
-            earliest: Timestamp(0),
-            latest: Timestamp(0),
+        })
+    }
+
+    fn fill(day: i64, litres: f64) -> Change {
+        Change {
+            earliest: Timestamp(day * 86_400_000),
+            latest: Timestamp(day * 86_400_000),
             kind: ChangeKind::Fill,
-            litres: Some((5.0, 0.1)),
+            litres: Some((litres, 0.1)),
             recorded: None,
             scale_step: None,
             seen: false,
             strength: None,
-        };
-        let appetite = Appetite {
-            per_capacity: vec![1.0 / 24.0 / 5.0; grid.len()],
-        };
-        let midnights = vec![false; grid.len()];
-        let course = guess_without_sensor(&grid, &[fill], &midnights, &appetite, 5.0);
-        let k = days * PER_DAY;
-        (course.volume_l[k], course.volume_sd[k])
+        }
     }
 
-    /// By hand: a colony slower by a factor of 3.73 (one in twenty is, for a spread of 0.8) has taken 1.34
-    /// of the 5 l when the yard's pace has taken them all.
+    /// A feeder of five litres; the yard's pace empties it in five days.
+    fn guess(changes: &[Change], nights: &[NightGain], weighed: bool) -> FeederCourse {
+        let grid = grid();
+        let pace = vec![1.0 / 24.0; grid.len()];
+        let midnights: Vec<bool> = (0..grid.len()).map(|k| k > 0 && k % PER_DAY == 0).collect();
+        let task = Unsensed {
+            grid: &grid,
+            changes,
+            midnights: &midnights,
+            pace: &pace,
+            capacity_l: 5.0,
+            kg_per_litre: 1.3,
+            nights,
+            weighed,
+        };
+        guess_without_sensor(&task).course
+    }
+
     #[test]
-    fn a_feeder_that_should_be_empty_may_hold_what_a_slow_colony_left() {
-        let (left, sd) = left_after(5);
-        assert!(left < 0.05, "{left}");
-        assert!((1.645 * sd - 3.66).abs() < 0.1, "{sd}");
-        let (fresh, known) = left_after(0);
-        assert!(fresh > 4.9 && known < 0.15, "{fresh} {known}");
+    fn how_fast_a_colony_takes_it_is_as_wide_as_colonies_differ() {
+        let course = guess(&[fill(0, 5.0)], &[], true);
+        let third = course.taken[3 * PER_DAY].expect("a day");
+        let sd = third.1.sqrt();
+        assert!(third.0 > 0.3 && third.0 < 1.5, "{third:?}");
+        assert!(sd > 0.4, "{sd}");
+        let late = course.volume_sd[5 * PER_DAY];
+        assert!(late > 1.0, "{late}");
+        assert!(course.volume_sd[1] < 0.2);
+    }
+
+    #[test]
+    fn the_next_fill_says_how_much_was_gone() {
+        let course = guess(&[fill(0, 5.0), fill(2, 4.5)], &[], true);
+        let left = course.volume_l[2 * PER_DAY - 1];
+        assert!(left < 1.2, "{left}");
+    }
+
+    /// 6.5 kg of syrup of which a third dries off within days of being taken: a hive that loses 0.4 kg a
+    /// night more than it eats is taking a litre a day, one that loses nothing is not.
+    #[test]
+    fn what_dries_off_says_how_much_was_taken() {
+        let nights = |kg: f64| -> Vec<NightGain> {
+            let night = |day: usize| NightGain {
+                from: day * PER_DAY + 5,
+                to: (day + 1) * PER_DAY + 5,
+                kg,
+                sd_kg: 0.06,
+            };
+            (0..8).map(night).collect()
+        };
+        let resting = guess(&[fill(0, 5.0)], &nights(-0.1), true);
+        let taking = guess(&[fill(0, 5.0)], &nights(-0.35), true);
+        let of = |course: &FeederCourse| course.volume_l[5 * PER_DAY];
+        assert!(of(&resting) > 3.5, "{}", of(&resting));
+        assert!(of(&taking) < 2.5, "{}", of(&taking));
+    }
+
+    #[test]
+    fn what_no_witness_saw_is_not_known() {
+        let course = guess(&[fill(0, 5.0)], &[], false);
+        let k = 11 * PER_DAY;
+        assert!(1.645 * course.volume_sd[k] > 3.0, "{}", course.volume_sd[k]);
+        assert!(!course.empty[k]);
+        let none = guess(&[], &[], true);
+        assert!(1.645 * none.volume_sd[k] > 4.0 && none.volume_l[k] < 0.5);
+        assert!(none.taken[k].expect("a day").1.sqrt() > 0.5);
     }
 }
