@@ -117,7 +117,12 @@ pub fn analyse_yard_with(input: &YardInput<'_>, parameters: &Parameters) -> Yard
         .iter()
         .map(|hive| watch_levels(hive, &strengths, &mut scratch))
         .collect();
-    drop_unconfirmed_steps(&grid, &input.hives, &mut tracks, &levels);
+    let gauge: &[f64] = if analysis.weather.has_gauge {
+        &analysis.weather.rain_mm
+    } else {
+        &[]
+    };
+    drop_unconfirmed_steps(&analysis.grid, &input.hives, &mut tracks, &levels, gauge);
     let mut events = detect_all(input, &tracks, &levels, &strengths, &grid);
     find_renewals(&input.hives, &levels, &strengths, &mut events);
     let hives = input.hives.iter().enumerate();

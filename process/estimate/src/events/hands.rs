@@ -14,6 +14,10 @@ crate::numbers! { "estimate.events.hands":
     /// A step this large needs no second witness, kg: more than a swarm, and nothing else takes or
     /// brings as much within minutes.
     BEYOND_DOUBT_KG: f64 = 1.5, "kg", [0.5, 4.5], Chosen;
+    /// A lone load at least this large may be syrup though nobody was seen at the yard, kg.
+    LONE_LOAD_KG: f64 = 0.8, "kg", [0.27, 1.5], Chosen;
+    /// It came between readings no further apart than this, hours.
+    LONE_HOURS: f64 = 2.2, "h", [0.73, 6.6], Chosen;
     /// One visit to a yard lasts about so long, hours.
     VISIT_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
     /// A note is written up to this long before or after, hours.
@@ -34,6 +38,7 @@ pub fn drop_unconfirmed_steps(
     hives: &[HiveInput<'_>],
     scales: &mut [ScaleTrack],
     levels: &[Vec<LevelTrack>],
+    rain_mm: &[f64],
 ) {
     let visits = certain_visits(hives, scales, levels);
     let mut kept: Vec<Vec<bool>> = Vec::with_capacity(scales.len());
@@ -43,6 +48,8 @@ pub fn drop_unconfirmed_steps(
                 || (visited(&visits, step)
                     && step.sharp_share >= LEAST_SHARP_SHARE
                     && !is_usual(grid, scales, h, step))
+                || is_lone_load(step)
+                    && (is_dry(grid, rain_mm, step) || !is_usual(grid, scales, h, step))
         });
         kept.push(keep.collect());
     }
@@ -50,6 +57,22 @@ pub fn drop_unconfirmed_steps(
         let mut keep = kept.into_iter();
         scale.steps.retain(|_| keep.next().unwrap_or(true));
     }
+}
+
+/// A load of syrup that came on at once: as much comes home with bees in hours at best, and with rain only
+/// where it rains on all hives.
+fn is_lone_load(step: &ScaleStep) -> bool {
+    step.kg >= LONE_LOAD_KG
+        && step.sharp_share >= LEAST_SHARP_SHARE
+        && step.latest.hours_since(step.earliest) <= LONE_HOURS
+}
+
+/// Whether the yard's gauge says that it was dry about then.
+fn is_dry(grid: &Grid, rain_mm: &[f64], step: &ScaleStep) -> bool {
+    let from = grid.nearest(step.earliest.plus_hours(-NOTE_HOURS));
+    let to = grid.nearest(step.latest.plus_hours(NOTE_HOURS));
+    let around = rain_mm.get(from..=to).unwrap_or(&[]);
+    !around.is_empty() && around.iter().all(|mm| *mm <= 0.0)
 }
 
 /// Moments at which hands were certainly at one of the hives.

@@ -1,7 +1,9 @@
 //! Steps on the scale: which of them were syrup, in which feeder and how much.
 
-use super::weighing::{Weighing, lost_all};
-use super::{Change, ChangeKind, FeederEvents, NOTE_HOURS, nearest_note, strength_of};
+use super::weighing::{MOST_FULL_SHARE, Weighing, lost_all};
+use super::{
+    Change, ChangeKind, FeederEvents, NOTE_HOURS, NOTE_VOLUME_SHARE, nearest_note, strength_of,
+};
 use crate::input::{FeederInput, HiveInput};
 use crate::series::level::LevelTrack;
 use crate::series::scale::{ScaleStep, ScaleTrack};
@@ -28,6 +30,10 @@ crate::numbers! { "estimate.events.weighed":
     /// A feeder that comes back was refilled when more than this, and `REFILL_SHARE` of its capacity,
     /// came with it, l.
     REFILL_L: f64 = 0.2, "l", [0.067, 0.6], Chosen;
+    /// More than this must be left of a step when one feeder has had its part, kg.
+    SHARED_LEAST_KG: f64 = 0.6, "kg", [0.2, 1.8], Chosen;
+    /// How well it is known how two feeders without sensors share a step, as a share.
+    SHARED_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
     /// How firmly a step is believed to be a feeder that went off the hive with all that was in it.
     GONE_BELIEF: f64 = 9.0, "1", [3.0, 27.0], Chosen;
 }
@@ -83,7 +89,27 @@ pub(super) fn explain_steps(
                 tare_kg: tare_of(case, *f, step),
             });
         }
+        let shared = match &change {
+            None => share_among(case, step, None, notes),
+            Some((f, change)) if change.kind == ChangeKind::Fill && change.litres.is_none() => {
+                share_among(case, step, Some(*f), notes)
+            }
+            Some(_) => Vec::new(),
+        };
         take(change, found, notes);
+        for change in shared {
+            take(
+                Some((
+                    change.0,
+                    Change {
+                        scale_step: Some(index),
+                        ..change.1
+                    },
+                )),
+                found,
+                notes,
+            );
+        }
     }
     for (f, off) in off.iter().enumerate() {
         let Some(off) = off else { continue };
@@ -209,6 +235,68 @@ fn explain_step(
         }
     }
     best.map(|(_, f, change)| (f, change))
+}
+
+/// What came onto a hive at one visit and was more than one feeder took: the feeders that nothing sees into
+/// share what is left of it when `seen`, whose level rose, has had its part.
+fn share_among(
+    case: &HiveWitnesses<'_>,
+    step: &ScaleStep,
+    seen: Option<usize>,
+    notes: &[Vec<bool>],
+) -> Vec<(usize, Change)> {
+    let span = span_of(step);
+    let feeders = case.hive.feeders.iter().enumerate();
+    let open: Vec<usize> = feeders
+        .filter(|(_, feeder)| feeder.feeder.on_scale && feeder.levels.is_empty())
+        .map(|(f, _)| f)
+        .collect();
+    let capacity = |f: usize| case.hive.feeders[f].feeder.capacity_l;
+    let all: f64 = open.iter().map(|&f| capacity(f)).sum();
+    let by_level = seen.and_then(|f| {
+        let change = case.levels[f].change_across(span, LEVEL_HOURS)?;
+        let feeder = &case.hive.feeders[f].feeder.id;
+        Some(change.litres() * kg_per_litre(case.strengths.poured(feeder, step.time())))
+    });
+    let rest_kg = step.kg - by_level.unwrap_or(0.0);
+    let several = open.len() + usize::from(seen.is_some()) > 1;
+    let unseen = seen.is_some() && by_level.is_none();
+    if !several || unseen || rest_kg < SHARED_LEAST_KG {
+        return Vec::new();
+    }
+    let poured = |f: usize| {
+        let feeder = &case.hive.feeders[f];
+        let note = nearest_note(feeder, &notes[f], span);
+        let strength = strength_of(feeder, note, case.strengths, step.time());
+        let litres = rest_kg / kg_per_litre(strength) * capacity(f) / all;
+        (note, strength, litres)
+    };
+    if open
+        .iter()
+        .any(|&f| poured(f).2 > MOST_FULL_SHARE * capacity(f))
+    {
+        return Vec::new();
+    }
+    let sd = if open.len() > 1 {
+        SHARED_SHARE
+    } else {
+        NOTE_VOLUME_SHARE
+    };
+    let of_feeder = |f: usize| {
+        let (recorded, strength, litres) = poured(f);
+        let change = Change {
+            earliest: step.earliest,
+            latest: step.latest,
+            kind: ChangeKind::Fill,
+            litres: Some((litres, sd * litres)),
+            recorded,
+            scale_step: None,
+            seen: true,
+            strength,
+        };
+        (f, change)
+    };
+    open.into_iter().map(of_feeder).collect()
 }
 
 /// From the step before to the step after.

@@ -20,7 +20,7 @@ crate::numbers! { "estimate.events.weighing":
     /// No level is known better than this, l.
     LEAST_LEVEL_SD_L: f64 = 0.01, "l", [0.0033, 0.03], Chosen;
     /// More than this share of the capacity does not go into a feeder.
-    MOST_FULL_SHARE: f64 = 1.1, "1", [0.37, 3.3], Chosen;
+    pub(super) MOST_FULL_SHARE: f64 = 1.1, "1", [0.37, 3.3], Chosen;
     /// With less than this share of the capacity in it nothing was thrown out.
     LEAST_HELD_SHARE: f64 = 0.1, "1", [0.033, 0.3], Chosen;
     /// A load that is this many times the slack off what topping up asks for was none.

@@ -8,17 +8,23 @@ use super::filter::UNKNOWN_FILL_SHARE;
 use super::model::{FeederCourse, FilledVolume};
 use crate::events::{Change, ChangeKind};
 use crate::series::grid::{Grid, HOURS_PER_DAY, PER_DAY, STEP_HOURS};
+use larder_syrup::Estimate;
 
 crate::numbers! { "estimate.feeder.unsensed":
     /// One colony's appetite against what is expected of it: the logarithm of the factor has this standard
     /// deviation. Strong and weak colonies of one yard differ by a factor of five either way.
     SPREAD: f64 = 0.9, "1", [0.3, 1.8], CommonPractice;
+    /// This share of colonies leaves syrup alone for weeks, whatever they did before: a flow, no room, no
+    /// queen.
+    IDLE_SHARE: f64 = 0.25, "1", [0.08, 0.5], CommonPractice;
+    /// The logarithm of what such a colony takes of the usual: mean and standard deviation.
+    IDLE_LOG: (f64, f64) = (-2.5, 1.0), "1", [-5.0, 3.0], Chosen;
     /// From fill to fill a colony's own factor strays by this, as a logarithm.
     SPREAD_BETWEEN_FILLS: f64 = 0.45, "1", [0.15, 0.9], Chosen;
     /// A colony keeps this share of its distance from the usual factor, as a logarithm.
     KEPT: f64 = 0.7, "1", [0.0, 1.0], Chosen;
     /// Factors are followed at so many points, as logarithms: from, step.
-    LOG_FACTORS: (f64, f64) = (-3.2, 0.2), "1", [-10.0, 1.0], Chosen;
+    LOG_FACTORS: (f64, f64) = (-4.4, 0.24), "1", [-10.0, 1.0], Chosen;
     /// An appetite strays from day to day by this share of it.
     DAY_SHARE: f64 = 0.4, "1", [0.13, 1.0], Chosen;
     /// Over a whole filling it strays by this share.
@@ -35,6 +41,10 @@ crate::numbers! { "estimate.feeder.unsensed":
     BASELINE_SD_KG: f64 = 0.15, "kg", [0.05, 0.45], Chosen;
     /// A night that is further off than so many standard deviations says no more than one that is so far.
     MOST_SDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    /// How likely it is that what nights and fills say has another reason, and no colony is ruled out by it.
+    DEAF_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    /// An interval holds the truth nine times in ten.
+    NINE_IN_TEN: f64 = 0.9, "1", [0.9, 0.9], Defined;
     /// Nights err alike; so much of each counts.
     INDEPENDENT_SHARE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
     /// A feeder with less than this share of its capacity in it counts as empty.
@@ -168,10 +178,28 @@ impl Moments {
     }
 }
 
+/// The wider side of what nine in ten of all that might be have left, as a standard deviation.
+fn wider_side(mean: f64, at_pace: f64, all: &[Maybe]) -> f64 {
+    let mut left: Vec<(f64, f64)> = all.iter().map(|m| (m.left(at_pace), m.weight)).collect();
+    left.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    let at = |share: f64| {
+        let mut sum = 0.0;
+        let reached = left.iter().find(|(_, weight)| {
+            sum += weight;
+            sum >= share
+        });
+        reached.map_or(mean, |(litres, _)| *litres)
+    };
+    let tail = (1.0 - NINE_IN_TEN) / 2.0;
+    (at(1.0 - tail) - mean).max(mean - at(tail)) / Estimate::Z90
+}
+
 /// One colony that might be, and how likely it is.
 struct Maybe {
     litres: f64,
     log_factor: f64,
+    /// How likely before anything speaks for or against it.
+    expected: f64,
     weight: f64,
 }
 
@@ -237,11 +265,12 @@ impl Follow<'_> {
                 (self.content.0 + sds * self.content.1).clamp(0.0, BRIM_SHARE * task.capacity_l);
             for i in 0..FACTORS {
                 let log_factor = LOG_FACTORS.0 + LOG_FACTORS.1 * i as f64;
-                let off = (log_factor - self.appetite.0) / self.appetite.1;
+                let expected = share * self.expected(log_factor);
                 let maybe = Maybe {
                     litres,
                     log_factor,
-                    weight: share.ln() - 0.5 * off * off,
+                    expected,
+                    weight: expected.ln(),
                 };
                 let last = maybe.left(at_pace[at_pace.len() - 1]);
                 let speaks = if self.known {
@@ -261,10 +290,21 @@ impl Follow<'_> {
             .fold(f64::NEG_INFINITY, f64::max);
         let weight = |m: &Maybe| (m.weight - most).exp();
         let total: f64 = all.iter().map(weight).sum();
-        for maybe in &mut all {
-            maybe.weight = weight(maybe) / total;
+        let expected: Vec<f64> = all.iter().map(|m| m.expected).collect();
+        let all_expected: f64 = expected.iter().sum();
+        for (maybe, expected) in all.iter_mut().zip(expected) {
+            let spoken = weight(maybe) / total;
+            maybe.weight = (1.0 - DEAF_SHARE) * spoken + DEAF_SHARE * expected / all_expected;
         }
         all
+    }
+
+    /// How likely a colony's factor is before anything speaks for or against it: what it was before, or a
+    /// colony that leaves its syrup alone.
+    fn expected(&self, log_factor: f64) -> f64 {
+        let normal = |mean: f64, sd: f64| (-0.5 * ((log_factor - mean) / sd).powi(2)).exp() / sd;
+        let (mean, sd) = self.appetite;
+        (1.0 - IDLE_SHARE) * normal(mean, sd) + IDLE_SHARE * normal(IDLE_LOG.0, IDLE_LOG.1)
     }
 
     /// What the change at the end says of `left` litres just before it: a logarithm.
@@ -348,7 +388,8 @@ impl Follow<'_> {
             let wide = UNKNOWN_SHARE * task.capacity_l * unseen.sqrt();
             let course = &mut self.course;
             course.volume_l[k] = left.mean;
-            course.volume_sd[k] = left.variance().sqrt().hypot(strayed).hypot(wide);
+            let sd = wider_side(left.mean, at_pace[j], all);
+            course.volume_sd[k] = sd.hypot(strayed).hypot(wide);
             course.empty[k] = self.known && empty * (1.0 - unseen) > SURELY;
             course.rate[k] = rate.mean;
             let other = unseen.sqrt() * task.pace[k];
