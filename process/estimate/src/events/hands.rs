@@ -14,10 +14,16 @@ crate::numbers! { "estimate.events.hands":
     /// A step this large needs no second witness, kg: more than a swarm, and nothing else takes or
     /// brings as much within minutes.
     BEYOND_DOUBT_KG: f64 = 1.5, "kg", [0.5, 4.5], Chosen;
+    /// Where readings are further apart than minutes, a flow or robbers may carry so much meanwhile, kg/h.
+    BEES_KG_PER_HOUR: f64 = 1.2, "kg/h", [0.4, 3.6], Chosen;
+    /// They do not go on like that for longer than this, hours.
+    BEES_HOURS: f64 = 1.5, "h", [0.5, 4.5], Chosen;
+    /// Readings this close show what happens within minutes, hours.
+    MINUTES_HOURS: f64 = 0.5, "h", [0.17, 1.5], Chosen;
     /// A lone load at least this large may be syrup though nobody was seen at the yard, kg.
     LONE_LOAD_KG: f64 = 0.8, "kg", [0.27, 1.5], Chosen;
     /// It came between readings no further apart than this, hours.
-    LONE_HOURS: f64 = 2.2, "h", [0.73, 6.6], Chosen;
+    LONE_HOURS: f64 = 1.2, "h", [0.4, 3.6], Chosen;
     /// One visit to a yard lasts about so long, hours.
     VISIT_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
     /// A note is written up to this long before or after, hours.
@@ -48,8 +54,9 @@ pub fn drop_unconfirmed_steps(
                 || (visited(&visits, step)
                     && step.sharp_share >= LEAST_SHARP_SHARE
                     && !is_usual(grid, scales, h, step))
-                || is_lone_load(step)
-                    && (is_dry(grid, rain_mm, step) || !is_usual(grid, scales, h, step))
+                || (is_lone_load(step)
+                    && !is_usual_by_day(grid, scales, h, step)
+                    && (is_dry(grid, rain_mm, step) || !is_usual_in_yard(grid, scales, h, step)))
         });
         kept.push(keep.collect());
     }
@@ -103,22 +110,39 @@ fn visited(visits: &[Timestamp], step: &ScaleStep) -> bool {
 /// Whether the other hives changed about as much in the same hour, or this one does at that time of
 /// day.
 fn is_usual(grid: &Grid, scales: &[ScaleTrack], own: usize, step: &ScaleStep) -> bool {
-    let from = grid.nearest(step.earliest.plus_ms(-STEP_MS / 2));
-    let to = grid.nearest(step.latest.plus_ms(STEP_MS / 2));
-    let change = |scale: &ScaleTrack, from: usize, to: usize| {
-        let at = |k: usize| scale.at_nodes.get(k).copied().unwrap_or(f64::NAN);
-        let kg = at(to) - at(from);
-        (kg.abs() < BEYOND_DOUBT_KG).then_some(kg)
-    };
+    is_usual_in_yard(grid, scales, own, step) || is_usual_by_day(grid, scales, own, step)
+}
+
+fn is_usual_in_yard(grid: &Grid, scales: &[ScaleTrack], own: usize, step: &ScaleStep) -> bool {
+    let (from, to) = around(grid, step);
     let others = (0..scales.len()).filter(|&h| h != own);
-    let by_others = of_several(others.filter_map(|h| change(&scales[h], from, to)), 2);
+    let by_others = others.filter_map(|h| change(&scales[h], from, to));
+    of_several(by_others, 2).is_some_and(|usual| explains(usual, step))
+}
+
+fn is_usual_by_day(grid: &Grid, scales: &[ScaleTrack], own: usize, step: &ScaleStep) -> bool {
+    let (from, to) = around(grid, step);
     let days = (1..=OTHER_DAYS).map(|d| d * PER_DAY);
     let earlier = days.clone().filter(|&d| d <= from);
     let earlier = earlier.filter_map(|d| change(&scales[own], from - d, to - d));
     let later = days.filter_map(|d| change(&scales[own], from + d, to + d));
-    let by_days = of_several(earlier.chain(later), 4);
-    let rest = |usual: f64| (step.kg - usual) * step.kg.signum() < LEAST_STEP_KG;
-    by_others.is_some_and(rest) || by_days.is_some_and(rest)
+    of_several(earlier.chain(later), 4).is_some_and(|usual| explains(usual, step))
+}
+
+fn around(grid: &Grid, step: &ScaleStep) -> (usize, usize) {
+    let from = grid.nearest(step.earliest.plus_ms(-STEP_MS / 2));
+    (from, grid.nearest(step.latest.plus_ms(STEP_MS / 2)))
+}
+
+/// By how much a hive changed between two nodes, kg; `None` where hands were at it.
+fn change(scale: &ScaleTrack, from: usize, to: usize) -> Option<f64> {
+    let at = |k: usize| scale.at_nodes.get(k).copied().unwrap_or(f64::NAN);
+    let kg = at(to) - at(from);
+    (kg.abs() < BEYOND_DOUBT_KG).then_some(kg)
+}
+
+fn explains(usual_kg: f64, step: &ScaleStep) -> bool {
+    (step.kg - usual_kg) * step.kg.signum() < LEAST_STEP_KG
 }
 
 fn of_several(values: impl Iterator<Item = f64>, least: usize) -> Option<f64> {
@@ -144,5 +168,8 @@ fn is_certain(hive: &HiveInput<'_>, step: &ScaleStep, levels: &[LevelTrack]) -> 
                 && jump.litres.abs() > LEAST_SHARE * step.kg.abs()
         })
     };
-    step.kg.abs() >= BEYOND_DOUBT_KG || noted() || levels.iter().any(jumped)
+    let hours = step.latest.hours_since(step.earliest);
+    let without_hands =
+        BEYOND_DOUBT_KG + BEES_KG_PER_HOUR * (hours - MINUTES_HOURS).clamp(0.0, BEES_HOURS);
+    step.kg.abs() >= without_hands || noted() || levels.iter().any(jumped)
 }
