@@ -60,6 +60,8 @@ pub struct Fill {
     pub step: usize,
     pub litres: f64,
     pub mass_kg: f64,
+    /// Old syrup that was tipped out first.
+    pub dumped_kg: f64,
     pub note: Option<(i64, Option<f64>)>,
 }
 
@@ -90,9 +92,8 @@ impl Crew {
         if dice.chance(0.08) {
             return None; // left out: still heavy, too weak, no syrup left
         }
-        if life.sour() && dice.chance(0.6) {
-            life.tip_out();
-        }
+        let sour = life.sour() && dice.chance(0.6);
+        let dumped_kg = if sour { life.dump() } else { 0.0 };
         let partial = if dice.chance(0.2) {
             dice.between(0.2, 0.8)
         } else {
@@ -101,7 +102,7 @@ impl Crew {
         let room = dice.between(0.88, 0.98) * habits.capacity_l - life.litres();
         let wanted = (partial * self.round_l).min(room);
         let meant = (wanted / self.can_l).floor() * self.can_l;
-        if meant < 0.24 {
+        if meant < 0.24 && dumped_kg <= 0.0 {
             return None;
         }
         let litres = (meant * (1.0 + dice.normal(0.04))).min(room + 0.02 * habits.capacity_l);
@@ -125,6 +126,7 @@ impl Crew {
             step,
             litres: fresh.litres_at(20.0),
             mass_kg: fresh.mass_kg(),
+            dumped_kg,
             note: noted.then_some((at / 60_000 * 60_000, volume)),
         })
     }

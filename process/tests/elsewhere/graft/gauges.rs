@@ -78,7 +78,7 @@ impl Wrong {
             ),
             4 => (
                 Self::Creeps {
-                    per_day: dice.pick(&[-1.0, 1.0]) * dice.between(0.05, 0.2),
+                    per_day: dice.pick(&[-1.0, 1.0]) * dice.between(0.03, 0.12),
                 },
                 dice.between(48.0, 150.0),
             ),

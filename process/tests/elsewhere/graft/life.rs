@@ -82,7 +82,6 @@ pub struct Moment {
     /// Share of its keeping time that the batch has behind it.
     pub aged: f64,
     pub foam_m: f64,
-    pub warmer_k: f64,
 }
 
 pub struct Life {
@@ -100,7 +99,7 @@ pub struct Life {
     hot_k: f64,
     mood: f64,
     filled_l: f64,
-    poured: bool,
+    spilled_l: f64,
     dice: Dice,
 }
 
@@ -124,7 +123,7 @@ impl Life {
             hot_k: dice.between(0.0, 1.8),
             mood: 1.0,
             filled_l: 0.0,
-            poured: false,
+            spilled_l: 0.0,
             habits,
             dice,
         }
@@ -151,21 +150,18 @@ impl Life {
             self.aged_day_k *= share;
         }
         self.filled_l += fresh.litres_at(20.0);
-        self.poured = true;
     }
 
-    /// Tipped into the grass by whoever smelled it; gives back how much.
-    pub fn tip_out(&mut self) -> Syrup {
-        std::mem::take(&mut self.syrup)
+    /// Tipped into the grass by whoever smelled it; gives back how much, kg.
+    pub fn dump(&mut self) -> f64 {
+        self.spilled_l += self.litres();
+        std::mem::take(&mut self.syrup).mass_kg()
     }
 
     pub fn step(&mut self, step: usize, air: &Air, upset: &Upset) -> Moment {
-        let spilled_l = if upset.off {
-            let gone = self.tip_out();
-            gone.litres_at(20.0)
-        } else {
-            0.0
-        };
+        if upset.off {
+            self.dump();
+        }
         if step % STEPS_A_DAY == 0 {
             self.mood = (0.55 * self.mood.ln() + self.dice.normal(0.22)).exp();
         }
@@ -190,7 +186,6 @@ impl Life {
         let evaporated_l = self.evaporate();
         self.ripen(air);
         let filled_l = std::mem::take(&mut self.filled_l);
-        self.poured = false;
         Moment {
             litres: self.litres(),
             load_kg: self.load_kg(upset.off),
@@ -199,14 +194,13 @@ impl Life {
             taken_l,
             leaked_l: leak.litres_at(20.0),
             robbed_l: robbed.litres_at(20.0),
-            spilled_l,
+            spilled_l: std::mem::take(&mut self.spilled_l),
             evaporated_l,
             filled_l,
             off: upset.off,
             sour: there && self.sour(),
             aged: self.aged_day_k / self.keeps_day_k,
             foam_m: self.ferments * self.foam_m,
-            warmer_k: self.ferments * self.hot_k,
         }
     }
 

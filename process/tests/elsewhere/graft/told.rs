@@ -1,6 +1,6 @@
 //! What is true of a graft: days, fills, nights, and when each condition held.
 
-use super::base::DAY_MS;
+use super::base::{BaseHive, DAY_MS};
 use super::crew::Fill;
 use super::gauges::{Gauge, Spell, Wrong};
 use super::life::Moment;
@@ -243,22 +243,43 @@ impl Told<'_> {
         let Some(platform) = &self.hive.platform else {
             return Vec::new();
         };
-        let base = &platform.base;
         let mut found = Vec::new();
-        for pair in self.days.windows(2) {
+        for (k, pair) in self.days.windows(2).enumerate() {
             let (tonight, next) = (self.night(&pair[0].1), self.night(&pair[1].1));
-            let gained = base.mean_kg(next).zip(base.mean_kg(tonight));
-            let gained = gained.map(|(b, a)| b - a);
-            let moved = base.moved((tonight.0, next.1));
-            // What rain and hands hide may be a flow.
-            if gained.map_or(least_kg < FLOW_KG, |kg| {
-                kg > least_kg && (!moved || least_kg < FLOW_KG)
-            }) {
-                let noon = self.step_of(pair[0].1.start) + steps(8.0);
-                found.push((noon, noon + STEPS_A_DAY));
+            let own = self.gained(&platform.base, tonight, next);
+            // Nectar stays, water dries off within a day or two; and all hives find it.
+            let later = self.days.get(k + 3).map(|day| self.night(&day.1));
+            let kept = later.and_then(|later| self.gained(&platform.base, tonight, later));
+            let all: Vec<f64> = self
+                .yard
+                .hives
+                .iter()
+                .filter_map(|hive| self.gained(&hive.platform.as_ref()?.base, tonight, next))
+                .collect();
+            let yard = median(all);
+            let wet = self.wet(tonight, next) || platform.base.moved((tonight.0, next.1));
+            let flows = if least_kg < FLOW_KG {
+                wet || own.is_none_or(|kg| kg > least_kg) || yard > least_kg
+            } else {
+                let stays = kept.is_some_and(|kg| kg > 0.7 * least_kg);
+                !wet && stays && yard > 0.6 * least_kg && own.is_some_and(|kg| kg > least_kg)
+            };
+            if flows {
+                let morning = self.step_of(pair[0].1.start) + steps(8.0);
+                found.push((morning, morning + STEPS_A_DAY));
             }
         }
         joined(found, steps(1.0))
+    }
+
+    fn gained(&self, base: &BaseHive, from: (i64, i64), to: (i64, i64)) -> Option<f64> {
+        Some(base.mean_kg(to)? - base.mean_kg(from)?)
+    }
+
+    /// Whether it rained on the hives in that time, or in the day before.
+    fn wet(&self, from: (i64, i64), to: (i64, i64)) -> bool {
+        let mut rain = self.yard.rain.iter();
+        rain.any(|&(ms, _)| (from.0 - 36 * HOUR_MS..to.1).contains(&ms))
     }
 
     fn flow(&mut self) {
@@ -303,7 +324,9 @@ impl Told<'_> {
                 weight_next_kg: next,
                 net_change_kg: here.zip(next).map(|(a, b)| b - a - handling),
                 handling_kg: handling,
-                disturbed: platform.base.moved(day) || self.hive.goings.iter().any(wild),
+                disturbed: platform.base.moved(day)
+                    || self.wet(spans[0], spans[1])
+                    || self.hive.goings.iter().any(wild),
                 faulty: broken || silent,
             });
         }
@@ -322,7 +345,10 @@ impl Told<'_> {
         let inside = |step: usize| (from..until).contains(&step);
         let fills = self.hive.fills.iter();
         let poured = |fill: &&Fill| self.hive.habits.on_scale && inside(fill.step);
-        let poured: f64 = fills.filter(poured).map(|fill| fill.mass_kg).sum();
+        let poured: f64 = fills
+            .filter(poured)
+            .map(|fill| fill.mass_kg - fill.dumped_kg)
+            .sum();
         let hands = self.hive.hands.iter().filter(|hands| inside(hands.until));
         poured + hands.map(|hands| hands.stays_kg).sum::<f64>()
     }
@@ -414,7 +440,10 @@ pub fn wrong_weights(place: &Place, hive: &Hive) -> Vec<(usize, usize, bool)> {
     });
     let cables = platform.base.cable_off().into_iter();
     let cables = cables.map(|(a, b)| ((a / STEP_MS) as usize, (b / STEP_MS) as usize + 1, true));
-    faults.chain(cables).collect()
+    let gone = hive.goings.iter();
+    let gone = gone.filter(|going| matches!(going.mishap, Mishap::Gone { .. }));
+    let gone = gone.map(|going| (going.from, going.until, false));
+    faults.chain(cables).chain(gone).collect()
 }
 
 /// The steps at which something holds, in runs.
@@ -453,4 +482,9 @@ fn day_mean(moments: &[Moment], of: impl Fn(&Moment) -> f64) -> Vec<f64> {
             sum / (k + 1).min(STEPS_A_DAY) as f64
         })
         .collect()
+}
+
+fn median(mut of: Vec<f64>) -> f64 {
+    of.sort_by(f64::total_cmp);
+    of.get(of.len() / 2).copied().unwrap_or(f64::NAN)
 }

@@ -76,7 +76,6 @@ pub struct Hive {
     pub fills: Vec<Fill>,
     pub hands: Vec<Hands>,
     pub goings: Vec<Going>,
-    pub visits: Vec<usize>,
     pub gauge: Option<Gauge>,
     pub platform: Option<Platform>,
 }
@@ -280,7 +279,6 @@ impl Hive {
         goings.retain(|going| going.from < going.until);
         Self {
             platform: base.map(|base| Platform::draw(base, place.days, &mut dice)),
-            visits: visits.iter().map(|visit| visit.0).collect(),
             id,
             habits,
             moments,
