@@ -1,30 +1,189 @@
-//! How estimates and flags hold where nobody looked: see `docs/elsewhere.md`.
+//! How estimates and flags hold where nobody looked: the tables of `docs/elsewhere.md`.
 //!
-//! `cargo run --release -p larder-process --example elsewhere -- dump FOLDER SEED...` writes grafts as
-//! scenario folders.
+//! `cargo run --release -p larder-process --example elsewhere -- [--grafts 101-140] [--trial 101-124]
+//! [--demo 101-112] [--as NAME FOLDER...]` scores apiaries of the project's own simulators by their seeds
+//! and scenario folders with their truth, and prints the tables. `--dump FOLDER` writes the grafts asked
+//! for as scenario folders instead.
 
+#![expect(clippy::print_stdout, reason = "the tables are what was asked for")]
+#![allow(
+    dead_code,
+    reason = "modules are shared with tests that use other parts of them"
+)]
+
+#[path = "../score_scenario/apiary_file.rs"]
+mod apiary_file;
 #[path = "../../tests/elsewhere/folder.rs"]
 mod folder;
+#[path = "../../tests/elsewhere/from_demo.rs"]
+mod from_demo;
+#[path = "../../tests/elsewhere/from_trial.rs"]
+mod from_trial;
 #[path = "../../tests/elsewhere/graft/mod.rs"]
 mod graft;
 #[path = "../../tests/elsewhere/raw.rs"]
 mod raw;
+#[path = "../../tests/elsewhere/read.rs"]
+mod read;
+#[path = "../score_scenario/readings.rs"]
+mod readings;
+#[path = "../../tests/elsewhere/score/mod.rs"]
+mod score;
+#[path = "../../tests/elsewhere/table.rs"]
+mod table;
+#[path = "../../tests/trial"]
+mod trial {
+    pub mod ailments;
+    pub mod batch;
+    pub mod colony;
+    pub mod devices;
+    pub mod given;
+    pub mod instruments;
+    pub mod plan;
+    pub mod sky;
+    pub mod story;
+    pub mod troubles;
+    pub mod truth;
+}
 #[path = "../../tests/elsewhere/truth.rs"]
 mod truth;
+#[path = "../../tests/elsewhere/world.rs"]
+mod world;
+#[path = "../score_scenario/yard.rs"]
+mod yard;
 
+use score::Score;
 use std::error::Error;
-use std::path::Path;
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use table::Scores;
+use world::World;
+
+/// One apiary to be scored.
+enum Job {
+    Graft(u64),
+    Trial(u64),
+    Demo(u64),
+    Folder { simulator: String, path: PathBuf },
+}
+
+const USAGE: &str = "say which: [--grafts FIRST-LAST] [--trial FIRST-LAST] [--demo FIRST-LAST] [--as NAME FOLDER...] [--dump FOLDER]";
 
 fn main() -> Result<(), Box<dyn Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
-    match arguments.iter().map(String::as_str).collect::<Vec<_>>()[..] {
-        ["dump", folder, first, last] => {
-            for seed in first.parse()?..=last.parse()? {
-                let raw = graft::graft(seed);
-                folder::write(&raw, &Path::new(folder).join(&raw.name))?;
-            }
-            Ok(())
+    let (jobs, dump) = read_arguments(&arguments)?;
+    if let Some(folder) = dump {
+        for job in &jobs {
+            let raw = match job {
+                Job::Graft(seed) => graft::graft(*seed),
+                Job::Demo(seed) => from_demo::yard(*seed),
+                _ => continue,
+            };
+            folder::write(&raw, &folder.join(&raw.name))?;
         }
-        _ => Err("say: dump FOLDER FIRST LAST".into()),
+        return Ok(());
+    }
+    print!("{}", table::markdown(&run(&jobs)?));
+    Ok(())
+}
+
+fn read_arguments(arguments: &[String]) -> Result<(Vec<Job>, Option<PathBuf>), Box<dyn Error>> {
+    let (mut jobs, mut dump, mut simulator) = (Vec::new(), None, "folders".to_owned());
+    let mut words = arguments.iter();
+    while let Some(word) = words.next() {
+        let mut value = || words.next().ok_or(USAGE);
+        match word.as_str() {
+            "--grafts" => jobs.extend(seeds(value()?)?.map(Job::Graft)),
+            "--trial" => jobs.extend(seeds(value()?)?.map(Job::Trial)),
+            "--demo" => jobs.extend(seeds(value()?)?.map(Job::Demo)),
+            "--as" => simulator.clone_from(value()?),
+            "--dump" => dump = Some(PathBuf::from(value()?)),
+            path if !path.starts_with("--") => jobs.push(Job::Folder {
+                simulator: simulator.clone(),
+                path: PathBuf::from(path),
+            }),
+            _ => return Err(USAGE.into()),
+        }
+    }
+    if jobs.is_empty() {
+        return Err(USAGE.into());
+    }
+    Ok((jobs, dump))
+}
+
+fn seeds(range: &str) -> Result<std::ops::RangeInclusive<u64>, Box<dyn Error>> {
+    let (first, last) = range.split_once('-').unwrap_or((range, range));
+    Ok(first.parse()?..=last.parse()?)
+}
+
+/// Scores all jobs, on as many cores as there are; the order of the jobs does not matter.
+fn run(jobs: &[Job]) -> Result<Scores, Box<dyn Error>> {
+    let next = AtomicUsize::new(0);
+    let done: Mutex<Vec<(usize, Result<Vec<Scored>, String>)>> = Mutex::new(Vec::new());
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    std::thread::scope(|scope| {
+        for _ in 0..cores {
+            scope.spawn(|| {
+                while let Some((i, job)) = jobs.get(next.load(Ordering::Relaxed)).and_then(|_| {
+                    let i = next.fetch_add(1, Ordering::Relaxed);
+                    Some((i, jobs.get(i)?))
+                }) {
+                    let scored = scored(job).map_err(|e| e.to_string());
+                    if let Ok(mut done) = done.lock() {
+                        done.push((i, scored));
+                    }
+                }
+            });
+        }
+    });
+    let mut done = done.into_inner().map_err(|e| e.to_string())?;
+    done.sort_by_key(|(i, _)| *i);
+    let mut scores = Scores::new();
+    for (_, scored) in done {
+        for (simulator, kind, score) in scored? {
+            let kinds = scores.entry(simulator).or_default();
+            kinds.entry(kind).or_default().add(score);
+        }
+    }
+    Ok(scores)
+}
+
+/// Simulator, kind of apiary, score.
+type Scored = (String, String, Score);
+
+fn scored(job: &Job) -> Result<Vec<Scored>, Box<dyn Error>> {
+    let of = |simulator: &str, kind: &str, score| (simulator.to_owned(), kind.to_owned(), score);
+    Ok(match job {
+        Job::Graft(seed) => vec![of("grafts", "any", World::graft(*seed)?.score())],
+        Job::Trial(seed) => {
+            let yards = from_trial::score(*seed).into_iter();
+            yards
+                .map(|(kind, score)| of("trial", kind, score))
+                .collect()
+        }
+        Job::Demo(seed) => {
+            let world = World::of(from_demo::yard(*seed))?;
+            vec![of("demo", "any", world.score())]
+        }
+        Job::Folder { simulator, path } => {
+            let world = World::read(path).map_err(|e| format!("{}: {e}", path.display()))?;
+            vec![of(simulator, &kind_of(path), world.score())]
+        }
+    })
+}
+
+/// The folder's name without what numbers it: `level-3` is a `level`.
+fn kind_of(path: &Path) -> String {
+    let name = path
+        .file_name()
+        .map_or_else(String::new, |name| name.to_string_lossy().into_owned());
+    let kind = name
+        .trim_end_matches(|c: char| c.is_ascii_digit())
+        .trim_end_matches('-');
+    if kind.is_empty() {
+        name
+    } else {
+        kind.to_owned()
     }
 }

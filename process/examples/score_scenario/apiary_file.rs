@@ -67,7 +67,12 @@ struct SensorRow {
 
 /// Reads the file and checks it.
 pub fn read_apiary(path: &Path) -> Result<Apiary, Box<dyn Error>> {
-    let file: File = toml::from_str(&std::fs::read_to_string(path)?)?;
+    parse_apiary(&std::fs::read_to_string(path)?)
+}
+
+/// The same of its text.
+pub fn parse_apiary(text: &str) -> Result<Apiary, Box<dyn Error>> {
+    let file: File = toml::from_str(text)?;
     let yards: Result<Vec<_>, _> = file.yard.into_iter().map(yard).collect();
     let hives: Result<Vec<_>, _> = file.hive.into_iter().map(hive).collect();
     let feeders: Result<Vec<_>, _> = file.feeder.into_iter().map(feeder).collect();

@@ -25,24 +25,35 @@ pub struct Heard<'a> {
     pub impossible: &'a [Timestamp],
 }
 
+/// Sorts readings into series; later ones replace earlier ones.
 #[derive(Default)]
-struct Builder {
+pub struct ArchiveBuilder {
     series: BTreeMap<ChannelRef, BTreeMap<Timestamp, f64>>,
     devices: BTreeMap<DeviceId, (BTreeSet<Timestamp>, BTreeSet<Timestamp>)>,
 }
 
-impl Builder {
-    fn take(&mut self, row: &csv::StringRecord) -> Result<(), Box<dyn Error>> {
-        let time = Timestamp::parse_rfc3339(&row[0]).ok_or("a time is not RFC 3339")?;
-        let device = DeviceId::new(&row[1])?;
+/// One row of a file of readings.
+pub struct ReadingRow<'a> {
+    pub time: Timestamp,
+    pub device: &'a str,
+    pub channel: &'a str,
+    pub unit: &'a str,
+    pub value: f64,
+}
+
+impl ArchiveBuilder {
+    /// Takes in one reading.
+    pub fn take(&mut self, row: &ReadingRow<'_>) -> Result<(), Box<dyn Error>> {
+        let time = row.time;
+        let device = DeviceId::new(row.device)?;
         let reported_at = self.devices.entry(device.clone()).or_default();
         reported_at.0.insert(time);
         let checked = Reading::check(
             device,
-            ChannelName::new(&row[2])?,
-            Some(Unit::new(&row[3])?),
+            ChannelName::new(row.channel)?,
+            Some(Unit::new(row.unit)?),
             time,
-            row[4].parse()?,
+            row.value,
             time,
         );
         match checked {
@@ -56,30 +67,18 @@ impl Builder {
         }
         Ok(())
     }
-}
 
-impl Archive {
-    /// Reads `time,device,channel,unit,value`, packed or plain; later rows replace earlier ones.
-    pub fn read(path: &Path) -> Result<Self, Box<dyn Error>> {
-        let mut rows = csv::Reader::from_reader(GzDecoder::new(File::open(path)?));
-        let mut builder = Builder::default();
-        let mut row = csv::StringRecord::new();
-        while rows.read_record(&mut row)? {
-            builder.take(&row)?;
-        }
-        Ok(Self::from_builder(builder))
-    }
-
-    fn from_builder(builder: Builder) -> Self {
-        let first = builder.devices.values().filter_map(|d| d.0.first()).min();
-        let last = builder.devices.values().filter_map(|d| d.0.last()).max();
+    /// All that was taken in.
+    pub fn finish(self) -> Archive {
+        let first = self.devices.values().filter_map(|d| d.0.first()).min();
+        let last = self.devices.values().filter_map(|d| d.0.last()).max();
         let sorted = |times: BTreeSet<Timestamp>| times.into_iter().collect::<Vec<_>>();
         let span = Span {
             start: first.copied().unwrap_or_default(),
             end: last.copied().unwrap_or_default().plus_ms(1),
         };
-        Self {
-            series: builder
+        Archive {
+            series: self
                 .series
                 .into_iter()
                 .map(|(channel, values)| {
@@ -88,7 +87,7 @@ impl Archive {
                     (channel, samples.collect())
                 })
                 .collect(),
-            devices: builder
+            devices: self
                 .devices
                 .into_iter()
                 .map(|(id, (reported_at, impossible))| {
@@ -97,6 +96,25 @@ impl Archive {
                 .collect(),
             span,
         }
+    }
+}
+
+impl Archive {
+    /// Reads `time,device,channel,unit,value`, packed or plain; later rows replace earlier ones.
+    pub fn read(path: &Path) -> Result<Self, Box<dyn Error>> {
+        let mut rows = csv::Reader::from_reader(GzDecoder::new(File::open(path)?));
+        let mut builder = ArchiveBuilder::default();
+        let mut row = csv::StringRecord::new();
+        while rows.read_record(&mut row)? {
+            builder.take(&ReadingRow {
+                time: Timestamp::parse_rfc3339(&row[0]).ok_or("a time is not RFC 3339")?,
+                device: &row[1],
+                channel: &row[2],
+                unit: &row[3],
+                value: row[4].parse()?,
+            })?;
+        }
+        Ok(builder.finish())
     }
 
     /// From the first reading to just after the last.
@@ -143,12 +161,11 @@ impl Fills {
 /// Reads `time,feeder,volume_l,strength`.
 pub fn read_fills(path: &Path) -> Result<Fills, Box<dyn Error>> {
     let mut rows = csv::Reader::from_path(path)?;
-    let mut fills: BTreeMap<FeederId, Vec<RecordedFill>> = BTreeMap::new();
+    let mut fills = Vec::new();
     for row in rows.records() {
         let row = row?;
-        let feeder = FeederId::new(&row[1])?;
-        fills.entry(feeder.clone()).or_default().push(RecordedFill {
-            feeder,
+        fills.push(RecordedFill {
+            feeder: FeederId::new(&row[1])?,
             time: Timestamp::parse_rfc3339(&row[0]).ok_or("a time is not RFC 3339")?,
             volume_l: (!row[2].is_empty()).then(|| row[2].parse()).transpose()?,
             strength: (!row[3].is_empty())
@@ -156,9 +173,18 @@ pub fn read_fills(path: &Path) -> Result<Fills, Box<dyn Error>> {
                 .transpose()?,
         });
     }
+    Ok(sorted_fills(fills))
+}
+
+/// What was written down, by feeder and time; of two at the same time the first.
+pub fn sorted_fills(all: Vec<RecordedFill>) -> Fills {
+    let mut fills: BTreeMap<FeederId, Vec<RecordedFill>> = BTreeMap::new();
+    for fill in all {
+        fills.entry(fill.feeder.clone()).or_default().push(fill);
+    }
     for series in fills.values_mut() {
         series.sort_by_key(|fill| fill.time);
         series.dedup_by_key(|fill| fill.time);
     }
-    Ok(Fills(fills))
+    Fills(fills)
 }

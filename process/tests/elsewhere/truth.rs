@@ -73,9 +73,8 @@ pub struct NightTruth {
     /// Without what hands did.
     pub net_change_kg: Option<f64>,
     pub handling_kg: f64,
+    /// Not scored: a feeder was blown off, bees swarmed, rain or hands that nobody measured.
     pub disturbed: bool,
-    /// Whether the scale failed, was not heard or had no hive on it that day.
-    pub faulty: bool,
 }
 
 /// What a flag can be about, by the flag's name.
@@ -134,6 +133,8 @@ impl Condition {
         C::SensorFault,
         C::LowBattery,
     ];
+    /// What happens to the hive as a whole: counted apart, because few simulators have it.
+    pub const APART: [Self; 2] = [C::Swarmed, C::Tipped];
     /// What depends on what a keeper wants.
     pub const POLICY: [Self; 3] = [C::RefillDue, C::NeedsFeed, C::BehindTarget];
 

@@ -1,7 +1,7 @@
 //! What goes wrong with devices, drawn.
 
-use crate::instruments::{Failing, Fault};
-use crate::sky::{PER_DAY, PER_HOUR};
+use super::instruments::{Failing, Fault};
+use super::sky::{PER_DAY, PER_HOUR};
 use larder_sim::Dice;
 
 /// What goes wrong with a device.

@@ -1,6 +1,6 @@
 //! A batch of syrup that grows old in a feeder.
 
-use crate::sky::STEP_H;
+use super::sky::STEP_H;
 use larder_sim::Dice;
 
 /// How far it has come.

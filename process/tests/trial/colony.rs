@@ -1,7 +1,7 @@
 //! One hive as it truly is: its colony, its stores, its feeder and what weighs on its scale.
 
-use crate::batch::Batch;
-use crate::sky::{STEP_H, Sky};
+use super::batch::Batch;
+use super::sky::{STEP_H, Sky};
 use larder_sim::{Dice, Syrup};
 
 use larder_syrup::Strength;
@@ -82,6 +82,12 @@ pub struct Frame {
     pub ease: f64,
     pub taken_l: f64,
     pub leaked_l: f64,
+    pub robbed_l: f64,
+    /// Poured in, and tipped out by hands before that.
+    pub poured_l: f64,
+    pub dumped_l: f64,
+    /// What hands put on the scale, syrup and boxes, kg.
+    pub handled_kg: f64,
     /// What of the step's nectar is left once it is ripe.
     pub nectar_kg: f64,
     pub off: bool,
@@ -105,7 +111,16 @@ pub struct Colony {
     mood: f64,
     since_fill_h: f64,
     batch: Batch,
+    hands: Hands,
     dice: Dice,
+}
+
+/// What hands did since the last step.
+#[derive(Clone, Copy, Default)]
+struct Hands {
+    poured_l: f64,
+    dumped_l: f64,
+    kg: f64,
 }
 
 /// Water in ripe honey (common practice: under 18.6 %).
@@ -124,6 +139,7 @@ impl Colony {
             mood: 1.0,
             since_fill_h: 100.0,
             batch: Batch::draw(&mut dice),
+            hands: Hands::default(),
             traits,
             dice,
         }
@@ -159,15 +175,20 @@ impl Colony {
             self.batch.aged *= share;
         }
         self.since_fill_h = 0.0;
+        self.hands.poured_l += poured_l;
+        self.hands.kg += kg;
     }
 
     pub fn tip_out(&mut self) {
+        self.hands.dumped_l += self.litres();
+        self.hands.kg -= self.sugar_kg + self.water_kg;
         (self.sugar_kg, self.water_kg) = (0.0, 0.0);
     }
 
     /// Boxes or frames, kg.
     pub fn add_kg(&mut self, kg: f64) {
         self.traits.tare_kg += kg;
+        self.hands.kg += kg;
     }
 
     /// Lets a step pass.
@@ -181,13 +202,14 @@ impl Colony {
         self.batch.age(self.syrup_c, self.traits.sour_days, there);
         let (ease, taken_l) = self.take(sky, effects);
         let leaked_l = self.leak(effects);
-        let robbed_kg = self.be_robbed(effects);
+        let (robbed_l, robbed_kg) = self.be_robbed(effects);
         let nectar_kg = self.forage(sky, effects);
         self.ripen(sky);
         self.wet(sky);
         self.mood += (1.0 - self.mood) * STEP_H / 36.0 + self.dice.normal(0.04 * STEP_H.sqrt());
         let fullness = (self.litres() / self.traits.capacity_l / 0.3).clamp(0.0, 1.0);
         let heat_k = self.batch.active * self.batch.peak_k * fullness.sqrt();
+        let hands = std::mem::take(&mut self.hands);
         let robbers_kg = if robbed_kg > 0.0 { 0.1 } else { 0.0 };
         Frame {
             litres: self.litres(),
@@ -196,6 +218,10 @@ impl Colony {
             ease,
             taken_l,
             leaked_l,
+            robbed_l,
+            poured_l: hands.poured_l,
+            dumped_l: hands.dumped_l,
+            handled_kg: hands.kg,
             nectar_kg,
             off: effects.off,
             aged: self.batch.aged / self.batch.ripe_at,
@@ -252,11 +278,12 @@ impl Colony {
         litres(sugar, water)
     }
 
-    fn be_robbed(&mut self, effects: &Effects) -> f64 {
+    /// Gives back the litres of syrup, and the mass with the honey.
+    fn be_robbed(&mut self, effects: &Effects) -> (f64, f64) {
         let (sugar, water) = self.draw(effects.robbed_l_per_h * STEP_H, self.traits.dregs);
         let honey = (effects.robbed_honey_kg_per_h * STEP_H).min(self.honey_kg);
         self.honey_kg -= honey;
-        sugar + water + honey
+        (litres(sugar, water), sugar + water + honey)
     }
 
     fn draw(&mut self, wanted_l: f64, dregs: f64) -> (f64, f64) {

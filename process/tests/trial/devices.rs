@@ -1,10 +1,10 @@
 //! The devices of a yard: when they are heard and what they say.
 
-use crate::ailments::{Ailments, Kind};
-use crate::colony::Frame;
-use crate::instruments::{Memory, failing_at};
-use crate::plan::YardPlan;
-use crate::sky::{PER_HOUR, STEP_MS, Sky};
+use super::ailments::{Ailments, Kind};
+use super::colony::Frame;
+use super::instruments::{Memory, failing_at};
+use super::plan::YardPlan;
+use super::sky::{PER_HOUR, STEP_MS, Sky};
 use larder_domain::{ChannelKind, FeederKind, Sample, Timestamp};
 use larder_sim::Dice;
 

@@ -1,13 +1,13 @@
 //! What the processing stage is given of a yard.
 
-use crate::devices::Device;
-use crate::instruments::Shown;
-use crate::plan::YardPlan;
-use crate::sky::Season;
-use crate::story::Told;
+use super::devices::Device;
+use super::instruments::Shown;
+use super::plan::YardPlan;
+use super::sky::Season;
+use super::story::Told;
 use larder_domain::{
-    Assignment, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, Geometry, Goal, Hive, HiveId,
-    LevelSensor, Span, Yard, YardId,
+    Apiary, Assignment, ChannelName, ChannelRef, DeviceId, Feeder, FeederId, Geometry, Goal, Hive,
+    HiveId, LevelSensor, Span, Yard, YardId,
 };
 use larder_estimate::{DeviceInput, FeederInput, HiveInput, LevelInput, Weather, YardInput};
 
@@ -33,6 +33,13 @@ impl Declared {
             hives: (0..plan.hives.len()).map(|i| hive(told, i)).collect(),
             devices: told.devices().map(id).collect(),
         }
+    }
+
+    /// The yard as an apiary of its own.
+    pub fn apiary(&self) -> Apiary {
+        let (hives, feeders) = self.hives.iter().cloned().unzip();
+        Apiary::new(vec![self.yard.clone()], hives, feeders, Vec::new())
+            .expect("a yard of the trial fits together")
     }
 
     pub fn input<'a>(&'a self, told: &'a Told) -> YardInput<'a> {

@@ -1,7 +1,7 @@
 //! What cheap instruments make of the truth, and how they fail.
 
-use crate::colony::Frame;
-use crate::sky::{STEP_H, Sky};
+use super::colony::Frame;
+use super::sky::{STEP_H, Sky};
 use larder_domain::ChannelKind;
 use larder_sim::Dice;
 use larder_syrup::Strength;

@@ -1,8 +1,8 @@
 //! What stands in one yard, drawn: hives, feeders, instruments. No two yards are alike.
 
-use crate::colony::Traits;
-use crate::instruments::{LevelSensor, Offness, Scale, Shown};
-use crate::sky::{Place, Season, When};
+use super::colony::Traits;
+use super::instruments::{LevelSensor, Offness, Scale, Shown};
+use super::sky::{Place, Season, When};
 use larder_domain::FeederKind;
 use larder_sim::Dice;
 use larder_syrup::Strength;
@@ -98,7 +98,7 @@ fn flows(when: When, dice: &mut Dice) -> Vec<(usize, usize, f64)> {
         .map(|_| {
             let from = dice.whole(4, when.days.saturating_sub(4).max(4));
             let days = dice.whole(3, 9);
-            let per_day = crate::sky::PER_DAY;
+            let per_day = super::sky::PER_DAY;
             (
                 from * per_day,
                 (from + days) * per_day,

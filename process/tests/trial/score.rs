@@ -2,9 +2,9 @@
 //! within some hours of it; a further one is neither; one that opened while it was in doubt is neither;
 //! any other is false. An event is also found by a flag that was open already.
 
-use crate::sky::{PER_DAY, PER_HOUR, STEP_H, STEP_MS};
-use crate::story::Told;
-use crate::truth::{Event, Subject, Truth};
+use super::sky::{PER_DAY, PER_HOUR, STEP_H, STEP_MS};
+use super::story::Told;
+use super::truth::{Event, Subject, Truth};
 use larder_domain::{Flag, FlagKind};
 
 /// Kinds that have a physical truth.

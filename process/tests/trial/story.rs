@@ -1,11 +1,11 @@
 //! One yard's weeks, lived and measured: the truth beside what a keeper and the instruments would hand
 //! over.
 
-use crate::colony::{Colony, Frame};
-use crate::devices::{Device, level, scale, weather};
-use crate::plan::{HivePlan, YardPlan};
-use crate::sky::{PER_DAY, Season, Sky, skies};
-use crate::troubles::{Fate, Going};
+use super::colony::{Colony, Frame};
+use super::devices::{Device, level, scale, weather};
+use super::plan::{HivePlan, YardPlan};
+use super::sky::{PER_DAY, Season, Sky, skies};
+use super::troubles::{Fate, Going};
 use larder_domain::{RecordedFill, Sample};
 use larder_sim::Dice;
 

@@ -1,6 +1,6 @@
 //! The figures, for people.
 
-use crate::score::{Judged, PHYSICAL, Score};
+use super::score::{Judged, PHYSICAL, Score};
 use larder_domain::FlagKind;
 
 impl Score {

@@ -1,9 +1,9 @@
 //! One hive's story beside what was said of it, for people who look for the reason.
 
-use crate::devices::Device;
-use crate::sky::{STEP_H, STEP_MS};
-use crate::story::Told;
-use crate::truth::{Subject, Truth};
+use super::devices::Device;
+use super::sky::{STEP_H, STEP_MS};
+use super::story::Told;
+use super::truth::{Subject, Truth};
 use larder_domain::{Flag, Timestamp};
 use std::ops::Range;
 

@@ -1,7 +1,7 @@
 //! What goes wrong with hives, drawn: one trouble at a time.
 
-use crate::colony::{Colony, Effects};
-use crate::sky::{PER_DAY, PER_HOUR, Sky};
+use super::colony::{Colony, Effects};
+use super::sky::{PER_DAY, PER_HOUR, Sky};
 use larder_sim::Dice;
 
 /// What may befall a hive.

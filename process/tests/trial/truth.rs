@@ -1,11 +1,11 @@
 //! When each condition truly held, and when a flag of it would be neither right nor wrong.
 
-use crate::colony::Frame;
-use crate::devices::Device;
-use crate::instruments::Fault;
-use crate::sky::{PER_DAY, PER_HOUR, STEP_H};
-use crate::story::{Lived, Told};
-use crate::troubles::Trouble;
+use super::colony::Frame;
+use super::devices::Device;
+use super::instruments::Fault;
+use super::sky::{PER_DAY, PER_HOUR, STEP_H};
+use super::story::{Lived, Told};
+use super::troubles::Trouble;
 use larder_domain::FlagKind;
 
 /// A window in steps, first to last.
@@ -60,7 +60,7 @@ impl Truth {
         let subject = Subject::Device(device.name.clone());
         let n = told.plan.when.steps();
         let step_of =
-            |ms: i64| ((ms - told.plan.when.start.0) / crate::sky::STEP_MS).max(0) as usize;
+            |ms: i64| ((ms - told.plan.when.start.0) / super::sky::STEP_MS).max(0) as usize;
         let end = told.plan.when.end().0;
         let reported_at = device.reported_at.iter().map(|t| t.0);
         let ends = reported_at.clone().skip(1).chain([end]);

@@ -55,7 +55,7 @@ pub fn truth(place: &Place, yards: &[Yard], heard: &[Heard]) -> Truth {
             told.days();
             told.fills();
             told.conditions();
-            told.nights(heard);
+            told.nights();
         }
     }
     for heard in heard {
@@ -292,11 +292,10 @@ impl Told<'_> {
         self.doubt(Condition::FlowOn, some.collect());
     }
 
-    fn nights(&mut self, heard: &[Heard]) {
+    fn nights(&mut self) {
         let Some(platform) = &self.hive.platform else {
             return;
         };
-        let own = heard.iter().find(|device| device.name == self.hive.scale());
         let mut rows: Vec<NightTruth> = Vec::new();
         for pair in self.days.windows(2) {
             let spans = [&pair[0].1, &pair[1].1].map(|day| self.night(day));
@@ -311,11 +310,6 @@ impl Told<'_> {
                 );
                 strange && g.from <= steps.1 && g.until + 1 >= steps.0
             };
-            let broken = platform
-                .faults
-                .iter()
-                .any(|f| f.1 < steps.1 && f.2 > steps.0);
-            let silent = own.is_none_or(|device| device.quiet_in(self.place, steps));
             rows.push(NightTruth {
                 date: pair[0].0.clone(),
                 yard: self.yard.id.clone(),
@@ -327,7 +321,6 @@ impl Told<'_> {
                 disturbed: platform.base.moved(day)
                     || self.wet(spans[0], spans[1])
                     || self.hive.goings.iter().any(wild),
-                faulty: broken || silent,
             });
         }
         self.truth.nights.extend(rows);

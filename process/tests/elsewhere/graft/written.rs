@@ -44,14 +44,6 @@ impl Heard {
     pub fn volts(&self, day: f64) -> f64 {
         self.volts + self.volts_a_day * day
     }
-
-    /// Whether it said nothing for six hours and more around some steps.
-    pub fn quiet_in(&self, place: &Place, (from, until): (usize, usize)) -> bool {
-        let (from, until) = (place.time(from), place.time(until));
-        let ends = self.at.iter().skip(1).copied().chain([place.end()]);
-        let mut gaps = self.at.iter().zip(ends);
-        gaps.any(|(a, b)| b.hours_since(*a) >= 6.0 && *a < until && b > from)
-    }
 }
 
 pub fn write(seed: u64, place: &Place, yards: &[Yard]) -> Raw {
