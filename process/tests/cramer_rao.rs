@@ -114,6 +114,7 @@ fn the_feeder_model_does_better_than_one_day_alone_can_tell() {
             expansion: 1.0,
             new_sensors: 0,
             weighs: false,
+            step_variance_l2: 0.0,
         };
         let observations = Observations {
             nodes: (0..grid.len()).map(node).collect(),

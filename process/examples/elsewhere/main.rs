@@ -2,8 +2,9 @@
 //!
 //! `cargo run --release -p larder-process --example elsewhere -- [--grafts 101-140] [--trial 101-124]
 //! [--demo 101-112] [--as NAME FOLDER...]` scores apiaries of the project's own simulators by their seeds
-//! and scenario folders with their truth, and prints the tables. `--dump FOLDER` writes the grafts asked
-//! for as scenario folders instead.
+//! and scenario folders with their truth, and prints the tables. With `--faults` it prints the
+//! days instead on which the estimates contradict themselves; with `--dump FOLDER` it writes the worlds of
+//! `--grafts` and `--demo` as scenario folders.
 
 #![expect(clippy::print_stdout, reason = "the tables are what was asked for")]
 #![allow(
@@ -68,10 +69,11 @@ enum Job {
     Folder { simulator: String, path: PathBuf },
 }
 
-const USAGE: &str = "say which: [--grafts FIRST-LAST] [--trial FIRST-LAST] [--demo FIRST-LAST] [--as NAME FOLDER...] [--dump FOLDER]";
+const USAGE: &str = "say which: [--grafts FIRST-LAST] [--trial FIRST-LAST] [--demo FIRST-LAST] [--as NAME FOLDER...] [--faults] [--dump FOLDER]";
 
 fn main() -> Result<(), Box<dyn Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
+    let faults = arguments.iter().any(|word| word == "--faults");
     let (jobs, dump) = read_arguments(&arguments)?;
     if let Some(folder) = dump {
         for job in &jobs {
@@ -84,8 +86,28 @@ fn main() -> Result<(), Box<dyn Error>> {
         }
         return Ok(());
     }
-    print!("{}", table::markdown(&run(&jobs)?));
+    let scores = run(&jobs)?;
+    if faults {
+        print_faults(&scores);
+        return Ok(());
+    }
+    print!("{}", table::markdown(&scores));
     Ok(())
+}
+
+/// Days on which the estimates contradict themselves, or what was truly poured.
+fn print_faults(scores: &Scores) {
+    for day in scores.values().flatten().flat_map(|(_, score)| &score.days) {
+        let faults = [
+            ("above what was there", day.above),
+            ("from nothing", day.from_nothing),
+            ("over the brim", day.over_brim),
+            ("not in its interval", day.unsound),
+        ];
+        for (name, _) in faults.iter().filter(|(_, is_so)| *is_so) {
+            println!("{name}: {}", day.place);
+        }
+    }
 }
 
 fn read_arguments(arguments: &[String]) -> Result<(Vec<Job>, Option<PathBuf>), Box<dyn Error>> {
@@ -98,6 +120,7 @@ fn read_arguments(arguments: &[String]) -> Result<(Vec<Job>, Option<PathBuf>), B
             "--trial" => jobs.extend(seeds(value()?)?.map(Job::Trial)),
             "--demo" => jobs.extend(seeds(value()?)?.map(Job::Demo)),
             "--as" => simulator.clone_from(value()?),
+            "--faults" => {}
             "--dump" => dump = Some(PathBuf::from(value()?)),
             path if !path.starts_with("--") => jobs.push(Job::Folder {
                 simulator: simulator.clone(),
@@ -120,7 +143,7 @@ fn seeds(range: &str) -> Result<std::ops::RangeInclusive<u64>, Box<dyn Error>> {
 /// Scores all jobs, on as many cores as there are; the order of the jobs does not matter.
 fn run(jobs: &[Job]) -> Result<Scores, Box<dyn Error>> {
     let next = AtomicUsize::new(0);
-    let done: Mutex<Vec<(usize, Result<Vec<Scored>, String>)>> = Mutex::new(Vec::new());
+    let done: Mutex<Vec<Done>> = Mutex::new(Vec::new());
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
     std::thread::scope(|scope| {
         for _ in 0..cores {
@@ -151,6 +174,9 @@ fn run(jobs: &[Job]) -> Result<Scores, Box<dyn Error>> {
 
 /// Simulator, kind of apiary, score.
 type Scored = (String, String, Score);
+
+/// Which job, and what came of it.
+type Done = (usize, Result<Vec<Scored>, String>);
 
 fn scored(job: &Job) -> Result<Vec<Scored>, Box<dyn Error>> {
     let of = |simulator: &str, kind: &str, score| (simulator.to_owned(), kind.to_owned(), score);

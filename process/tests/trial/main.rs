@@ -15,8 +15,10 @@ mod common;
 
 mod ailments;
 mod batch;
+#[allow(dead_code, reason = "other tests use the rest of it")]
 mod colony;
 mod devices;
+#[allow(dead_code, reason = "other tests use the rest of it")]
 mod given;
 mod instruments;
 mod plan;

@@ -162,7 +162,7 @@ impl Life {
         if upset.off {
             self.dump();
         }
-        if step % STEPS_A_DAY == 0 {
+        if step.is_multiple_of(STEPS_A_DAY) {
             self.mood = (0.55 * self.mood.ln() + self.dice.normal(0.22)).exp();
         }
         let towards = air.celsius + self.habits.warmth_k + 2.0 * air.sun;

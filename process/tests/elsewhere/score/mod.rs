@@ -45,7 +45,7 @@ impl Score {
             hive_months: apiary.hives().count() as f64 * truth.span_days / 30.44,
             kinds,
             claims,
-            days: days::score(truth, &subjects, &output.uptake),
+            days: days::score(truth, &subjects, &output.uptake, &output.fills),
             fills: fills::score(truth, &subjects, &output.fills),
             nights: nights::score(truth, &subjects, &output.weight),
         }
