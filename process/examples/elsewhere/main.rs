@@ -2,7 +2,8 @@
 //!
 //! `cargo run --release -p larder-process --example elsewhere -- [--grafts 101-140] [--trial 101-124]
 //! [--demo 101-112] [--as NAME FOLDER...]` scores apiaries of the project's own simulators by their seeds
-//! and scenario folders with their truth, and prints the tables. With `--faults` it prints the
+//! and scenario folders with their truth, and prints the tables, or writes them between
+//! the marks of `--page FILE`. With `--faults` it prints the
 //! days instead on which the estimates contradict themselves; with `--dump FOLDER` it writes the worlds of
 //! `--grafts` and `--demo` as scenario folders.
 
@@ -69,12 +70,16 @@ enum Job {
     Folder { simulator: String, path: PathBuf },
 }
 
-const USAGE: &str = "say which: [--grafts FIRST-LAST] [--trial FIRST-LAST] [--demo FIRST-LAST] [--as NAME FOLDER...] [--faults] [--dump FOLDER]";
+const USAGE: &str = "say which: [--grafts FIRST-LAST] [--trial FIRST-LAST] [--demo FIRST-LAST] [--as NAME FOLDER...] [--page PAGE] [--faults] [--dump FOLDER]";
 
 fn main() -> Result<(), Box<dyn Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
-    let faults = arguments.iter().any(|word| word == "--faults");
-    let (jobs, dump) = read_arguments(&arguments)?;
+    let Asked {
+        jobs,
+        dump,
+        page,
+        faults,
+    } = Asked::read(&arguments)?;
     if let Some(folder) = dump {
         for job in &jobs {
             let raw = match job {
@@ -91,8 +96,28 @@ fn main() -> Result<(), Box<dyn Error>> {
         print_faults(&scores);
         return Ok(());
     }
-    print!("{}", table::markdown(&scores));
-    Ok(())
+    let tables = table::markdown(&scores);
+    match page {
+        Some(page) => write_page(&page, &tables),
+        None => {
+            print!("{tables}");
+            Ok(())
+        }
+    }
+}
+
+const FIRST_MARK: &str = "<!-- Written by:";
+const LAST_MARK: &str = "<!-- End of what a program writes -->";
+
+/// Puts the tables between the two marks of a page.
+fn write_page(page: &Path, tables: &str) -> Result<(), Box<dyn Error>> {
+    let text = std::fs::read_to_string(page)?;
+    let missing = || format!("{} has no marks to write between", page.display());
+    let (head, rest) = text.split_once(FIRST_MARK).ok_or_else(missing)?;
+    let (mark, rest) = rest.split_once('\n').ok_or_else(missing)?;
+    let (_, tail) = rest.split_once(LAST_MARK).ok_or_else(missing)?;
+    let page_text = format!("{head}{FIRST_MARK}{mark}\n{tables}{LAST_MARK}{tail}");
+    Ok(std::fs::write(page, page_text)?)
 }
 
 /// Days on which the estimates contradict themselves, or what was truly poured.
@@ -110,29 +135,42 @@ fn print_faults(scores: &Scores) {
     }
 }
 
-fn read_arguments(arguments: &[String]) -> Result<(Vec<Job>, Option<PathBuf>), Box<dyn Error>> {
-    let (mut jobs, mut dump, mut simulator) = (Vec::new(), None, "folders".to_owned());
-    let mut words = arguments.iter();
-    while let Some(word) = words.next() {
-        let mut value = || words.next().ok_or(USAGE);
-        match word.as_str() {
-            "--grafts" => jobs.extend(seeds(value()?)?.map(Job::Graft)),
-            "--trial" => jobs.extend(seeds(value()?)?.map(Job::Trial)),
-            "--demo" => jobs.extend(seeds(value()?)?.map(Job::Demo)),
-            "--as" => simulator.clone_from(value()?),
-            "--faults" => {}
-            "--dump" => dump = Some(PathBuf::from(value()?)),
-            path if !path.starts_with("--") => jobs.push(Job::Folder {
-                simulator: simulator.clone(),
-                path: PathBuf::from(path),
-            }),
-            _ => return Err(USAGE.into()),
+/// What the command line asks for.
+#[derive(Default)]
+struct Asked {
+    jobs: Vec<Job>,
+    dump: Option<PathBuf>,
+    page: Option<PathBuf>,
+    faults: bool,
+}
+
+impl Asked {
+    fn read(arguments: &[String]) -> Result<Self, Box<dyn Error>> {
+        let mut asked = Self::default();
+        let mut simulator = "folders".to_owned();
+        let mut words = arguments.iter();
+        while let Some(word) = words.next() {
+            let mut value = || words.next().ok_or(USAGE);
+            match word.as_str() {
+                "--grafts" => asked.jobs.extend(seeds(value()?)?.map(Job::Graft)),
+                "--trial" => asked.jobs.extend(seeds(value()?)?.map(Job::Trial)),
+                "--demo" => asked.jobs.extend(seeds(value()?)?.map(Job::Demo)),
+                "--as" => simulator.clone_from(value()?),
+                "--faults" => asked.faults = true,
+                "--dump" => asked.dump = Some(PathBuf::from(value()?)),
+                "--page" => asked.page = Some(PathBuf::from(value()?)),
+                path if !path.starts_with("--") => asked.jobs.push(Job::Folder {
+                    simulator: simulator.clone(),
+                    path: PathBuf::from(path),
+                }),
+                _ => return Err(USAGE.into()),
+            }
         }
+        if asked.jobs.is_empty() {
+            return Err(USAGE.into());
+        }
+        Ok(asked)
     }
-    if jobs.is_empty() {
-        return Err(USAGE.into());
-    }
-    Ok((jobs, dump))
 }
 
 fn seeds(range: &str) -> Result<std::ops::RangeInclusive<u64>, Box<dyn Error>> {

@@ -17,6 +17,8 @@ mod raw;
 mod read;
 #[path = "../../examples/score_scenario/readings.rs"]
 mod readings;
+
+mod rules;
 mod score;
 mod table;
 #[path = "../trial"]
