@@ -30,7 +30,7 @@ impl Crew {
         let parts = if thick { (2.0, 1.0) } else { (1.0, 1.0) };
         Self {
             gap_days: dice.pick(&[(3, 5), (5, 8), (6, 8), (7, 12)]),
-            round_l: dice.pick(&[1.0, 2.0, 3.0, 4.0, 6.0]),
+            round_l: dice.pick(&[1.0, 2.0, 3.0, 4.0, 6.0, 8.0]),
             can_l: dice.pick(&[0.25, 0.5, 1.0]),
             strength: Strength::by_mass(parts.0, parts.1).expect("strengths of the trade"),
             forgets: dice.pick(&[0.0, 0.05, 0.15, 0.4]),
@@ -106,9 +106,12 @@ impl Crew {
             return None;
         }
         let litres = (meant * (1.0 + dice.normal(0.04))).min(room + 0.02 * habits.capacity_l);
+        let litres = litres.max(0.0);
         let fresh = Syrup::of_litres(litres, self.strength);
-        life.pour(fresh, dice.between(8.0, 32.0));
-        let noted = book.is_there && !dice.chance(self.forgets);
+        if litres > 0.0 {
+            life.pour(fresh, dice.between(8.0, 32.0));
+        }
+        let noted = litres > 0.0 && book.is_there && !dice.chance(self.forgets);
         let off_min = dice.normal(8.0);
         let late_h = if book.evening {
             (20.5 - hour).max(0.0)

@@ -99,7 +99,8 @@ impl Told<'_> {
     }
 
     fn fills(&mut self) {
-        for fill in &self.hive.fills {
+        // Some visits only tip out what has soured.
+        for fill in self.hive.fills.iter().filter(|fill| fill.litres > 0.0) {
             self.truth.fills.push(FillTruth {
                 time: self.place.time(fill.step),
                 yard: self.yard.id.clone(),

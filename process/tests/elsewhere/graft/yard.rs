@@ -116,7 +116,7 @@ impl Yard {
         rain: Vec<(i64, f64)>,
     ) -> Self {
         let mut dice = Dice::of(seed, &format!("sky {index}"));
-        let down_k = dice.between(0.0, 12.0);
+        let down_k = dice.between(0.0, 9.0);
         let climate = Climate {
             first_c: if place.autumn { 23.0 } else { 17.0 } - down_k,
             last_c: if place.autumn { 14.0 } else { 25.0 } - down_k,
@@ -160,6 +160,7 @@ fn vessel(dice: &mut Dice) -> (FeederKind, f64, Vec<(f64, f64)>) {
     let kind = dice.pick(&[
         FeederKind::Tray,
         FeederKind::Tray,
+        FeederKind::Tray,
         FeederKind::Frame,
         FeederKind::Pail,
         FeederKind::Pail,
@@ -183,7 +184,7 @@ fn vessel(dice: &mut Dice) -> (FeederKind, f64, Vec<(f64, f64)>) {
 }
 
 fn habits(kind: FeederKind, capacity_l: f64, autumn: bool, dice: &mut Dice) -> Habits {
-    let (least, most) = if autumn { (0.25, 2.6) } else { (0.12, 1.3) };
+    let (least, most) = if autumn { (0.3, 3.0) } else { (0.15, 1.6) };
     let small = matches!(kind, FeederKind::Jar | FeederKind::Entrance);
     let none = dice.between(7.0, 11.0);
     Habits {
