@@ -8,10 +8,6 @@
 //! `--grafts` and `--demo` as scenario folders.
 
 #![expect(clippy::print_stdout, reason = "the tables are what was asked for")]
-#![allow(
-    dead_code,
-    reason = "modules are shared with tests that use other parts of them"
-)]
 
 #[path = "../score_scenario/apiary_file.rs"]
 mod apiary_file;
@@ -45,6 +41,7 @@ mod trial {
     pub mod sky;
     pub mod story;
     pub mod troubles;
+    #[allow(dead_code, reason = "only the trial's own tables tell sizes")]
     pub mod truth;
 }
 #[path = "../../tests/elsewhere/truth.rs"]

@@ -2,11 +2,6 @@
 //! the project's own simulators, and what must be so in every one of them. `docs/elsewhere.md` has the
 //! tables over many more, and `examples/elsewhere` makes them.
 
-#![allow(
-    dead_code,
-    reason = "modules are shared with an example that uses other parts of them"
-)]
-
 #[path = "../../examples/score_scenario/apiary_file.rs"]
 mod apiary_file;
 mod folder;
@@ -17,7 +12,6 @@ mod raw;
 mod read;
 #[path = "../../examples/score_scenario/readings.rs"]
 mod readings;
-
 mod rules;
 mod score;
 mod table;
@@ -33,6 +27,7 @@ mod trial {
     pub mod sky;
     pub mod story;
     pub mod troubles;
+    #[allow(dead_code, reason = "only the trial's own tables tell sizes")]
     pub mod truth;
 }
 mod truth;

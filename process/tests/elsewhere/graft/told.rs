@@ -2,13 +2,13 @@
 
 use super::base::{BaseHive, DAY_MS};
 use super::crew::Fill;
-use super::gauges::{Gauge, Spell, Wrong};
+use super::gauges::{Gauge, Shown, Spell, Wrong};
 use super::life::Moment;
 use super::mishaps::{Going, Mishap, steps};
 use super::platform::Fault;
 use super::written::Heard;
 use super::yard::{Hive, Place, Yard};
-use super::{HOUR_MS, STEP_MS, STEPS_A_DAY};
+use super::{HOUR_MS, STEP_H, STEP_MS, STEPS_A_DAY};
 use crate::truth::{Condition, DayTruth, EventTruth, FillTruth, NightTruth, Truth};
 use chrono_tz::Tz;
 use larder_domain::time::local_day;
@@ -408,9 +408,17 @@ pub fn wrong_levels(gauge: &Gauge, hive: &Hive) -> Vec<(usize, usize, bool)> {
         let part = &hive.moments[from..until.max(from + 1)];
         let ends = part.first().zip(part.last());
         let moved = ends.map_or(0.0, |(a, b)| (a.litres - b.litres).abs());
+        let hours = (until.max(from) - from) as f64 * STEP_H;
+        let capacity_l = hive.habits.capacity_l;
         let seen = match spell.wrong {
-            Wrong::Stuck | Wrong::Bridged => moved > 0.08 * hive.habits.capacity_l,
-            Wrong::Creeps { .. } | Wrong::Below { .. } | Wrong::Nonsense => true,
+            Wrong::Stuck | Wrong::Bridged => moved > 0.08 * capacity_l,
+            // A strip that shows nothing over nothing is right.
+            Wrong::Below { .. } if gauge.shown == Shown::Strip => {
+                part.iter().any(|m| m.litres > 0.1 * capacity_l)
+            }
+            // Less than that nobody tells from a ruler's error.
+            Wrong::Creeps { per_day } => per_day.abs() * hours / 24.0 > 0.12,
+            Wrong::Below { .. } | Wrong::Nonsense => true,
             Wrong::Dew { .. } => false,
         };
         (from, until, seen)
