@@ -31,9 +31,12 @@ pub(super) fn without_steps(grid: &Grid, scale: &ScaleTrack, gross: &[f64]) -> V
             continue;
         };
         let from = grid.node(step.earliest.plus_ms(1), Look::UpTo).unwrap_or(0);
-        let until = times
-            .get(settled)
-            .map_or(free.len(), |&t| grid.at_or_after(t));
+        // Up to and with the node of the last reading that a hand may have spoiled.
+        let until = match times.get(settled) {
+            Some(_) => grid.at_or_after(times[settled - 1]) + 1,
+            None => free.len(),
+        };
+        let until = until.min(free.len());
         for value in free.iter_mut().take(from).skip(done) {
             *value -= carried;
         }
