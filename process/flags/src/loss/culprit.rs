@@ -8,7 +8,7 @@ use larder_syrup::physics::kg_per_litre;
 
 larder_estimate::numbers! { "flags.loss.culprit":
     /// Robbers do not start within so many hours before dark (common practice).
-    DUSK_HOURS: f64 = 1.0, "h", [0.33, 3.0], CommonPractice;
+    pub(super) DUSK_HOURS: f64 = 1.0, "h", [0.33, 3.0], CommonPractice;
     /// How sure a leak is while nothing flies, without a scale.
     LEAK_UNWEIGHED: f64 = 0.6, "1", [0.2, 1.0], Chosen;
     /// How sure a leak is while nothing flies, with a scale.

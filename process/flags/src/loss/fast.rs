@@ -1,6 +1,6 @@
 //! Fast losses: more goes out of the feeder than a colony takes, and the hive loses as much.
 
-use super::super::balance;
+use super::super::balance::{self, Balance};
 use super::super::signals::nodes;
 use super::{GRADUAL, Loss, Watch};
 use larder_estimate::math::robust::median_of_few;
@@ -91,21 +91,9 @@ impl Watch<'_> {
         }
     }
 
-    /// What this hive loses beyond its yard at this time of other days, kg: strong colonies send more
-    /// bees out.
+    /// What this hive loses beyond its yard at this time of other days, kg.
     pub(super) fn habit(&self, k: usize, window: usize) -> f64 {
-        let mut n = 0;
-        let days = (1..=HABIT_DAYS).filter_map(|day| {
-            let then = k.checked_sub(day * PER_DAY)?;
-            let excess = self.context.balance.excess_loss(self.h, then, window);
-            (!excess.is_nan()).then_some(excess)
-        });
-        let found = median_of_few(days.inspect(|_| n += 1)).unwrap_or(0.0);
-        if n >= 2 {
-            found.clamp(-MOST_HABIT_KG, MOST_HABIT_KG)
-        } else {
-            0.0
-        }
+        habit(self.context.balance, self.h, k, window)
     }
 
     /// A window in which more went than the colony takes, and the hive lost as much; and whether that is
@@ -169,6 +157,22 @@ impl Watch<'_> {
         let rate = seen.drop_l / seen.hours;
         rate > parameters.fast_l_per_h + USUAL_FACTOR * self.usual(k, nodes(USUAL_LAG_HOURS)).0
             && (seen.hive_kg.is_nan() || seen.hive_kg >= GOES_ON_SHARE * parameters.fast_kg)
+    }
+}
+
+/// What a hive loses beyond its yard at this time of other days, kg: strong colonies send more bees out.
+pub(super) fn habit(balance: &Balance, h: usize, k: usize, window: usize) -> f64 {
+    let mut n = 0;
+    let days = (1..=HABIT_DAYS).filter_map(|day| {
+        let then = k.checked_sub(day * PER_DAY)?;
+        let excess = balance.excess_loss(h, then, window);
+        (!excess.is_nan()).then_some(excess)
+    });
+    let found = median_of_few(days.inspect(|_| n += 1)).unwrap_or(0.0);
+    if n >= 2 {
+        found.clamp(-MOST_HABIT_KG, MOST_HABIT_KG)
+    } else {
+        0.0
     }
 }
 

@@ -9,12 +9,13 @@ pub(crate) mod culprit;
 mod details;
 pub(crate) mod fast;
 pub(crate) mod slow;
+pub(crate) mod weighed;
 
 use super::cold::ease_of_day;
 use super::night::Night;
 use super::signals::{FeederSignals, nodes};
 use super::{Exclusions, RuleContext};
-use larder_domain::Flag;
+use larder_domain::{Flag, FlagKind};
 use std::ops::Range;
 
 larder_estimate::numbers! { "flags.loss":
@@ -97,6 +98,13 @@ pub(super) fn raise(context: &RuleContext<'_>, exclusions: &Exclusions, flags: &
             };
             watch.run(flags);
         }
+    }
+    for h in 0..context.input.hives.len() {
+        let id = &context.input.hives[h].hive.id;
+        let known = flags.iter().filter(|flag| flag.hive.as_ref() == Some(id));
+        let losses = known.filter(|flag| matches!(flag.kind, FlagKind::Leaking | FlagKind::Robbed));
+        let losses: Vec<Flag> = losses.cloned().collect();
+        weighed::raise(context, exclusions, h, &losses, flags);
     }
 }
 

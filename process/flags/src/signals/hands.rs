@@ -53,7 +53,8 @@ pub(super) fn without_steps(grid: &Grid, scale: &ScaleTrack, gross: &[f64]) -> V
     free
 }
 
-fn by_hand(step: &ScaleStep) -> bool {
+/// Whether hands did it: bees and robbers bring nothing, and take less at once.
+pub(crate) fn by_hand(step: &ScaleStep) -> bool {
     step.kg > 0.0 || step.kg < -LEAST_TAKEN_KG
 }
 
