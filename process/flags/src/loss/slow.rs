@@ -49,6 +49,8 @@ larder_estimate::numbers! { "flags.loss.slow":
     LEAK_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
     /// How sure slow robbing is.
     ROBBED_PROBABILITY: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// A loss is this hive's own when no other hive of the yard has more than this share of it at that time.
+    MOST_BESIDE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
     /// Half a day, hours.
     HALF_DAY_HOURS: f64 = 12.0, "h", [12.0, 12.0], Defined;
     /// The level falls by so many times its noise in a night of a leak.
@@ -122,11 +124,28 @@ impl Watch<'_> {
         let clear = odd > self.context.parameters(self.h).loss.slow_sds * sd
             && odd > LEAST_KG_PER_H * now.hours;
         let fed = now.drop_kg > FED_OF_LOST * odd && faster(now.drop_kg - usual_drop, odd);
-        (clear && fed).then_some(Loss {
+        (clear && fed && self.own(odd, |h| self.odd_beside(h, k, window))).then_some(Loss {
             hive_kg: odd,
             hive_sd_kg: sd,
             ..now
         })
+    }
+
+    /// Whether no other hive of the yard is about as odd at the time: what several do is weather, a visit
+    /// or what was fed, however much their yard's median is taken off.
+    fn own(&self, odd: f64, beside: impl Fn(usize) -> f64) -> bool {
+        let others = (0..self.context.input.hives.len()).filter(|&h| h != self.h);
+        let most = others.map(beside).fold(f64::NEG_INFINITY, f64::max);
+        most < MOST_BESIDE * odd
+    }
+
+    /// What another hive of the yard lost in a window beyond its own days before, kg; NaN where not known.
+    fn odd_beside(&self, h: usize, k: usize, window: usize) -> f64 {
+        let balance = self.context.balance;
+        let days = (1..=HABIT_DAYS).filter_map(|day| k.checked_sub(day * PER_DAY));
+        let before = days.map(|then| balance.loss_beside(h, then, window));
+        let habit = median_of_few(before.filter(|kg| !kg.is_nan()));
+        balance.loss_beside(h, k, window) - habit.unwrap_or(f64::NAN)
     }
 
     /// What the hive lost in a window beyond its yard and the drying of what it took. What a yard gains
@@ -224,7 +243,15 @@ impl Watch<'_> {
             && odd > parameters.slow_sds * night.sd_kg;
         let fed = drop_l > DROP_SDS * self.feeder.noise_l
             && faster(night.drop_kg - night.usual_drop_kg, odd);
-        (self.on_scale && night.n_habit >= 3 && clear && fed).then_some(Loss {
+        let beside = |h: usize| {
+            let nights = &self.context.nights[h];
+            let at = nights.partition_point(|other| other.known < k);
+            let same = nights[at..].iter().take_while(|other| other.known == k);
+            let mut same = same.filter(|other| other.hours == night.hours);
+            same.next().map_or(f64::NAN, |other| -other.odd_kg)
+        };
+        let own = || self.own(odd, beside);
+        (self.on_scale && night.n_habit >= 3 && clear && fed && own()).then_some(Loss {
             hours: night.hours,
             drop_l,
             drop_kg: night.drop_kg,
