@@ -2,7 +2,7 @@
 
 use super::super::balance::{self, Balance};
 use super::super::signals::nodes;
-use super::{GRADUAL, Loss, Watch};
+use super::{Loss, Watch};
 use larder_estimate::math::robust::median_of_few;
 use larder_estimate::series::grid::PER_DAY;
 use larder_syrup::physics::kg_per_litre;
@@ -10,10 +10,6 @@ use larder_syrup::physics::kg_per_litre;
 larder_estimate::numbers! { "flags.loss.fast":
     /// Indices into [`balance::WINDOWS`] of the windows for fast losses.
     pub(super) WINDOWS: [usize; 3] = [0, 1, 2], "1", [0.0, 6.0], Chosen;
-    /// The least of a fast loss where no scale confirms it, l/h.
-    UNWEIGHED_L_PER_H: f64 = 0.25, "l/h", [0.083, 0.75], Chosen;
-    /// Faster than this is a keeper or a fall, l/h.
-    UNWEIGHED_MOST_L_PER_H: f64 = 0.8, "l/h", [0.27, 2.4], Chosen;
     /// A level that fell by so many standard deviations is beyond doubt (measured).
     SHARP_Z: f64 = 10.0, "1", [3.3, 30.0], Measured;
     /// Where the level's fall is not beyond doubt, the scale must show this in two hours, kg
@@ -44,10 +40,6 @@ larder_estimate::numbers! { "flags.loss.fast":
     USUAL_LAG_HOURS: f64 = 6.0, "h", [2.0, 18.0], Chosen;
     /// More than so many times the usual is no appetite.
     USUAL_FACTOR: f64 = 1.5, "1", [0.5, 4.5], Chosen;
-    /// Without a scale the level must fall by so many times its noise.
-    UNWEIGHED_SDS: f64 = 8.0, "1", [2.7, 24.0], Chosen;
-    /// Without a scale the level must fall faster than so many times the usual rate.
-    UNWEIGHED_FACTOR: f64 = 3.0, "1", [1.0, 9.0], Chosen;
     /// A hive that gains more than this share of what left the feeder ate it.
     GAIN_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
     /// Two days and a little: a fill before that is no news.
@@ -55,8 +47,6 @@ larder_estimate::numbers! { "flags.loss.fast":
     /// The window for which a scale's least loss and the hives' differences are given, hours: over others
     /// they go with the root of the time.
     REFERENCE_HOURS: f64 = 2.0, "h", [2.0, 2.0], Defined;
-    /// Without a scale a loss must last for so long, hours.
-    UNWEIGHED_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
     /// The hive's loss stands out by at least so many standard deviations.
     LEAST_HIVE_Z: f64 = 2.0, "1", [0.67, 6.0], Chosen;
     /// A hive that carries its feeder loses at least this share of what left the feeder.
@@ -109,14 +99,21 @@ impl Watch<'_> {
         let seen = self.loss(k, window);
         let noise = self.feeder.noise_l;
         if seen.hive_kg.is_nan() {
-            let clear = seen.drop_l > UNWEIGHED_SDS * noise
-                && rate > UNWEIGHED_L_PER_H + UNWEIGHED_FACTOR * usual;
-            // A keeper, or a fall, takes it at once; robbers and holes take their time.
-            let half = self.drop(k, nodes(0.5 * seen.hours));
-            let gradual = GRADUAL.contains(&(half / seen.drop_l));
-            let slow_enough = rate < UNWEIGHED_MOST_L_PER_H;
-            return (clear && gradual && slow_enough && seen.hours >= UNWEIGHED_HOURS)
-                .then_some((seen, false));
+            let found = (window == WINDOWS[2])
+                .then(|| self.as_never_before(k))
+                .flatten();
+            return found.map(|(hours, drop_l)| {
+                let drop_kg = drop_l * kg_per_litre(self.feeder.strength[k]);
+                (
+                    Loss {
+                        hours,
+                        drop_l,
+                        drop_kg,
+                        ..seen
+                    },
+                    false,
+                )
+            });
         }
         let density = kg_per_litre(self.feeder.strength[k]);
         let beyond_usual = seen.drop_kg - USUAL_FACTOR * usual * seen.hours * density;

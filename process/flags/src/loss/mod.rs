@@ -9,6 +9,7 @@ pub(crate) mod culprit;
 mod details;
 pub(crate) mod fast;
 pub(crate) mod slow;
+pub(crate) mod unweighed;
 pub(crate) mod weighed;
 
 use super::cold::ease_of_day;
@@ -191,14 +192,6 @@ impl Watch<'_> {
     /// How much went out of the feeder in the window before `k`, l; NaN where something was poured
     /// or nothing was seen.
     fn drop(&self, k: usize, back: usize) -> f64 {
-        if k < back + 1 || self.feeder.changed[k] != self.feeder.changed[k - back - 1] {
-            return f64::NAN;
-        }
-        let mean = |k: usize| match (self.feeder.litres[k], self.feeder.litres[k - 1]) {
-            (a, b) if a.is_nan() => b,
-            (a, b) if b.is_nan() => a,
-            (a, b) => 0.5 * (a + b),
-        };
-        mean(k - back) - mean(k)
+        unweighed::drop(self.feeder, k, back)
     }
 }

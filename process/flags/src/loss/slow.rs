@@ -45,6 +45,9 @@ larder_estimate::numbers! { "flags.loss.slow":
     COLD_EASE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
     /// A feeder that is too cold to be taken from leaks when it goes down by this in 12 h, l.
     COLD_DROP_L: f64 = 0.15, "l", [0.05, 0.45], Chosen;
+    /// A feeder that is too cold to be taken from, and no scale tells, leaks when it goes down so many times
+    /// as fast as it did.
+    COLD_FACTOR: f64 = 2.0, "1", [0.67, 6.0], Chosen;
     /// How sure a slow leak is.
     LEAK_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
     /// How sure slow robbing is.
@@ -279,7 +282,12 @@ impl Watch<'_> {
         let clear = fallen > COLD_DROP_L && fallen > COLD_DROP_SDS * self.feeder.noise_l;
         // A feeder that is warmer than it is thought goes on as before.
         let usual_l = self.usual(k, nodes(seen.hours)).0 * seen.hours;
-        let clear = clear && fallen > usual_l;
+        let factor = if seen.hive_kg.is_nan() {
+            COLD_FACTOR
+        } else {
+            1.0
+        };
+        let clear = clear && fallen > factor * usual_l;
         // Comb that goes out of a sensor's sight makes it fall at once.
         let half = (level(0.5 * seen.hours) - level(0.0)) / fallen;
         let clear = clear && GRADUAL.contains(&half);

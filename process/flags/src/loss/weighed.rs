@@ -177,7 +177,9 @@ fn below(balance: &Balance, h: usize, k: usize, back: usize, dry: bool) -> f64 {
     }
     let to = k.saturating_sub(back);
     let before = to.saturating_sub(nodes(RAIN_HOURS))..=to;
-    let least = before.map(|k| balance.undried(h, k)).fold(f64::INFINITY, f64::min);
+    let least = before
+        .map(|k| balance.undried(h, k))
+        .fold(f64::INFINITY, f64::min);
     least - balance.undried(h, k)
 }
 
@@ -239,7 +241,8 @@ impl Alone<'_> {
         let mut open: Option<Seen> = None;
         let mut blurred_until = 0;
         for k in PER_DAY..=self.context.signals.last {
-            let blind = self.exclusions.scale(self.context, self.h, k) || self.watched(k) || told(k);
+            let blind =
+                self.exclusions.scale(self.context, self.h, k) || self.watched(k) || told(k);
             if let Some(was) = &mut open {
                 if blind || self.is_over(k, was) {
                     blurred_until = k;
@@ -265,14 +268,17 @@ impl Alone<'_> {
     fn feeds(&self, k: usize) -> bool {
         let unwatched = |f: &usize| {
             let feeder = &self.hive.feeders[*f];
-            self.context.feeder(self.h, *f).on_scale && !(feeder.sensed && feeder.filtered[k].age <= 2)
+            self.context.feeder(self.h, *f).on_scale
+                && !(feeder.sensed && feeder.filtered[k].age <= 2)
         };
         (0..self.hive.feeders.len()).any(|f| unwatched(&f))
     }
 
     fn dark(&self, k: usize, hours: f64) -> bool {
         let light = &self.context.signals.weather.light;
-        light[k.saturating_sub(nodes(hours))..=k].iter().all(|day| !day)
+        light[k.saturating_sub(nodes(hours))..=k]
+            .iter()
+            .all(|day| !day)
     }
 
     /// Whether hands were on the hive near either end of a window: what they leave is no loss.
@@ -300,7 +306,11 @@ impl Alone<'_> {
             let lone = self.context.balance.common(k, WINDOWS[course]).is_nan();
             Seen {
                 culprit,
-                probability: if lone { probability - LONE_PROBABILITY } else { probability },
+                probability: if lone {
+                    probability - LONE_PROBABILITY
+                } else {
+                    probability
+                },
                 course,
                 opened: k,
                 gone_since: None,
@@ -312,11 +322,16 @@ impl Alone<'_> {
             let seen = BY_DAY.iter().zip(DAY_KG).find_map(|(window, least_kg)| {
                 of_window(window).filter(|&course| clear(course, least_kg))
             });
-            return seen.and_then(|course| self.by_day(k, course, warm).map(|(who, p)| found(who, p, course)));
+            return seen.and_then(|course| {
+                self.by_day(k, course, warm)
+                    .map(|(who, p)| found(who, p, course))
+            });
         }
         let seen = BY_NIGHT.iter().filter_map(of_window);
         let mut dark = seen.filter(|&course| self.dark(k, self.courses[course].hours()));
-        if self.feeds(k) && let Some(course) = dark.find(|&course| clear(course, NIGHT_KG)) {
+        if self.feeds(k)
+            && let Some(course) = dark.find(|&course| clear(course, NIGHT_KG))
+        {
             return Some(found(Culprit::Leak, LEAK, course));
         }
         let mut slow = SLOW.iter().filter_map(of_window);
@@ -337,7 +352,8 @@ impl Alone<'_> {
             return None;
         }
         let early = dawn - from;
-        let in_the_dark = early >= 2 && undried(from) - undried(dawn) > DARK_SHARE * pace * early as f64;
+        let in_the_dark =
+            early >= 2 && undried(from) - undried(dawn) > DARK_SHARE * pace * early as f64;
         let yesterday = (k + nodes(DUSK_HOURS)).checked_sub(PER_DAY);
         let dusk = yesterday.is_some_and(|then| !light[then]);
         if in_the_dark || !warm || dusk {
@@ -356,7 +372,11 @@ impl Alone<'_> {
         if long < nodes(balance::WINDOWS[WINDOWS[1]]) {
             return None;
         }
-        let at = if long >= nodes(balance::WINDOWS[WINDOWS[2]]) { 2 } else { 1 };
+        let at = if long >= nodes(balance::WINDOWS[WINDOWS[2]]) {
+            2
+        } else {
+            1
+        };
         let lately = &self.courses[at];
         let even = seen.lost[k] * lately.hours() / seen.hours();
         let odd = lately.lost[k] > LATELY_SDS * lately.sd[k];
@@ -364,7 +384,8 @@ impl Alone<'_> {
             return self.feeds(k).then_some((Culprit::SlowLeak, SLOW_LEAK));
         }
         let burst = &self.courses[1];
-        let flown = (k - back..=dusk).any(|k| light[k] && burst.lost[k] > DARK_SHARE * seen.lost[k]);
+        let flown =
+            (k - back..=dusk).any(|k| light[k] && burst.lost[k] > DARK_SHARE * seen.lost[k]);
         flown.then_some((Culprit::Robbers, SLOW_LEAK))
     }
 
@@ -372,12 +393,24 @@ impl Alone<'_> {
     fn is_over(&self, k: usize, was: &mut Seen) -> bool {
         let opened = &self.courses[was.course];
         let pace = opened.lost[was.opened] / opened.hours();
-        let lately = &self.courses[if was.culprit == Culprit::SlowLeak { 3 } else { 1 }];
+        let lately = &self.courses[if was.culprit == Culprit::SlowLeak {
+            3
+        } else {
+            1
+        }];
         let goes_on = lately.lost[k] > GOES_ON_SHARE * pace * lately.hours();
-        was.gone_since = if goes_on { None } else { was.gone_since.or(Some(k)) };
+        was.gone_since = if goes_on {
+            None
+        } else {
+            was.gone_since.or(Some(k))
+        };
         let robbers = was.culprit == Culprit::Robbers;
         let dark = robbers && goes_on && self.dark(k, lately.hours());
-        was.dark_since = if dark { was.dark_since.or(Some(k)) } else { None };
+        was.dark_since = if dark {
+            was.dark_since.or(Some(k))
+        } else {
+            None
+        };
         let wait = match was.culprit {
             Culprit::Robbers => ROBBERS_GONE_HOURS,
             Culprit::Leak => FAST_GONE_HOURS,
@@ -396,8 +429,16 @@ impl Alone<'_> {
             until: until.map(|k| grid.time(k)),
         };
         let course = &self.courses[was.course];
-        let lone = self.context.balance.common(was.opened, course.window).is_nan();
-        let than = if lone { "it usually does at this time" } else { "its yard" };
+        let lone = self
+            .context
+            .balance
+            .common(was.opened, course.window)
+            .is_nan();
+        let than = if lone {
+            "it usually does at this time"
+        } else {
+            "its yard"
+        };
         let (kind, who) = match was.culprit {
             Culprit::Robbers => (FlagKind::Robbed, " In flight weather: robbers."),
             Culprit::Leak | Culprit::SlowLeak => (FlagKind::Leaking, " It goes on in the dark."),
@@ -409,14 +450,20 @@ impl Alone<'_> {
         .with_estimate("lost", lost, Measure::Mass)
         .with("hours", course.hours(), Measure::Hours);
         let details = Details {
-            severity: if was.culprit == Culprit::SlowLeak { Severity::Warning } else { Severity::Urgent },
+            severity: if was.culprit == Culprit::SlowLeak {
+                Severity::Warning
+            } else {
+                Severity::Urgent
+            },
             probability: was.probability,
             evidence: facts.and(who),
         };
         let on_scale = |f: &usize| self.context.feeder(self.h, *f).on_scale;
         let mut feeders = (0..self.hive.feeders.len()).filter(on_scale);
         match (feeders.next(), feeders.next()) {
-            (Some(f), None) => self.context.feeder_flag(kind, (self.h, f), episode, details),
+            (Some(f), None) => self
+                .context
+                .feeder_flag(kind, (self.h, f), episode, details),
             _ => self.context.hive_flag(kind, self.h, episode, details),
         }
     }
