@@ -1,67 +1,159 @@
-//! Many readings in a row that can't be.
+//! Values that can't be: out of range, refused as impossible, or elsewhere and back again.
+//!
+//! Each reading shifts the odds between an instrument that fails in about half of its readings and a sound
+//! one that has as many odd readings as it always had: spikes off bees and lids are its habit.
 
+use super::super::Vote;
 use super::super::parameters::SensorFault;
-use super::super::{Episode, Vote, episodes};
 use super::Suspicion;
+use super::calm::calming;
+use super::excursions::Marked;
 use larder_domain::{Evidence, Measure, Timestamp};
 
 larder_estimate::numbers! { "flags.sensor_fault.absurd":
-    /// Fewer than this in a window are bad luck.
-    LEAST_ABSURD: usize = 4, "1", [1.0, 12.0], Chosen;
+    /// Fewer odd readings than this are bad luck.
+    LEAST_ABSURD: usize = 3, "1", [2.0, 12.0], Chosen;
+    /// They lie over at least this, hours: a device that restarts settles sooner.
+    LEAST_HOURS: f64 = 0.75, "h", [0.1, 3.0], Chosen;
+    /// One that was elsewhere comes back so often: once may be hands.
+    LEAST_RETURNS: usize = 3, "1", [2.0, 6.0], Chosen;
+    /// Before it is known better, a sound instrument has this share of odd readings.
+    USUAL_SHARE: f64 = 0.005, "1", [0.001, 0.02], Chosen;
+    /// That counts like so many readings of its own.
+    USUAL_READINGS: f64 = 100.0, "1", [30.0, 1000.0], Chosen;
+    /// A sound instrument has no greater share of odd readings than this.
+    MOST_SHARE: f64 = 0.2, "1", [0.1, 0.4], Chosen;
+    /// The odds at which it is told, as a logarithm.
+    TOLD_LN: f64 = 9.0, "1", [5.0, 12.0], Chosen;
+    /// The odds go no higher than this, as a logarithm, so that soundness can be seen again.
+    MOST_LN: f64 = 14.0, "1", [10.0, 25.0], Chosen;
     /// How sure impossible values are.
-    PROBABILITY: f64 = 0.93, "1", [0.31, 1.0], Chosen;
+    PROBABILITY_IMPOSSIBLE: f64 = 0.95, "1", [0.31, 1.0], Chosen;
+    /// How sure values are that come and go.
+    PROBABILITY_RETURNS: f64 = 0.85, "1", [0.31, 1.0], Chosen;
     /// Sound again for so long, hours, it is over.
-    CLOSE_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
+    CLOSE_HOURS: f64 = 3.0, "h", [0.33, 12.0], Chosen;
 }
 
-/// Many readings of the last hours that can't be.
+/// One reading and what is thought of it.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Reading {
+    pub time: Timestamp,
+    pub value: f64,
+    /// Whether the value can't be whatever came before.
+    pub impossible: bool,
+    /// What became known with it of readings that were elsewhere.
+    pub marked: Marked,
+}
+
+/// Spells in which many readings can't be.
 pub(super) fn absurd(
     parameters: &SensorFault,
-    readings: impl Iterator<Item = (Timestamp, f64, bool)>,
+    readings: &[Reading],
     device: &str,
     unit: &str,
 ) -> Vec<Suspicion> {
-    let readings: Vec<_> = readings.collect();
-    let mut from = 0;
-    let mut bad = 0;
-    let votes = readings.iter().enumerate().map(|(i, &(time, _, is_bad))| {
-        bad += usize::from(is_bad);
-        while time.hours_since(readings[from].0) > parameters.absurd_hours {
-            bad -= usize::from(readings[from].2);
-            from += 1;
+    let failing = parameters.absurd_share;
+    let mut odds = 0.0;
+    let mut open = false;
+    let (mut n, mut n_odd) = (0.0, 0.0);
+    let mut spell = Spell::default();
+    let mut likely = vec![(0.0, f64::NAN); readings.len()];
+    let mut votes = Vec::with_capacity(readings.len());
+    for (i, reading) in readings.iter().enumerate() {
+        let share = (n_odd + USUAL_SHARE * USUAL_READINGS) / (n + USUAL_READINGS);
+        let share = share.min(MOST_SHARE);
+        let bad = usize::from(reading.impossible) + reading.marked.away;
+        if !open {
+            n += 1.0;
+            n_odd += bad as f64;
         }
-        let share = bad as f64 / (i - from + 1) as f64;
-        let vote = if bad >= LEAST_ABSURD && share >= parameters.absurd_share {
-            Vote::Open
-        } else if share <= parameters.sound_share {
-            Vote::Close
+        if bad > 0 {
+            if odds <= 0.0 {
+                spell = Spell {
+                    since: Some(reading.time),
+                    ..Spell::default()
+                };
+            }
+            spell.odd += bad;
+            spell.impossible += usize::from(reading.impossible);
+            spell.returns += usize::from(reading.marked.away > 0);
+            if reading.marked.away > 0 || reading.impossible {
+                spell.example = if reading.marked.away > 0 {
+                    reading.marked.example
+                } else {
+                    reading.value
+                };
+            }
+            odds = (odds + bad as f64 * (failing / share).ln()).min(MOST_LN);
         } else {
-            Vote::Keep
+            odds = (odds + ((1.0 - failing) / (1.0 - share)).ln()).max(0.0);
+        }
+        let long = spell
+            .since
+            .is_some_and(|since| reading.time.hours_since(since) >= LEAST_HOURS);
+        let enough = spell.impossible >= LEAST_ABSURD || spell.returns >= LEAST_RETURNS;
+        let told = bad > 0 && odds >= TOLD_LN && long && enough && spell.odd >= LEAST_ABSURD;
+        let vote = match () {
+            () if told => Vote::Open,
+            () if odds <= 0.0 => Vote::Close,
+            () => Vote::Keep,
         };
-        (time, vote)
-    });
-    let found = episodes(votes, 0.0, CLOSE_HOURS);
-    let details = |episode: Episode| {
-        let (_, value, _) = readings[episode.opened];
+        if told {
+            open = true;
+        } else if vote == Vote::Close {
+            open = false;
+        }
+        let sure = if spell.impossible >= LEAST_ABSURD {
+            PROBABILITY_IMPOSSIBLE
+        } else {
+            PROBABILITY_RETURNS
+        };
+        likely[i] = (sure, spell.example);
+        votes.push((reading.time, vote));
+    }
+    let found = calming(votes.into_iter(), CLOSE_HOURS);
+    let details = |episode: super::Episode| {
+        let (probability, value) = likely[episode.opened];
         let example = if value.is_nan() {
             "values that are not possible".to_owned()
         } else {
             format!("values such as {{value}} {unit}")
         };
         let evidence = Evidence::new(format!(
-            "More than {{share}} of the readings of {device} in {{hours}} can't be right: {example}."
-        ))
-        .with("share", parameters.absurd_share, Measure::Share)
-        .with("hours", parameters.absurd_hours, Measure::Hours);
+            "Many readings of {device} can't be right: {example}."
+        ));
         Suspicion {
             evidence: if value.is_nan() {
                 evidence
             } else {
                 evidence.with("value", value, Measure::Number)
             },
-            probability: PROBABILITY,
+            probability,
             episode,
         }
     };
     found.into_iter().map(details).collect()
+}
+
+/// What was odd since the odds last rose.
+#[derive(Clone, Copy, Debug)]
+struct Spell {
+    since: Option<Timestamp>,
+    odd: usize,
+    impossible: usize,
+    returns: usize,
+    example: f64,
+}
+
+impl Default for Spell {
+    fn default() -> Self {
+        Self {
+            since: None,
+            odd: 0,
+            impossible: 0,
+            returns: 0,
+            example: f64::NAN,
+        }
+    }
 }

@@ -29,6 +29,13 @@ pub(in super::super) struct Judged {
     pub repeated: bool,
 }
 
+impl Judged {
+    /// Whether it was refused as impossible, so that its value is not known.
+    pub fn refused(&self) -> bool {
+        self.litres.is_nan()
+    }
+}
+
 /// Judges a feeder's level readings, those refused as impossible included.
 pub(in super::super) fn judge_level(
     feeder: &FeederInput<'_>,
@@ -73,9 +80,11 @@ pub(in super::super) fn judge_level(
     judged
 }
 
-/// A plain zero from a sensor that had a good deal of syrup before it shortly before.
+/// A plain zero from a sensor that had a good deal of syrup before it shortly before, twice at least: an
+/// echo over an empty feeder is no syrup.
 fn mark_zeros(samples: &[Sample], capacity: f64, judged: &mut [Judged]) {
     let mut good: Option<(Timestamp, f64)> = None;
+    let mut before = 0.0;
     for (sample, judged) in samples.iter().zip(judged.iter_mut()) {
         let zero = sample.value == 0.0;
         let full = good.is_some_and(|(at, litres)| {
@@ -84,22 +93,8 @@ fn mark_zeros(samples: &[Sample], capacity: f64, judged: &mut [Judged]) {
         if zero && full {
             judged.absurd = true;
         } else if !zero {
-            good = Some((sample.time, judged.litres));
+            good = Some((sample.time, judged.litres.min(before)));
+            before = judged.litres;
         }
-    }
-}
-
-/// Readings that jump away from the one before and back again count as absurd: echoes, a loose
-/// plug. A step that stays does not.
-pub(super) fn mark_jumpers(judged: &mut [Judged], limit: f64) {
-    let mut away: Vec<usize> = Vec::new();
-    for i in 2..judged.len() {
-        let (a, b, c) = (judged[i - 2].litres, judged[i - 1].litres, judged[i].litres);
-        if (b - a).abs() > limit && (b - c).abs() > limit {
-            away.push(i - 1);
-        }
-    }
-    for i in away {
-        judged[i].absurd = true;
     }
 }

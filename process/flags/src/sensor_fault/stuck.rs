@@ -1,73 +1,177 @@
 //! A value that stays exactly the same.
+//!
+//! Three hypotheses are compared for each run of equal values: the thing measured goes on as it did, and
+//! the run is chance; it has come to rest, and the instrument would show that as its quietest hours did;
+//! the instrument is stuck. How likely either honest one makes a run is learned from the instrument's own
+//! runs before: a coarse converter repeats itself for hours, a fine one hardly ever does.
 
-use super::super::{Vote, episodes};
+use super::super::Vote;
 use super::Suspicion;
-use larder_domain::{Evidence, Measure, Sample};
-use larder_estimate::math::robust::quantile;
-use larder_estimate::series::runs::{longest_by_chance, same};
+use super::calm::calming;
+use larder_domain::{Evidence, Measure, Sample, Timestamp};
+use larder_estimate::series::runs::{Repeats, same};
 
 larder_estimate::numbers! { "flags.sensor_fault.stuck":
-    /// A value is stuck when it lasts so many times longer than the series' own long runs.
-    HABIT_FACTOR: f64 = 3.0, "1", [1.0, 9.0], Chosen;
-    /// Which of the days' longest runs counts: the median, so that days of a fault do not make a habit.
-    HABIT_QUANTILE: f64 = 0.5, "1", [0.17, 1.5], Chosen;
-    /// How sure a stuck value is.
-    PROBABILITY: f64 = 0.95, "1", [0.32, 1.0], Chosen;
+    /// How often an instrument gets stuck, times in a month.
+    STUCK_A_MONTH: f64 = 0.02, "1", [0.002, 0.1], Chosen;
+    /// How often the thing measured comes to rest where it was busy before, times in a month: a cold spell,
+    /// a colony that stops.
+    RESTS_A_MONTH: f64 = 0.3, "1", [0.1, 2.0], Chosen;
+    /// From this probability on a value is told to be stuck.
+    TOLD_FROM: f64 = 0.85, "1", [0.7, 0.99], Chosen;
     /// Changing again for so long, hours, it is over.
-    CLOSE_HOURS: f64 = 0.5, "h", [0.17, 1.5], Chosen;
+    CLOSE_HOURS: f64 = 3.0, "h", [0.5, 12.0], Chosen;
+    /// So many changes must lie behind a run for it to be over.
+    CLOSE_CHANGES: usize = 3, "1", [1.0, 6.0], Chosen;
+    /// Days in a month.
+    DAYS_A_MONTH: f64 = 30.0, "d", [28.0, 31.0], Defined;
+    /// The rate of runs of a young record is taken over at least so long, days.
+    LEAST_DAYS: f64 = 1.0, "d", [0.5, 3.0], Chosen;
+    /// A level that did not move for so long before a keeper noted a fill and behind it does not see it,
+    /// hours: notes are often late.
+    POURED_HOURS: f64 = 6.0, "h", [3.0, 12.0], Chosen;
+    /// So many runs of an idle thing say what the instrument shows then; before, nothing is held against it:
+    /// a float may lie on the floor for weeks.
+    IDLE_RUNS: usize = 20, "1", [5.0, 50.0], Chosen;
+    /// How sure a level is stuck that did not see what was noted: notes can be of another hive.
+    PROBABILITY_POURED: f64 = 0.8, "1", [0.5, 0.95], Chosen;
 }
 
-/// A value that stays exactly the same, longer than chance allows.
-pub(super) fn stuck(samples: &[Sample], hours: f64, device: &str) -> Vec<Suspicion> {
-    let least_run = longest_by_chance(samples.iter().map(|sample| sample.value));
-    let hours = hours.max(HABIT_FACTOR * longest_of_a_day(samples));
-    let mut start = 0;
-    let votes = samples.iter().enumerate().map(|(i, sample)| {
-        if i > 0 && !same(sample.value, samples[i - 1].value) {
-            start = i;
-        }
-        let lasted = sample.time.hours_since(samples[start].time);
-        let vote = if i - start + 1 >= least_run && lasted >= hours {
-            Vote::Open
-        } else if i > start {
-            Vote::Keep
+/// What is known beside the values themselves.
+pub(super) struct Beside<'a> {
+    /// Whether the thing measured may be idle at a reading: syrup that is gone, a scale without a hive.
+    pub idle: &'a dyn Fn(usize) -> bool,
+    /// Whether the thing measured cannot be at rest at a reading: bees fly.
+    pub busy: &'a dyn Fn(usize) -> bool,
+    /// When keepers noted fills.
+    pub poured: &'a [Timestamp],
+}
+
+/// A value that stays exactly the same for `hours` and longer than chance and rest allow.
+pub(super) fn stuck(
+    samples: &[Sample],
+    hours: f64,
+    device: &str,
+    beside: &Beside<'_>,
+) -> Vec<Suspicion> {
+    let Some(first) = samples.first() else {
+        return Vec::new();
+    };
+    // What it is like over something that changes, and when that is idle.
+    let mut own = [Repeats::default(); 2];
+    let mut run = Run::default();
+    let mut probability = vec![0.0; samples.len()];
+    let mut changes = 0;
+    let mut unseen: Option<usize> = None;
+    let mut votes = Vec::with_capacity(samples.len());
+    for (i, sample) in samples.iter().enumerate() {
+        let repeats = i > 0 && same(sample.value, samples[i - 1].value);
+        if repeats {
+            run.goes_on(&own[usize::from(run.idle)], (beside.busy)(i));
         } else {
-            Vote::Close
+            own[usize::from(run.idle)].ended(run.length, run.told);
+            changes = if run.length > CLOSE_CHANGES {
+                0
+            } else {
+                changes + 1
+            };
+            run = Run::of(i, (beside.idle)(i));
+            unseen = None;
+        }
+        let like = &own[usize::from(run.idle)];
+        let lasted = sample.time.hours_since(samples[run.start].time);
+        let noted = |at: &&Timestamp| {
+            at.hours_since(samples[run.start].time) >= POURED_HOURS
+                && sample.time.hours_since(**at) >= POURED_HOURS
         };
-        (sample.time, vote)
-    });
-    let found = episodes(votes, 0.0, CLOSE_HOURS);
-    found
+        let elapsed = sample.time.hours_since(first.time) / 24.0;
+        let a_month = like.runs() as f64 * DAYS_A_MONTH / elapsed.max(LEAST_DAYS);
+        let mut sure = run.probability(a_month);
+        if beside.poured.iter().any(|at| noted(&at)) {
+            sure = sure.max(PROBABILITY_POURED);
+            unseen.get_or_insert(i);
+        }
+        probability[i] = sure;
+        // A dry sensor shows nothing; that is no fault.
+        let dry = run.idle && sample.value.abs() < f64::EPSILON;
+        let told = !dry
+            && lasted >= hours
+            && ((sure >= TOLD_FROM && (!run.idle || like.runs() >= IDLE_RUNS)) || unseen.is_some());
+        run.told |= told;
+        let vote = match () {
+            () if told => Vote::Open,
+            () if repeats || changes < CLOSE_CHANGES => Vote::Keep,
+            () => Vote::Close,
+        };
+        votes.push((sample.time, vote));
+    }
+    calming(votes.into_iter(), CLOSE_HOURS)
         .into_iter()
-        .map(|episode| Suspicion {
-            evidence: Evidence::new(format!(
-                "{device} has shown exactly {{value}} for {{hours}} and more; its values never stay the same for so long."
-            ))
-            .with("value", samples[episode.opened].value, Measure::Number)
-            .with("hours", hours, Measure::Hours),
-            probability: PROBABILITY,
-            episode,
+        .map(|episode| {
+            let lasted = run_hours(samples, episode.opened);
+            Suspicion {
+                evidence: Evidence::new(format!(
+                    "{device} has shown exactly {{value}} for {{hours}} and more; its values never stay the same for so long."
+                ))
+                .with("value", samples[episode.opened].value, Measure::Number)
+                .with("hours", lasted, Measure::Hours),
+                probability: probability[episode.opened],
+                episode,
+            }
         })
         .collect()
 }
 
-/// How long a value usually lasts at most in a day, hours: on a coarse converter a quiet night can
-/// pass with one value.
-fn longest_of_a_day(samples: &[Sample]) -> f64 {
-    let mut days: Vec<f64> = Vec::new();
-    let mut day = i64::MIN;
-    let mut start = 0;
-    for (i, sample) in samples.iter().enumerate() {
-        if !same(sample.value, samples[start].value) {
-            start = i;
-        }
-        let lasted = sample.time.hours_since(samples[start].time);
-        let today = sample.time.0.div_euclid(86_400_000);
-        match days.last_mut() {
-            Some(longest) if day == today => *longest = longest.max(lasted),
-            _ => days.push(lasted),
-        }
-        day = today;
+/// How long the value at `i` has lasted by then, hours.
+fn run_hours(samples: &[Sample], i: usize) -> f64 {
+    let before = samples[..i].iter().rev();
+    let equal = before.take_while(|s| same(s.value, samples[i].value));
+    let since = equal.last().unwrap_or(&samples[i]).time;
+    samples[i].time.hours_since(since)
+}
+
+/// A run of equal values so far.
+#[derive(Clone, Copy, Debug)]
+struct Run {
+    start: usize,
+    length: usize,
+    /// How likely chance makes it so long, as a logarithm.
+    ln_by_chance: f64,
+    /// How likely it is so long at rest, as a logarithm.
+    ln_at_rest: f64,
+    /// Whether the thing measured may have been idle in it.
+    idle: bool,
+    /// Whether it was told to be stuck.
+    told: bool,
+}
+
+impl Default for Run {
+    fn default() -> Self {
+        Self::of(0, true)
     }
-    quantile(&mut days, HABIT_QUANTILE).unwrap_or(0.0)
+}
+
+impl Run {
+    fn of(start: usize, idle: bool) -> Self {
+        Self {
+            start,
+            length: 1,
+            ln_by_chance: 0.0,
+            ln_at_rest: 0.0,
+            idle,
+            told: false,
+        }
+    }
+
+    fn goes_on(&mut self, own: &Repeats, busy: bool) {
+        let usual = own.goes_on(self.length);
+        self.ln_by_chance += usual.ln();
+        self.ln_at_rest += if busy { usual } else { own.at_rest() }.ln();
+        self.length += 1;
+    }
+
+    fn probability(&self, runs_a_month: f64) -> f64 {
+        let honest = runs_a_month * self.ln_by_chance.exp() + RESTS_A_MONTH * self.ln_at_rest.exp();
+        STUCK_A_MONTH / (STUCK_A_MONTH + honest)
+    }
 }
