@@ -70,30 +70,14 @@ pub(super) fn absurd(
         }
         if bad > 0 {
             if odds <= 0.0 {
-                spell = Spell {
-                    since: Some(reading.time),
-                    ..Spell::default()
-                };
+                spell = Spell::default();
             }
-            spell.odd += bad;
-            spell.impossible += usize::from(reading.impossible);
-            spell.returns += usize::from(reading.marked.away > 0);
-            if reading.marked.away > 0 || reading.impossible {
-                spell.example = if reading.marked.away > 0 {
-                    reading.marked.example
-                } else {
-                    reading.value
-                };
-            }
+            spell.take(reading, bad);
             odds = (odds + bad as f64 * (failing / share).ln()).min(MOST_LN);
         } else {
             odds = (odds + ((1.0 - failing) / (1.0 - share)).ln()).max(0.0);
         }
-        let long = spell
-            .since
-            .is_some_and(|since| reading.time.hours_since(since) >= LEAST_HOURS);
-        let enough = spell.impossible >= LEAST_ABSURD || spell.returns >= LEAST_RETURNS;
-        let told = bad > 0 && odds >= TOLD_LN && long && enough && spell.odd >= LEAST_ABSURD;
+        let told = bad > 0 && odds >= TOLD_LN && spell.is_enough(reading.time);
         let vote = match () {
             () if told => Vote::Open,
             () if odds <= 0.0 => Vote::Close,
@@ -104,12 +88,7 @@ pub(super) fn absurd(
         } else if vote == Vote::Close {
             open = false;
         }
-        let sure = if spell.impossible >= LEAST_ABSURD {
-            PROBABILITY_IMPOSSIBLE
-        } else {
-            PROBABILITY_RETURNS
-        };
-        likely[i] = (sure, spell.example);
+        likely[i] = (spell.probability(), spell.example);
         votes.push((reading.time, vote));
     }
     let found = calming(votes.into_iter(), CLOSE_HOURS);
@@ -154,6 +133,37 @@ impl Default for Spell {
             impossible: 0,
             returns: 0,
             example: f64::NAN,
+        }
+    }
+}
+
+impl Spell {
+    /// Takes a reading in with which `bad` odd ones became known.
+    fn take(&mut self, reading: &Reading, bad: usize) {
+        self.since.get_or_insert(reading.time);
+        self.odd += bad;
+        self.impossible += usize::from(reading.impossible);
+        self.returns += usize::from(reading.marked.away > 0);
+        self.example = if reading.marked.away > 0 {
+            reading.marked.example
+        } else {
+            reading.value
+        };
+    }
+
+    fn is_enough(&self, now: Timestamp) -> bool {
+        let long = self
+            .since
+            .is_some_and(|since| now.hours_since(since) >= LEAST_HOURS);
+        let clear = self.impossible >= LEAST_ABSURD || self.returns >= LEAST_RETURNS;
+        long && clear && self.odd >= LEAST_ABSURD
+    }
+
+    fn probability(&self) -> f64 {
+        if self.impossible >= LEAST_ABSURD {
+            PROBABILITY_IMPOSSIBLE
+        } else {
+            PROBABILITY_RETURNS
         }
     }
 }
