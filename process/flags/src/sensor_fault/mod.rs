@@ -6,13 +6,14 @@ pub(crate) mod clock;
 pub(crate) mod drift;
 pub(crate) mod excursions;
 pub(crate) mod judged;
+pub(crate) mod rising;
 pub(crate) mod stuck;
 
 pub(super) use judged::{Judged, judge_level};
 
 use super::{Details, Episode, RuleContext, SensorFaults, merged};
 use absurd::{Reading, absurd};
-use drift::{level_drift, scale_drift};
+use drift::scale_drift;
 use excursions::Marked;
 use larder_domain::{Assignment, DeviceId, Evidence, Flag, FlagKind, Sample, Severity, Timestamp};
 use larder_estimate::input::LevelInput;
@@ -20,6 +21,7 @@ use larder_estimate::series::level::litres_per_unit;
 use larder_estimate::series::runs::same;
 use larder_estimate::series::scale::{LEAST_KG, MOST_KG};
 use larder_syrup::physics::kg_per_litre;
+use rising::level_drift;
 use std::collections::BTreeMap;
 use stuck::{Beside, stuck};
 
