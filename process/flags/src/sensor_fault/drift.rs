@@ -146,8 +146,8 @@ fn settled_nights(context: &RuleContext<'_>) -> Vec<Night> {
     let settled = &context.signals.weather.settled_night;
     let mut found = Vec::new();
     let mut from = None;
-    for k in 0..=context.signals.last {
-        if settled[k] {
+    for (k, &settled) in settled[..=context.signals.last].iter().enumerate() {
+        if settled {
             from.get_or_insert(k);
             continue;
         }
