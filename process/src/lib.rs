@@ -127,7 +127,7 @@ pub fn process_yard_by(
         let last_date = asked.end.plus_ms(-1).local_date(zone);
         part.learned = learned(&block_input, &analysis, last_date);
         let flags = raise(&block_input, &analysis, thresholds);
-        output.append(part, within(flags, asked));
+        output.append(part, within(flags, asked), asked.start);
     }
     let last = input.span.end.plus_ms(-1).max(input.span.start);
     if !recorded.holds(local_day(zone, last.local_date(zone)).end) {

@@ -27,18 +27,30 @@ pub struct YardOutput {
 
 impl YardOutput {
     /// Takes in the results of later days. A flag that was open where the earlier days end and is
-    /// open where the later ones start is one flag; how feeders stand is what the later days say.
-    pub fn append(&mut self, later: Self, flags: Vec<Flag>) {
+    /// open where the later ones start, at `from`, is one flag, and over there if these know nothing of
+    /// it; how feeders stand is what the later days say.
+    pub fn append(&mut self, later: Self, flags: Vec<Flag>, from: Timestamp) {
         self.uptake.extend(later.uptake);
         self.weight.extend(later.weight);
         self.fills.extend(later.fills);
         self.learned.extend(later.learned);
         self.now = later.now;
+        let known = self.flags.len();
+        let mut goes_on = vec![false; known];
         for flag in flags {
-            let mut newest_first = self.flags.iter_mut().rev();
-            match newest_first.find(|earlier| earlier.goes_on_as(&flag)) {
-                Some(earlier) => earlier.closed_at = flag.closed_at,
+            match self.flags.iter().rposition(|old| old.goes_on_as(&flag)) {
+                Some(earlier) => {
+                    self.flags[earlier].closed_at = flag.closed_at;
+                    if let Some(found) = goes_on.get_mut(earlier) {
+                        *found = true;
+                    }
+                }
                 None => self.flags.push(flag),
+            }
+        }
+        for (flag, goes_on) in self.flags.iter_mut().take(known).zip(goes_on) {
+            if !goes_on && flag.closed_at.is_none_or(|at| at > from) {
+                flag.closed_at = Some(from.max(flag.opened_at));
             }
         }
     }

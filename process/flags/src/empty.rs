@@ -1,21 +1,22 @@
 //! Nothing left in a feeder.
 //!
 //! By the filter that looks back only; a level that has been falling and lies flat near the floor is
-//! empty too, whatever the sensor's offset makes of it.
+//! empty too, whatever the sensor's offset makes of it. Of a feeder that no level sensor watches it is
+//! never said: a colony may leave its syrup for weeks, and a fill may have been seen by nobody.
 
 use super::{Details, Exclusions, RuleContext, Vote, episodes, food_reserves, goal};
 use larder_domain::{Evidence, Flag, FlagKind, Measure};
 use larder_estimate::series::grid::PER_DAY;
 
 larder_estimate::numbers! { "flags.empty":
-    /// How sure emptiness is with a level sensor, and by the scale and the neighbours alone.
-    PROBABILITY: [f64; 2] = [0.95, 0.5], "1", [0.17, 1.0], Chosen;
+    /// How sure emptiness is.
+    PROBABILITY: f64 = 0.97, "1", [0.32, 1.0], Chosen;
 }
 
 /// Opens when the feeder has been empty for a while, closes when something is in it again. Only
 /// feeders that have been filled in what is known are judged.
 pub(super) fn raise(context: &RuleContext<'_>, exclusions: &Exclusions, flags: &mut Vec<Flag>) {
-    for (h, f, _, feeder) in context.feeders() {
+    for (h, f, _, feeder) in context.feeders().filter(|found| found.3.sensed) {
         let parameters = &context.parameters(h).empty;
         let signals = context.signals;
         let capacity = context.feeder(h, f).capacity_l;
@@ -39,11 +40,7 @@ pub(super) fn raise(context: &RuleContext<'_>, exclusions: &Exclusions, flags: &
             let days = feeder.filled[k].map_or(0.0, |at| (k - at) as f64 / PER_DAY as f64);
             let details = Details {
                 severity: goal::severity(FlagKind::Empty, goal::of_feeder(context, h, f, k)),
-                probability: if feeder.sensed {
-                    PROBABILITY[0]
-                } else {
-                    PROBABILITY[1]
-                },
+                probability: PROBABILITY,
                 evidence: Evidence::new("{left} left of {capacity}, {days} after the last fill.")
                     .with_estimate(
                         "left",

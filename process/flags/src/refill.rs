@@ -1,4 +1,5 @@
 //! Fill it soon: little is left, or it will not last to the next trip, and the colony still needs it.
+//! Said of feeders with a level sensor only: without one nobody knows what is left.
 
 use super::signals::FeederSignals;
 use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes, food_reserves, goal};
@@ -13,8 +14,8 @@ larder_estimate::numbers! { "flags.refill":
     CLOSE_SHARE_FACTOR: f64 = 1.5, "1", [0.5, 4.5], Chosen;
     /// A flag closes when syrup for so many times the days that open it is left.
     CLOSE_DAYS_FACTOR: f64 = 1.3, "1", [0.43, 3.9], Chosen;
-    /// How sure a refill is due with a level sensor, and without.
-    PROBABILITY: [f64; 2] = [0.9, 0.6], "1", [0.2, 1.0], Chosen;
+    /// How sure it is that a refill is due.
+    PROBABILITY: f64 = 0.95, "1", [0.32, 1.0], Chosen;
     /// A refill must be due for so long, hours.
     OPEN_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
     /// Enough there for so long, hours, it is over.
@@ -29,7 +30,7 @@ pub(super) fn raise(
     flags: &mut Vec<Flag>,
 ) {
     let signals = context.signals;
-    for (h, f, hive, feeder) in context.feeders() {
+    for (h, f, hive, feeder) in context.feeders().filter(|found| found.3.sensed) {
         let parameters = &context.parameters(h).refill;
         let capacity = context.feeder(h, f).capacity_l;
         let target = food_reserves::target(context, h);
@@ -74,11 +75,7 @@ pub(super) fn raise(
             };
             let details = Details {
                 severity: goal::severity(FlagKind::RefillDue, goal::of_feeder(context, h, f, k)),
-                probability: if feeder.sensed {
-                    PROBABILITY[0]
-                } else {
-                    PROBABILITY[1]
-                },
+                probability: PROBABILITY,
                 evidence,
             };
             flags.push(context.feeder_flag(FlagKind::RefillDue, (h, f), episode, details));
