@@ -33,6 +33,15 @@ impl Estimate {
             hi: self.hi.max(floor),
         }
     }
+
+    /// This estimate with no part of it above `ceiling`.
+    pub fn at_most(self, ceiling: f64) -> Self {
+        Self {
+            value: self.value.min(ceiling),
+            lo: self.lo.min(ceiling),
+            hi: self.hi.min(ceiling),
+        }
+    }
 }
 
 /// A sum of estimates of which some may be missing. What is missing is counted, never taken for

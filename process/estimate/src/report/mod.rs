@@ -7,14 +7,15 @@ pub mod night_weight;
 pub use learned::learned;
 
 use crate::analysis::{FeederAnalysis, YardAnalysis};
+use crate::events::Change;
 use crate::input::{FeederInput, YardInput};
 use crate::losses::HiveBalance;
 use crate::output::{FeederNow, YardOutput};
 use crate::parameters::IntervalParameters;
+use crate::report::intervals::FillPlace;
 use crate::report::night_weight::weigh_nights;
 use crate::series::days::Day;
-use crate::series::grid::HOURS_PER_DAY;
-use crate::series::grid::PER_DAY;
+use crate::series::grid::{Grid, HOURS_PER_DAY, PER_DAY};
 use larder_domain::{FillEvent, FillSource, Flag, Span, Timestamp, UptakeDay};
 use larder_syrup::Estimate;
 
@@ -44,8 +45,24 @@ pub fn report(
             let rows = days
                 .iter()
                 .map(|day| uptake_day(day, feeder, found, balance, open));
+            let mut rows: Vec<UptakeDay> = rows.collect();
+            let around = Span {
+                start: asked.start.plus_hours(-HOURS_PER_DAY),
+                end: asked.end.plus_hours(HOURS_PER_DAY),
+            };
+            let filled = fills(feeder, found, &analysis.grid, around, open);
+            intervals::keep_to_what_was_there(&mut rows, |row| {
+                let on_day =
+                    |fill: &&FillEvent| fill.time.local_date(input.yard.timezone) == row.date;
+                let volumes = filled
+                    .iter()
+                    .filter(on_day)
+                    .filter_map(|fill| fill.volume_l);
+                volumes.fold((0.0, 0.0), |sum, v| (sum.0 + v.value, sum.1 + v.hi))
+            });
             output.uptake.extend(rows);
-            output.fills.extend(fills(feeder, found, asked, open));
+            let asked_for = filled.into_iter().filter(|fill| asked.contains(fill.time));
+            output.fills.extend(asked_for);
             output
                 .now
                 .push(as_it_stands(input, analysis, feeder, found, open));
@@ -101,16 +118,23 @@ fn sugar_per_litre(found: &FeederAnalysis, at: Timestamp) -> Option<f64> {
 fn fills(
     feeder: &FeederInput<'_>,
     found: &FeederAnalysis,
+    grid: &Grid,
     asked: Span,
     open: &IntervalParameters,
 ) -> Vec<FillEvent> {
+    let place = |change: &Change| FillPlace {
+        feeder,
+        found,
+        node: grid.at_or_after(change.time()).max(1),
+        grid,
+    };
     let pairs = found.events.changes.iter().zip(&found.course.changes);
     pairs
         .filter(|(change, _)| change.kind.pours() && asked.contains(change.time()))
         .map(|(change, filled)| FillEvent {
             feeder: feeder.feeder.id.clone(),
             time: change.time(),
-            volume_l: Some(intervals::fill(filled, open)),
+            volume_l: Some(intervals::fill(change, filled, &place(change), open)),
             strength: change.strength,
             source: match (change.recorded, change.seen) {
                 (None, _) => FillSource::Detected,
