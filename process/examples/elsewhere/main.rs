@@ -5,7 +5,8 @@
 //! and scenario folders with their truth, and prints the tables, or writes them between
 //! the marks of `--page FILE`. With `--faults` it prints the
 //! days instead on which the estimates contradict themselves; with `--dump FOLDER` it writes the worlds of
-//! `--grafts` and `--demo` as scenario folders.
+//! `--grafts` and `--demo` as scenario folders. `--other-grafts 101-140 --weights FOLDER` grafts on hives of
+//! the same source that are not part of the repository.
 
 #![expect(clippy::print_stdout, reason = "the tables are what was asked for")]
 
@@ -51,6 +52,7 @@ mod world;
 #[path = "../score_scenario/yard.rs"]
 mod yard;
 
+use graft::Herd;
 use score::Score;
 use std::error::Error;
 use std::path::{Path, PathBuf};
@@ -62,23 +64,23 @@ use world::World;
 /// One apiary to be scored.
 enum Job {
     Graft(u64),
+    /// On hives that are not part of the repository.
+    OtherGraft(u64),
     Trial(u64),
     Demo(u64),
-    Folder { simulator: String, path: PathBuf },
+    Folder {
+        simulator: String,
+        path: PathBuf,
+    },
 }
 
-const USAGE: &str = "say which: [--grafts FIRST-LAST] [--trial FIRST-LAST] [--demo FIRST-LAST] [--as NAME FOLDER...] [--page PAGE] [--faults] [--dump FOLDER]";
+const USAGE: &str = "say which: [--grafts FIRST-LAST] [--other-grafts FIRST-LAST --weights FOLDER] [--trial FIRST-LAST] [--demo FIRST-LAST] [--as NAME FOLDER...] [--page PAGE] [--faults] [--dump FOLDER]";
 
 fn main() -> Result<(), Box<dyn Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
-    let Asked {
-        jobs,
-        dump,
-        page,
-        faults,
-    } = Asked::read(&arguments)?;
-    if let Some(folder) = dump {
-        for job in &jobs {
+    let asked = Asked::read(&arguments)?;
+    if let Some(folder) = &asked.dump {
+        for job in &asked.jobs {
             let raw = match job {
                 Job::Graft(seed) => graft::graft(*seed),
                 Job::Demo(seed) => from_demo::yard(*seed),
@@ -88,14 +90,14 @@ fn main() -> Result<(), Box<dyn Error>> {
         }
         return Ok(());
     }
-    let scores = run(&jobs)?;
-    if faults {
+    let scores = run(&asked)?;
+    if asked.faults {
         print_faults(&scores);
         return Ok(());
     }
     let tables = table::markdown(&scores);
-    match page {
-        Some(page) => write_page(&page, &tables),
+    match &asked.page {
+        Some(page) => write_page(page, &tables),
         None => {
             print!("{tables}");
             Ok(())
@@ -139,6 +141,7 @@ struct Asked {
     dump: Option<PathBuf>,
     page: Option<PathBuf>,
     faults: bool,
+    others: Option<Herd>,
 }
 
 impl Asked {
@@ -150,6 +153,8 @@ impl Asked {
             let mut value = || words.next().ok_or(USAGE);
             match word.as_str() {
                 "--grafts" => asked.jobs.extend(seeds(value()?)?.map(Job::Graft)),
+                "--other-grafts" => asked.jobs.extend(seeds(value()?)?.map(Job::OtherGraft)),
+                "--weights" => asked.others = Some(Herd::others(Path::new(value()?))?),
                 "--trial" => asked.jobs.extend(seeds(value()?)?.map(Job::Trial)),
                 "--demo" => asked.jobs.extend(seeds(value()?)?.map(Job::Demo)),
                 "--as" => simulator.clone_from(value()?),
@@ -176,7 +181,8 @@ fn seeds(range: &str) -> Result<std::ops::RangeInclusive<u64>, Box<dyn Error>> {
 }
 
 /// Scores all jobs, on as many cores as there are; the order of the jobs does not matter.
-fn run(jobs: &[Job]) -> Result<Scores, Box<dyn Error>> {
+fn run(asked: &Asked) -> Result<Scores, Box<dyn Error>> {
+    let jobs = &asked.jobs;
     let next = AtomicUsize::new(0);
     let done: Mutex<Vec<Done>> = Mutex::new(Vec::new());
     let cores = std::thread::available_parallelism().map_or(1, usize::from);
@@ -187,7 +193,7 @@ fn run(jobs: &[Job]) -> Result<Scores, Box<dyn Error>> {
                     let i = next.fetch_add(1, Ordering::Relaxed);
                     Some((i, jobs.get(i)?))
                 }) {
-                    let scored = scored(job).map_err(|e| e.to_string());
+                    let scored = scored(asked, job).map_err(|e| e.to_string());
                     if let Ok(mut done) = done.lock() {
                         done.push((i, scored));
                     }
@@ -213,10 +219,19 @@ type Scored = (String, String, Score);
 /// Which job, and what came of it.
 type Done = (usize, Result<Vec<Scored>, String>);
 
-fn scored(job: &Job) -> Result<Vec<Scored>, Box<dyn Error>> {
+fn scored(asked: &Asked, job: &Job) -> Result<Vec<Scored>, Box<dyn Error>> {
     let of = |simulator: &str, kind: &str, score| (simulator.to_owned(), kind.to_owned(), score);
     Ok(match job {
-        Job::Graft(seed) => vec![of("grafts", "any", World::graft(*seed)?.score())],
+        Job::Graft(seed) => {
+            let world = World::graft(Herd::own(), *seed)?;
+            vec![of("grafts", "any", world.score())]
+        }
+        Job::OtherGraft(seed) => {
+            let herd = asked.others.as_ref();
+            let herd = herd.ok_or("--other-grafts wants the hives of --weights FOLDER")?;
+            let world = World::graft(herd, *seed)?;
+            vec![of("grafts on other hives", "any", world.score())]
+        }
         Job::Trial(seed) => {
             let yards = from_trial::score(*seed).into_iter();
             yards

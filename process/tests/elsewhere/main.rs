@@ -35,6 +35,7 @@ mod world;
 #[path = "../../examples/score_scenario/yard.rs"]
 mod yard;
 
+use graft::Herd;
 use larder_domain::{Flag, Timestamp};
 use raw::Raw;
 use score::{DayScore, Score, Witness, mean, share};
@@ -54,7 +55,12 @@ fn worlds() -> Scores {
         kinds.entry("any".to_owned()).or_default().add(score);
     };
     for seed in GRAFTS {
-        add("grafts", World::graft(seed).expect("it is whole").score());
+        add(
+            "grafts",
+            World::graft(Herd::own(), seed)
+                .expect("it is whole")
+                .score(),
+        );
     }
     for (_, score) in TRIALS.flat_map(from_trial::score) {
         add("trial", score);

@@ -16,7 +16,7 @@ fn at(hours: f64) -> Timestamp {
 }
 
 /// A graft's apiary, its first feeder with its hive and yard, and any flag of a feeder to be made over.
-fn pattern() -> (Apiary, [String; 3], Flag) {
+fn pattern() -> Pattern {
     let world = World::of(graft(1001)).expect("it is whole");
     let flags = world.process().flags;
     let flag = flags.into_iter().find(|flag| flag.feeder.is_some());
@@ -43,12 +43,13 @@ fn leak([yard, hive, feeder]: &[String; 3], from: f64, until: f64) -> EventTruth
     }
 }
 
+type Pattern = (Apiary, [String; 3], Flag);
+
 /// One leak from 100 to 110 h, one in doubt from 200 to 210 h; flags that open and close at some hours.
-fn leaks(flags: &[(f64, Option<f64>)]) -> Counts {
-    let (apiary, names, pattern) = pattern();
+fn leaks((apiary, names, pattern): &Pattern, flags: &[(f64, Option<f64>)]) -> Counts {
     let truth = Truth {
-        events: vec![leak(&names, 100.0, 110.0)],
-        doubtful: vec![leak(&names, 200.0, 210.0)],
+        events: vec![leak(names, 100.0, 110.0)],
+        doubtful: vec![leak(names, 200.0, 210.0)],
         span_days: 30.44,
         ..Truth::default()
     };
@@ -63,13 +64,14 @@ fn leaks(flags: &[(f64, Option<f64>)]) -> Counts {
         flags: flags.collect(),
         ..YardOutput::default()
     };
-    Score::of(&truth, &apiary, &output).kinds[&Condition::Leaking]
+    Score::of(&truth, apiary, &output).kinds[&Condition::Leaking]
 }
 
 #[test]
 fn a_flag_is_right_near_its_event_once_and_doubtful_where_nobody_knows() {
+    let pattern = pattern();
     let counts = |flags: &[(f64, Option<f64>)]| {
-        let c = leaks(flags);
+        let c = leaks(&pattern, flags);
         (c.found, c.right, c.wrong)
     };
     assert_eq!(counts(&[]), (0, 0, 0));

@@ -1,7 +1,7 @@
 //! One world from wherever it comes, estimated and scored.
 
 use crate::apiary_file::{parse_apiary, read_apiary};
-use crate::graft::graft;
+use crate::graft::{Herd, graft_on};
 use crate::raw::Raw;
 use crate::read;
 use crate::readings::{Archive, ArchiveBuilder, Fills, ReadingRow, read_fills, sorted_fills};
@@ -34,8 +34,9 @@ impl World {
         })
     }
 
-    pub fn graft(seed: u64) -> Result<Self, Box<dyn Error>> {
-        Self::of(graft(seed))
+    /// Of real hives with feeders' lives that never were.
+    pub fn graft(herd: &Herd, seed: u64) -> Result<Self, Box<dyn Error>> {
+        Self::of(graft_on(herd, seed))
     }
 
     pub fn of(raw: Raw) -> Result<Self, Box<dyn Error>> {

@@ -81,13 +81,7 @@ pub struct Hive {
 }
 
 impl Yard {
-    pub fn live(
-        seed: u64,
-        index: usize,
-        place: &Place,
-        (stretch, from): (&Stretch, usize),
-    ) -> Self {
-        let weighed = base::hives(stretch, from, place.days);
+    pub fn live(seed: u64, index: usize, place: &Place, weighed: Vec<BaseHive>) -> Self {
         let rain = base::rain(&weighed, place.days);
         let mut dice = Dice::of(seed, &format!("yard {index}"));
         let more = dice.whole(0, 3);
