@@ -119,7 +119,7 @@ fn write_page(page: &Path, tables: &str) -> Result<(), Box<dyn Error>> {
     Ok(std::fs::write(page, page_text)?)
 }
 
-/// Days on which the estimates contradict themselves, or what was truly poured.
+/// Days on which the estimates contradict themselves or what was truly poured, or are far off.
 fn print_faults(scores: &Scores) {
     for day in scores.values().flatten().flat_map(|(_, score)| &score.days) {
         let faults = [
@@ -127,6 +127,7 @@ fn print_faults(scores: &Scores) {
             ("from nothing", day.from_nothing),
             ("over the brim", day.over_brim),
             ("not in its interval", day.unsound),
+            ("off by a litre", day.error_l.abs() > 1.0),
         ];
         for (name, _) in faults.iter().filter(|(_, is_so)| *is_so) {
             println!("{name}: {}", day.place);

@@ -21,7 +21,7 @@ const RULER_SHARE: f64 = 0.05;
 /// One feeder's day.
 #[derive(Clone)]
 pub struct DayScore {
-    /// Which feeder and day, with the estimates, for people.
+    /// Which feeder and day, with the estimates and the truth in brackets, for people.
     pub place: String,
     pub witness: Witness,
     pub error_l: f64,
@@ -108,10 +108,12 @@ fn of_day(
     };
     DayScore {
         place: format!(
-            "{feeder} on {}: took {}, left {} of {capacity_l}",
+            "{feeder} on {}: took {} ({:.3}), left {} of {capacity_l} ({:.3})",
             day.date,
             three(uptake),
-            three(left)
+            day.uptake_l,
+            three(left),
+            day.remaining_end_l
         ),
         witness: subjects.witness(feeder),
         error_l: uptake.map_or(-(day.uptake_l + MISSING_L), |e| e.value - day.uptake_l),
