@@ -34,35 +34,43 @@ fn number(x: f64, digits: usize) -> String {
     }
 }
 
-fn apiaries(scores: &Scores, text: &mut String) {
-    text.push_str("| simulator | apiaries | n | hive-months | macro F1 | false alarms a hive-month | feeder-days | above what was there | Brier | base rate's | net change a night, RMSE kg (n) | 90 % interval |\n| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |\n");
+/// One row for each kind of apiary, and one for all kinds of a simulator.
+fn rows(scores: &Scores, text: &mut String, row: impl Fn(&Score) -> String) {
     for (simulator, kinds) in scores {
         for (kind, score) in kinds {
-            row_of_apiaries(simulator, kind, score, text);
+            let _ = writeln!(text, "| {simulator} | {kind} | {} |", row(score));
         }
         if kinds.len() > 1 {
-            row_of_apiaries(simulator, "all", &pooled(kinds), text);
+            let _ = writeln!(text, "| {simulator} | all | {} |", row(&pooled(kinds)));
         }
     }
 }
 
-fn row_of_apiaries(simulator: &str, kind: &str, score: &Score, text: &mut String) {
-    let (brier, base) = score.brier();
-    let above = score.days.iter().filter(|day| day.above).count();
-    let _ = writeln!(
-        text,
-        "| {simulator} | {kind} | {} | {:.0} | {} | {} | {} | {above} | {} | {} | {} ({}) | {} |",
-        score.worlds,
-        score.hive_months,
-        number(score.macro_f1(), 2),
-        number(score.false_per_hive_month(), 2),
-        score.days.len(),
-        number(brier, 3),
-        number(base, 3),
-        number(rmse(score.nights.iter().map(|n| n.error_kg)), 3),
-        score.nights.len(),
-        number(share(score.nights.iter().map(|n| n.covered)), 2),
-    );
+fn apiaries(scores: &Scores, text: &mut String) {
+    text.push_str("| simulator | apiaries | n | hive-months | macro F1 | false alarms a hive-month | Brier | base rate's |\n| --- | --- | --- | --- | --- | --- | --- | --- |\n");
+    rows(scores, text, |score| {
+        let (brier, base) = score.brier();
+        format!(
+            "{} | {:.0} | {} | {} | {} | {}",
+            score.worlds,
+            score.hive_months,
+            number(score.macro_f1(), 2),
+            number(score.false_per_hive_month(), 2),
+            number(brier, 3),
+            number(base, 3),
+        )
+    });
+    text.push_str("\nDays and nights.\n\n| simulator | apiaries | feeder-days | above what was there | nights on sound scales | net change, RMSE kg | 90 % interval |\n| --- | --- | --- | --- | --- | --- | --- |\n");
+    rows(scores, text, |score| {
+        format!(
+            "{} | {} | {} | {} | {}",
+            score.days.len(),
+            score.days.iter().filter(|day| day.above).count(),
+            score.nights.len(),
+            number(rmse(score.nights.iter().map(|night| night.error_kg)), 3),
+            number(share(score.nights.iter().map(|night| night.covered)), 2),
+        )
+    });
 }
 
 fn flags(scores: &Scores, text: &mut String) {
