@@ -104,7 +104,7 @@ impl Default for RainParameters {
 #[derive(Clone, Copy, PartialEq, Debug)]
 pub struct IntervalParameters {
     /// Noise is not quite what the feeder model thinks, it comes in runs: a day's standard deviation is
-    /// so many times the model's. Usual: 1.2, chosen on simulated apiaries.
+    /// so many times the model's. Usual: 1.3, chosen on simulated apiaries.
     pub factor: f64,
     /// Over a day that nobody saw, when appetite may have changed, this is added to `factor`. Usual:
     /// 0.6, chosen on simulated apiaries.
@@ -125,7 +125,7 @@ pub struct IntervalParameters {
     /// Usual: 1, all of it.
     pub doubt_share: f64,
     /// What is left is not known better than this share of the capacity: a ruler, a tilted hive, foam.
-    /// Usual: 0.015, chosen on simulated apiaries.
+    /// Usual: 0.02, chosen on simulated apiaries.
     pub left_share: f64,
     /// In an empty feeder: what colonies leave behind differs by this share of the capacity. Usual:
     /// 0.005, half of what they leave.
@@ -138,14 +138,14 @@ pub struct IntervalParameters {
 impl Default for IntervalParameters {
     fn default() -> Self {
         Self {
-            factor: 1.2,
+            factor: 1.3,
             gap_factor: 0.6,
             least_sd_l: 0.002,
             unseen_sd_l: 0.01,
             disturbed_share: 0.015,
             usual_deficit_kg: 0.1,
             doubt_share: 1.0,
-            left_share: 0.015,
+            left_share: 0.02,
             dregs_share: 0.005,
             pouring_share: 0.02,
         }

@@ -39,13 +39,17 @@ pub fn report(
         day.span.intersect(asked).is_some() && day.span.start < input.now && is_covered(day)
     };
     let days: Vec<&Day> = analysis.days.iter().filter(wanted).collect();
+    let first = days.first().map(|day| day.span.start);
+    let mut earlier = analysis.days.iter().rev();
+    let before = earlier.find(|day| first.is_some_and(|first| day.span.end <= first));
+    let evening_before: Vec<&Day> = before.into_iter().collect();
     for (hive, found) in input.hives.iter().zip(&analysis.hives) {
         let balance = &found.balance;
         for (feeder, found) in hive.feeders.iter().zip(&found.feeders) {
-            let rows = days
-                .iter()
-                .map(|day| uptake_day(day, feeder, found, balance, open));
-            let mut rows: Vec<UptakeDay> = rows.collect();
+            let rows = evening_before.iter().chain(&days);
+            let mut rows: Vec<UptakeDay> = rows
+                .map(|day| uptake_day(day, feeder, found, balance, open))
+                .collect();
             let around = Span {
                 start: asked.start.plus_hours(-HOURS_PER_DAY),
                 end: asked.end.plus_hours(HOURS_PER_DAY),
@@ -60,7 +64,9 @@ pub fn report(
                     .filter_map(|fill| fill.volume_l);
                 volumes.fold((0.0, 0.0), |sum, v| (sum.0 + v.value, sum.1 + v.hi))
             });
-            output.uptake.extend(rows);
+            output
+                .uptake
+                .extend(rows.into_iter().skip(evening_before.len()));
             let asked_for = filled.into_iter().filter(|fill| asked.contains(fill.time));
             output.fills.extend(asked_for);
             output
