@@ -39,6 +39,8 @@ crate::numbers! { "estimate.feeder.unsensed":
     BASELINE_KG: f64 = -0.1, "kg", [-0.3, -0.03], CommonPractice;
     /// Hives differ in that by this, kg.
     BASELINE_SD_KG: f64 = 0.15, "kg", [0.05, 0.45], Chosen;
+    /// From fill to fill that strays by this, kg.
+    BASELINE_DRIFT_KG: f64 = 0.06, "kg", [0.02, 0.18], Chosen;
     /// A night that is further off than so many standard deviations says no more than one that is so far.
     MOST_SDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;
     /// How likely it is that what nights and fills say has another reason, and no colony is ruled out by it.
@@ -136,6 +138,7 @@ pub fn guess_without_sensor(task: &Unsensed<'_>) -> Guess {
         content: (0.0, UNKNOWN_SHARE * task.capacity_l),
         known: false,
         day: Moments::default(),
+        baseline: (BASELINE_KG, BASELINE_SD_KG),
     };
     let mut from = 0;
     for i in 0..=task.changes.len() {
@@ -201,6 +204,8 @@ struct Maybe {
     /// How likely before anything speaks for or against it.
     expected: f64,
     weight: f64,
+    /// What the hive then changes by in a day by itself, kg: mean and standard deviation.
+    baseline: (f64, f64),
 }
 
 impl Maybe {
@@ -225,6 +230,8 @@ struct Follow<'a> {
     known: bool,
     /// What was taken since midnight before the last change.
     day: Moments,
+    /// What the hive changes by in a day when it is not fed, kg: mean and standard deviation.
+    baseline: (f64, f64),
 }
 
 impl Follow<'_> {
@@ -251,6 +258,13 @@ impl Follow<'_> {
             self.appetite = (KEPT * logs.mean, spread.min(SPREAD));
         }
         self.content = (left.mean, left.variance().sqrt());
+        let mut own = Moments::default();
+        for maybe in &all {
+            own.add(maybe.weight, maybe.baseline.0);
+        }
+        let sure = all.iter().map(|m| m.weight * m.baseline.1).sum::<f64>();
+        let sd = own.variance().sqrt().hypot(sure).hypot(BASELINE_DRIFT_KG);
+        self.baseline = (own.mean, sd.min(BASELINE_SD_KG));
     }
 
     /// Every colony that might be, weighed by all that speaks for and against it; weights add up to one.
@@ -271,15 +285,18 @@ impl Follow<'_> {
                     log_factor,
                     expected,
                     weight: expected.ln(),
+                    baseline: self.baseline,
                 };
                 let last = maybe.left(at_pace[at_pace.len() - 1]);
+                let (by_nights, baseline) = self.of_nights(&maybe, from, at_pace, &nights);
                 let speaks = if self.known {
-                    self.of_end(last, end) + self.of_nights(&maybe, from, at_pace, &nights)
+                    self.of_end(last, end) + by_nights
                 } else {
                     0.0
                 };
                 all.push(Maybe {
                     weight: maybe.weight + speaks,
+                    baseline,
                     ..maybe
                 });
             }
@@ -323,10 +340,17 @@ impl Follow<'_> {
         -0.5 * off.abs().min(MOST_SDS).powi(2)
     }
 
-    /// What the nights say of a colony: a logarithm. What the hive itself eats is not known and taken out.
-    fn of_nights(&self, maybe: &Maybe, from: usize, at_pace: &[f64], nights: &[&NightGain]) -> f64 {
+    /// What the nights say of a colony, a logarithm, and what the hive would then eat by itself: that is not
+    /// known and taken out.
+    fn of_nights(
+        &self,
+        maybe: &Maybe,
+        from: usize,
+        at_pace: &[f64],
+        nights: &[&NightGain],
+    ) -> (f64, (f64, f64)) {
         if nights.is_empty() {
-            return 0.0;
+            return (0.0, self.baseline);
         }
         let mut pool = self.pool;
         let mut k = 0;
@@ -337,7 +361,11 @@ impl Follow<'_> {
             let before = night.from.min(from)..night.to.min(from);
             let mut dried = self.drying[before].iter().sum::<f64>() * STEP_HOURS;
             while from + k < night.to {
-                let taken = maybe.left(at_pace[k]) - maybe.left(at_pace[k + 1]);
+                let taken = if self.known {
+                    maybe.left(at_pace[k]) - maybe.left(at_pace[k + 1])
+                } else {
+                    0.0
+                };
                 pool += taken * self.task.kg_per_litre * DRIED_SHARE;
                 if from + k >= night.from {
                     dried += pool * (1.0 - stays);
@@ -346,18 +374,20 @@ impl Follow<'_> {
                 k += 1;
             }
             let variance = night.sd_kg.powi(2) + (DRIED_SPREAD * dried).powi(2);
-            let off = night.kg + dried - BASELINE_KG;
+            let off = night.kg + dried - self.baseline.0;
             offs.push((off, variance));
             w += 1.0 / variance;
             wr += off / variance;
             spread += variance.ln();
         }
-        let own = wr / (w + BASELINE_SD_KG.powi(-2));
+        let information = w + self.baseline.1.powi(-2);
+        let own = wr / information;
         for (off, variance) in offs {
             wrr += ((off - own).powi(2) / variance).min(MOST_SDS.powi(2));
         }
-        wrr += (own / BASELINE_SD_KG).powi(2);
-        -0.5 * INDEPENDENT_SHARE * (wrr + spread)
+        wrr += (own / self.baseline.1).powi(2);
+        let baseline = (self.baseline.0 + own, information.powf(-0.5));
+        (-0.5 * INDEPENDENT_SHARE * (wrr + spread), baseline)
     }
 
     /// Writes what all that might be come to.
@@ -530,22 +560,22 @@ mod tests {
         assert!(left < 1.2, "{left}");
     }
 
-    /// 6.5 kg of syrup of which a third dries off within days of being taken: a hive that loses 0.4 kg a
-    /// night more than it eats is taking a litre a day, one that loses nothing is not.
+    /// Syrup of which a third dries off within days of being taken: a hive that loses 0.35 kg a night more
+    /// after it was filled than before is taking most of a litre a day, one that goes on as before is not.
     #[test]
     fn what_dries_off_says_how_much_was_taken() {
         let nights = |kg: f64| -> Vec<NightGain> {
             let night = |day: usize| NightGain {
                 from: day * PER_DAY + 5,
                 to: (day + 1) * PER_DAY + 5,
-                kg,
+                kg: if day < 4 { -0.1 } else { kg },
                 sd_kg: 0.06,
             };
-            (0..8).map(night).collect()
+            (0..11).map(night).collect()
         };
-        let resting = guess(&[fill(0, 5.0)], &nights(-0.1), true);
-        let taking = guess(&[fill(0, 5.0)], &nights(-0.35), true);
-        let of = |course: &FeederCourse| course.volume_l[5 * PER_DAY];
+        let resting = guess(&[fill(4, 5.0)], &nights(-0.1), true);
+        let taking = guess(&[fill(4, 5.0)], &nights(-0.45), true);
+        let of = |course: &FeederCourse| course.volume_l[9 * PER_DAY];
         assert!(of(&resting) > 3.5, "{}", of(&resting));
         assert!(of(&taking) < 2.5, "{}", of(&taking));
     }
