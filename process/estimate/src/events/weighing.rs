@@ -48,6 +48,8 @@ crate::numbers! { "estimate.events.weighing":
     RENEWED_BELIEF: f64 = 1.0, "1", [0.33, 3.0], Chosen;
     /// How firmly a load is believed to be a fill that was noted and that no level shows.
     NOTED_BELIEF: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// A load and a note of the same fill agree within this share.
+    WEIGHED_NOTE_SHARE: f64 = 0.2, "1", [0.067, 0.6], Chosen;
     /// How firmly a load larger than the feeder is believed to be a noted fill and a box with it.
     BOX_BELIEF: f64 = 1.0, "1", [0.33, 3.0], Chosen;
     /// How firmly a load is believed to be a fill that was not noted and that no level shows.
@@ -97,7 +99,12 @@ impl Weighing<'_> {
             let lost = (-self.lost_litres, self.sd);
             return Some((sure, ChangeKind::Spill, agree.then_some(lost)));
         }
-        None
+        // What is written down and weighs as much is in the feeder, whatever a sensor that sticks shows.
+        let noted = self.noted.filter(|noted| {
+            (noted - self.litres).abs() <= WEIGHED_NOTE_SHARE * noted
+                && self.litres <= MOST_FULL_SHARE * self.feeder.feeder.capacity_l
+        });
+        noted.map(|_| (NOTED_BELIEF, ChangeKind::Fill, weighed))
     }
 
     /// The note says more than came on: what was in the feeder was thrown out first. How much was

@@ -16,6 +16,8 @@ crate::numbers! { "estimate.feeder.empty":
     LEAST_SHARE: f64 = 0.02, "1", [0.0067, 0.06], Chosen;
     /// From one empty spell to another a floor moves by less than this share of what an offset can be.
     APART_SHARE: f64 = 0.4, "1", [0.13, 1.0], Chosen;
+    /// A floor lies no lower than this many times what an offset hardly is, where there is another.
+    BELOW_SHARE: f64 = 1.4, "1", [0.5, 3.0], Chosen;
     /// A level is flat that moves by less than this share of the capacity in an hour.
     FLAT_SHARE_PER_HOUR: f64 = 0.0012, "1/h", [0.0004, 0.0036], Chosen;
     /// A smaller feeder is flat where one of this capacity would be, l.
@@ -66,10 +68,20 @@ pub fn find_empty(
         }
     }
     let mut empty = vec![false; volume.len()];
-    let floor = runs
-        .iter()
-        .map(|run| run.litres)
-        .fold(f64::INFINITY, f64::min);
+    // What lies lower than an offset can be is a sensor that crept, not a floor, where there is another.
+    let lowest = |runs: &mut dyn Iterator<Item = &FlatRun>| {
+        runs.map(|run| run.litres).fold(f64::INFINITY, f64::min)
+    };
+    let possible = lowest(
+        &mut runs
+            .iter()
+            .filter(|run| run.litres > -BELOW_SHARE * run.offset_l),
+    );
+    let floor = if possible.is_finite() {
+        possible
+    } else {
+        lowest(&mut runs.iter())
+    };
     for run in &runs {
         let apart = (LEAST_SHARE * capacity_l).max(APART_SHARE * run.offset_l);
         if run.litres - floor < apart {

@@ -13,6 +13,8 @@ use std::ops::Range;
 crate::numbers! { "estimate.feeder.observe":
     /// No sensor is better than this, l.
     LEAST_NOISE_L: f64 = 1e-3, "l", [0.00033, 0.003], Chosen;
+    /// What an offset costs is taken from this level, as a share of the capacity.
+    USUAL_LEVEL_SHARE: f64 = 0.33, "1", [0.1, 0.9], Chosen;
     /// Readings within so many standard deviations of a step's own error show the same step: a quarter of
     /// a step.
     SAME_STEP_SDS: f64 = 0.87, "1", [0.3, 1.7], Chosen;
@@ -25,7 +27,7 @@ pub struct Watched {
     pub litres: f64,
     /// How many readings `litres` is the mean of; 0: none.
     pub n: u32,
-    /// What one unit of the channel costs, l.
+    /// What one unit of the channel costs at a usual level, l.
     pub litres_per_unit: f64,
     /// Kelvin above 15 Cel; 0 where no temperature is known.
     pub warmth: f64,
@@ -127,8 +129,12 @@ pub fn observe(
         } else {
             celsius - SENSOR_REFERENCE_CEL
         };
-        node.litres_per_unit = litres_per_unit(geometry, node.litres.max(0.0), density);
-        node.step_variance_l2 = (UNIFORM_SD * resolution * node.litres_per_unit).powi(2);
+        // One value for all levels: were an offset worth more litres in the wide part of a feeder than in
+        // the narrow one, a colony's changing pace would seem to measure it.
+        let usual_l = USUAL_LEVEL_SHARE * feeder.feeder.capacity_l;
+        node.litres_per_unit = litres_per_unit(geometry, usual_l, density);
+        let here = litres_per_unit(geometry, node.litres.max(0.0), density);
+        node.step_variance_l2 = (UNIFORM_SD * resolution * here).powi(2);
         node.expansion = if weighs { 1.0 } else { room.at(celsius) };
     }
     share_steps(&mut nodes);

@@ -44,7 +44,7 @@ crate::numbers! { "estimate.feeder.unsensed":
     /// A night that is further off than so many standard deviations says no more than one that is so far.
     MOST_SDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;
     /// How likely it is that what nights and fills say has another reason, and no colony is ruled out by it.
-    DEAF_SHARE: f64 = 0.15, "1", [0.05, 0.45], Chosen;
+    DEAF_SHARE: f64 = 0.25, "1", [0.05, 0.45], Chosen;
     /// An interval holds the truth nine times in ten.
     NINE_IN_TEN: f64 = 0.9, "1", [0.9, 0.9], Defined;
     /// Nights err alike; so much of each counts.
