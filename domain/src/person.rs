@@ -31,9 +31,14 @@ pub struct Person {
     pub since: Timestamp,
 }
 
-/// Kinds of which only those are told who name them. They rest on what a hive has left in stores,
-/// which is not estimated well enough yet to wake anybody.
-pub const ONLY_WHEN_NAMED: [FlagKind; 2] = [FlagKind::NeedsFeed, FlagKind::BehindTarget];
+/// Kinds of which only those are told who name them. The first two rest on what a hive has left in
+/// stores, which is not estimated well enough yet to wake anybody; that a hive was opened is no news to
+/// whoever opened it.
+pub const ONLY_WHEN_NAMED: [FlagKind; 3] = [
+    FlagKind::NeedsFeed,
+    FlagKind::BehindTarget,
+    FlagKind::Opened,
+];
 
 impl Person {
     /// Whether they are told of flags of this kind: of those that they name, or, where they name

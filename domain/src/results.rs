@@ -154,6 +154,12 @@ pub enum FlagKind {
     NeedsFeed,
     /// Will not make its weight in time at this pace.
     BehindTarget,
+    /// Bees left with a swarm.
+    Swarmed,
+    /// Tipped over or taken away.
+    Tipped,
+    /// A keeper opened it.
+    Opened,
     /// A device is not heard.
     Silent,
     /// A device's values can't be right.

@@ -42,6 +42,7 @@ pub(crate) mod needs_feed;
 pub(crate) mod night;
 pub mod notices;
 pub mod numbers;
+pub(crate) mod opened;
 pub(crate) mod pace;
 pub mod parameters;
 pub(crate) mod refill;
@@ -50,7 +51,9 @@ pub mod signals;
 pub(crate) mod silent;
 pub(crate) mod souring;
 pub(crate) mod stalled;
+pub(crate) mod swarmed;
 pub mod texts;
+pub(crate) mod tipped;
 
 pub use catalogue::YardParameters;
 pub use hysteresis::{Episode, Vote, episodes, merged};
@@ -111,10 +114,12 @@ pub fn raise(
         low_battery::raise(&context, device, &mut flags);
     }
     let displaced = displaced::raise(&context, &mut flags);
+    let swarmed = swarmed::raise(&context, &displaced, &mut flags);
+    let tipped = tipped::raise(&context, &mut flags);
     let faults = sensor_fault::raise(&context, &displaced, &mut flags);
     let exclusions = Exclusions { displaced, faults };
     let flow = flow::raise(&context, &exclusions, &mut flags);
-    loss::raise(&context, &exclusions, &mut flags);
+    loss::raise(&context, &exclusions, &swarmed, &mut flags);
     empty::raise(&context, &exclusions, &mut flags);
     cold::raise(&context, &exclusions, &mut flags);
     let sour = souring::raise(&context, &exclusions, &flow, &mut flags);
@@ -122,6 +127,13 @@ pub fn raise(
     refill::raise(&context, &exclusions, &flow, &mut flags);
     needs_feed::raise(&context, &exclusions, &flow, &mut flags);
     behind::raise(&context, &exclusions, &mut flags);
+    let sudden = (0..input.hives.len()).map(|h| {
+        let fallen = exclusions.displaced[h].iter().flatten();
+        let all = fallen.chain(&swarmed[h]).chain(&tipped[h]);
+        all.copied().collect()
+    });
+    let sudden: Vec<Vec<Episode>> = sudden.collect();
+    opened::raise(&context, &sudden, &mut flags);
     finish(input, flags)
 }
 

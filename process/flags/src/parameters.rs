@@ -227,4 +227,27 @@ thresholds! {
         /// A colony must be behind for so long, hours.
         hours = 48.0, "h", "chosen";
     }
+    /// Bees left with a swarm.
+    swarmed: Swarmed {
+        /// A swarm weighs at least this, kg (common practice: a kilogram is some seven thousand bees; small
+        /// ones are half of that).
+        least_kg = 0.8, "kg", "common practice";
+        /// A swarm weighs at most this, kg (common practice).
+        most_kg = 5.0, "kg", "common practice";
+        /// No swarm leaves while it is colder than this, Cel: they wait for more than flight weather (common
+        /// practice).
+        flight_cel = 12.0, "Cel", "common practice";
+    }
+    /// Tipped over or taken away.
+    tipped: Tipped {
+        /// A hive is gone when the scale shows less than this share of what stood on it.
+        left_share = 0.3, "/", "chosen";
+        /// A hive must be away for so long, hours; four while someone works on the yard.
+        stays_hours = 1.0, "h", "chosen";
+    }
+    /// A keeper opened it.
+    opened: Opened {
+        /// A load of at least this that comes or goes at once is a hand's, kg, where it is no feed.
+        least_kg = 1.0, "kg", "chosen";
+    }
 }

@@ -39,6 +39,9 @@ impl FlagTexts {
             FlagKind::FlowOn => FLOW_ON,
             FlagKind::NeedsFeed => NEEDS_FEED,
             FlagKind::BehindTarget => BEHIND_TARGET,
+            FlagKind::Swarmed => SWARMED,
+            FlagKind::Tipped => TIPPED,
+            FlagKind::Opened => OPENED,
             FlagKind::Silent => SILENT,
             FlagKind::SensorFault => SENSOR_FAULT,
             FlagKind::LowBattery => LOW_BATTERY,
@@ -155,6 +158,34 @@ const BEHIND_TARGET: FlagTexts = FlagTexts {
     caution: Some(
         "Join healthy colonies only: disease goes along with bees and combs. A full can is heavy: carry less at a time.",
     ),
+};
+
+const SWARMED: FlagTexts = FlagTexts {
+    word: "swarmed",
+    one: "may have swarmed",
+    many: "may have swarmed",
+    act: "Look for the swarm nearby, and in the hive for queen cells and room; see that it has a laying queen again in three to four weeks.",
+    caution: Some(
+        "Do not climb for a swarm alone. A swarm of unknown health stands apart at first. Local rules come first.",
+    ),
+};
+
+const TIPPED: FlagTexts = FlagTexts {
+    word: "tipped or gone",
+    one: "no longer stands on its scale",
+    many: "no longer stand on their scales",
+    act: "Go and look: wind, an animal or a thief. Set it up again, closed, and strap it down.",
+    caution: Some(
+        "Bees of a hive on its side sting: dress for it. A hive is heavy: do not lift it alone. Wash spilled syrup away: it draws robbers.",
+    ),
+};
+
+const OPENED: FlagTexts = FlagTexts {
+    word: "opened",
+    one: "was opened",
+    many: "were opened",
+    act: "Note what was done, if it was one of you; if not, look that it is closed well.",
+    caution: None,
 };
 
 const SILENT: FlagTexts = FlagTexts {
@@ -306,6 +337,8 @@ mod tests {
             (FlagKind::Leaking, "robbers"),
             (FlagKind::Robbed, "Local rules"),
             (FlagKind::FlowOn, "sold as honey"),
+            (FlagKind::Swarmed, "Do not climb"),
+            (FlagKind::Tipped, "heavy"),
             (FlagKind::Silent, "mains power"),
             (FlagKind::SensorFault, "mains power"),
             (FlagKind::LowBattery, "below freezing"),

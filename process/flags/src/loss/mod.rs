@@ -15,7 +15,7 @@ pub(crate) mod weighed;
 use super::cold::ease_of_day;
 use super::night::Night;
 use super::signals::{FeederSignals, nodes};
-use super::{Exclusions, RuleContext};
+use super::{Episode, Exclusions, RuleContext};
 use larder_domain::{Flag, FlagKind};
 use std::ops::Range;
 
@@ -82,7 +82,12 @@ impl Open {
 }
 
 /// Raises both kinds.
-pub(super) fn raise(context: &RuleContext<'_>, exclusions: &Exclusions, flags: &mut Vec<Flag>) {
+pub(super) fn raise(
+    context: &RuleContext<'_>,
+    exclusions: &Exclusions,
+    swarmed: &[Vec<Episode>],
+    flags: &mut Vec<Flag>,
+) {
     for (h, f, hive, feeder) in context.feeders() {
         if feeder.sensed {
             let on_scale = context.feeder(h, f).on_scale;
@@ -105,7 +110,7 @@ pub(super) fn raise(context: &RuleContext<'_>, exclusions: &Exclusions, flags: &
         let known = flags.iter().filter(|flag| flag.hive.as_ref() == Some(id));
         let losses = known.filter(|flag| matches!(flag.kind, FlagKind::Leaking | FlagKind::Robbed));
         let losses: Vec<Flag> = losses.cloned().collect();
-        weighed::raise(context, exclusions, h, &losses, flags);
+        weighed::raise(context, exclusions, h, &swarmed[h], &losses, flags);
     }
 }
 

@@ -7,7 +7,7 @@
 
 use super::super::balance::{self, Balance};
 use super::super::signals::hands::by_hand;
-use super::super::signals::{HiveSignals, nodes};
+use super::super::signals::{FeederSignals, HiveSignals, nodes};
 use super::super::{Details, Episode, Exclusions, RuleContext};
 use super::culprit::DUSK_HOURS;
 use super::fast::{habit, hive_sd_kg};
@@ -45,6 +45,12 @@ larder_estimate::numbers! { "flags.loss.weighed":
     RAIN_HOURS: f64 = 24.0, "h", [8.0, 72.0], Chosen;
     /// So long after a visit its bees and its readings are not as usual, hours.
     VISIT_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
+    /// By day a hive loses so many times what it ever did in the days before.
+    EVER_FACTOR: f64 = 1.3, "1", [1.0, 4.0], Chosen;
+    /// A level sensor that was not heard for more nodes than this sees nothing.
+    SILENT_NODES: usize = 6, "1", [2.0, 18.0], Chosen;
+    /// A swarm that is known at a node left within so many hours before.
+    SWARM_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
     /// A loss goes on while this share of what opened it goes in the same time.
     GOES_ON_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
     /// By day a loss that goes on takes this share of its pace in the last hour: a swarm has left by then.
@@ -71,12 +77,13 @@ pub(super) fn raise(
     context: &RuleContext<'_>,
     exclusions: &Exclusions,
     h: usize,
+    swarmed: &[Episode],
     known: &[Flag],
     flags: &mut Vec<Flag>,
 ) {
     let hive = &context.signals.hives[h];
-    let all_sensed = hive.feeders.iter().all(|feeder| feeder.sensed);
-    if !hive.weighed || (all_sensed && !hive.feeders.is_empty()) {
+    let seen = |k: usize| watched(hive, k);
+    if !hive.weighed || (0..=context.signals.last).all(seen) {
         return;
     }
     let alone = Alone {
@@ -85,9 +92,16 @@ pub(super) fn raise(
         h,
         hive,
         hands: hands(context, h),
+        swarmed,
         courses: WINDOWS.map(|window| Course::of(context, h, window)),
     };
     alone.run(known, flags);
+}
+
+/// Whether sensors see all of a hive's feeders.
+fn watched(hive: &HiveSignals, k: usize) -> bool {
+    let seen = |feeder: &FeederSignals| feeder.sensed && feeder.filtered[k].age <= SILENT_NODES;
+    !hive.feeders.is_empty() && hive.feeders.iter().all(seen)
 }
 
 /// For each node the newest one at which a hand was on the hive.
@@ -161,6 +175,14 @@ impl Course {
         let at = |k: usize| self.lost[k] > least_kg && self.lost[k] > sds * self.sd[k];
         at(k) && k.checked_sub(1).is_some_and(at)
     }
+
+    /// Whether it never lost nearly as much in the days before.
+    fn as_never_before(&self, k: usize) -> bool {
+        let until = k.saturating_sub(nodes(self.hours()) + PER_DAY / 4);
+        let from = until.saturating_sub(LEARNED_DAYS * PER_DAY);
+        let most = self.lost[from..until].iter().copied().fold(0.0, f64::max);
+        self.lost[k] > EVER_FACTOR * most
+    }
 }
 
 /// Whether water may have dried off in a window that neither gauge nor yard accounts for.
@@ -226,6 +248,7 @@ struct Alone<'a> {
     h: usize,
     hive: &'a HiveSignals,
     hands: Vec<Option<usize>>,
+    swarmed: &'a [Episode],
     courses: [Course; 5],
 }
 
@@ -242,7 +265,7 @@ impl Alone<'_> {
         let mut blurred_until = 0;
         for k in PER_DAY..=self.context.signals.last {
             let blind =
-                self.exclusions.scale(self.context, self.h, k) || self.watched(k) || told(k);
+                self.exclusions.scale(self.context, self.h, k) || watched(self.hive, k) || told(k);
             if let Some(was) = &mut open {
                 if blind || self.is_over(k, was) {
                     blurred_until = k;
@@ -253,15 +276,6 @@ impl Alone<'_> {
             }
         }
         flags.extend(open.map(|was| self.flag(&was, None)));
-    }
-
-    /// Whether sensors see all of its feeders.
-    fn watched(&self, k: usize) -> bool {
-        let seen = |f: usize| {
-            let feeder = &self.hive.feeders[f];
-            feeder.sensed && feeder.filtered[k].age <= 2
-        };
-        !self.hive.feeders.is_empty() && (0..self.hive.feeders.len()).all(seen)
     }
 
     /// Whether it carries a feeder that no sensor watches.
@@ -291,6 +305,13 @@ impl Alone<'_> {
         at(k) || at(k.saturating_sub(nodes(hours)))
     }
 
+    /// Whether what went in a window went with a swarm.
+    fn swarmed(&self, k: usize, hours: f64) -> bool {
+        let back = nodes(hours + SWARM_HOURS);
+        let mut known = self.swarmed.iter().map(|swarm| swarm.opened);
+        known.any(|swarm| (k.saturating_sub(back)..=k).contains(&swarm))
+    }
+
     fn opens(&self, k: usize, blurred_until: usize) -> Option<Seen> {
         let weather = &self.context.signals.weather;
         let parameters = &self.context.parameters(self.h).loss;
@@ -300,7 +321,10 @@ impl Alone<'_> {
         let clear = |course: usize, least_kg: f64| {
             let course = &self.courses[course];
             let fresh = k >= blurred_until + nodes(course.hours());
-            fresh && course.stands_out(k, least_kg, sds) && !self.handled(k, course.hours())
+            fresh
+                && course.stands_out(k, least_kg, sds)
+                && !self.handled(k, course.hours())
+                && !self.swarmed(k, course.hours())
         };
         let found = |culprit, probability: f64, course| {
             let lone = self.context.balance.common(k, WINDOWS[course]).is_nan();
@@ -320,7 +344,9 @@ impl Alone<'_> {
         let of_window = |window: &usize| WINDOWS.iter().position(|w| w == window);
         if weather.light[k] {
             let seen = BY_DAY.iter().zip(DAY_KG).find_map(|(window, least_kg)| {
-                of_window(window).filter(|&course| clear(course, least_kg))
+                of_window(window).filter(|&course| {
+                    clear(course, least_kg) && self.courses[course].as_never_before(k)
+                })
             });
             return seen.and_then(|course| {
                 self.by_day(k, course, warm)

@@ -2,6 +2,7 @@
 
 mod appetite;
 mod flow;
+mod happenings;
 mod kinds;
 mod losses;
 mod promises;
