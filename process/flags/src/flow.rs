@@ -7,7 +7,7 @@
 
 use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes};
 use larder_domain::{Evidence, Flag, FlagKind, Measure, Severity};
-use larder_estimate::math::robust::median;
+use larder_estimate::math::robust::{median, median_of_few};
 use larder_estimate::series::grid::{PER_DAY, STEP_HOURS};
 use larder_syrup::Estimate;
 use larder_syrup::physics::kg_per_litre;
@@ -39,6 +39,8 @@ larder_estimate::numbers! { "flags.flow":
     SHOWER_REST_SHARE: f64 = 0.5, "1", [0.17, 1.5], Chosen;
     /// The last foragers come home within this of sunset, hours.
     HOME_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
+    /// A gauge that was heard within this tells whether it rained, hours.
+    HEARD_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
     /// A day's gain must hold for so long, hours.
     OPEN_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
 }
@@ -56,7 +58,8 @@ pub(super) fn raise(
     let gains: Vec<Vec<f64>> = (0..context.input.hives.len())
         .map(|h| (0..n).map(|k| gain(context, exclusions, h, k)).collect())
         .collect();
-    let stormy = storms(context);
+    let reference = nights_before(context);
+    let stormy = storms(context, &reference);
     let gains: Vec<Vec<f64>> = gains
         .into_iter()
         .map(|gains| {
@@ -73,7 +76,6 @@ pub(super) fn raise(
             median(&mut known).unwrap_or(f64::NAN)
         })
         .collect();
-    let reference = nights_before(context);
     (0..context.input.hives.len())
         .map(|h| of_hive(context, h, &gains[h], &yard, &reference, flags))
         .collect()
@@ -95,7 +97,7 @@ fn nights_before(context: &RuleContext<'_>) -> Vec<Option<usize>> {
 
 /// Nodes within a day of a storm: water lands on all hives within an hour or two, where nectar comes
 /// in all day. Told by the scales alone, since a yard need not have a rain gauge.
-fn storms(context: &RuleContext<'_>) -> Vec<bool> {
+fn storms(context: &RuleContext<'_>, reference: &[Option<usize>]) -> Vec<bool> {
     let day = PER_DAY;
     let loaded = loads_on_all(context);
     let least = if context.signals.weather.has_gauge {
@@ -110,7 +112,10 @@ fn storms(context: &RuleContext<'_>) -> Vec<bool> {
             let whole = context.balance.common(k, DAY);
             let rest = whole - sudden;
             // Bees that come home in the evening went out in the morning: no gain of the day.
-            let shower = sudden > least && rest < SHOWER_REST_SHARE * sudden;
+            let shower = sudden > least
+                && rest < SHOWER_REST_SHARE * sudden
+                && !dry(context, k)
+                && reference[k].is_none_or(|night| heavier(context, night, k) > least);
             let by_night = gained_in_the_dark(context, k);
             if loaded[k] || shower || by_night {
                 until = k + day + super::signals::nodes(STORM_HOURS);
@@ -125,6 +130,23 @@ fn storms(context: &RuleContext<'_>) -> Vec<bool> {
             k < until && !goes_on
         })
         .collect()
+}
+
+/// Whether a gauge that was heard says that no rain fell within a storm's hours.
+fn dry(context: &RuleContext<'_>, k: usize) -> bool {
+    let grid = &context.signals.grid;
+    let rain = context.input.weather.rain;
+    let heard = rain.partition_point(|sample| sample.time <= grid.time(k));
+    let lately = |sample: &larder_domain::Sample| grid.time(k).hours_since(sample.time) < HEARD_HOURS;
+    let from = k.saturating_sub(super::signals::nodes(STORM_HOURS));
+    rain[..heard].last().is_some_and(lately) && context.signals.weather.rain_between(from, k) <= 0.0
+}
+
+/// By how much the yard's median hive is heavier than when all bees were last at home, kg.
+fn heavier(context: &RuleContext<'_>, night: usize, k: usize) -> f64 {
+    let gained = |h: usize| context.balance.weight(h, k) - context.balance.weight(h, night);
+    let gained = (0..context.input.hives.len()).map(gained);
+    median_of_few(gained.filter(|kg| !kg.is_nan())).unwrap_or(f64::NAN)
 }
 
 /// Whether the yard's hives became heavier while nothing flew: rain or dew, where no gauge tells.
