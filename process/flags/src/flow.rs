@@ -77,7 +77,7 @@ pub(super) fn raise(
         })
         .collect();
     (0..context.input.hives.len())
-        .map(|h| of_hive(context, h, &gains[h], &yard, &reference, flags))
+        .map(|h| of_hive(context, h, &gains, &yard, &reference, flags))
         .collect()
 }
 
@@ -137,7 +137,8 @@ fn dry(context: &RuleContext<'_>, k: usize) -> bool {
     let grid = &context.signals.grid;
     let rain = context.input.weather.rain;
     let heard = rain.partition_point(|sample| sample.time <= grid.time(k));
-    let lately = |sample: &larder_domain::Sample| grid.time(k).hours_since(sample.time) < HEARD_HOURS;
+    let lately =
+        |sample: &larder_domain::Sample| grid.time(k).hours_since(sample.time) < HEARD_HOURS;
     let from = k.saturating_sub(super::signals::nodes(STORM_HOURS));
     rain[..heard].last().is_some_and(lately) && context.signals.weather.rain_between(from, k) <= 0.0
 }
@@ -218,13 +219,15 @@ const SUDDEN: usize = 0;
 fn of_hive(
     context: &RuleContext<'_>,
     h: usize,
-    gains: &[f64],
+    all: &[Vec<f64>],
     yard: &[f64],
     reference: &[Option<usize>],
     flags: &mut Vec<Flag>,
 ) -> Vec<Episode> {
     let parameters = &context.parameters(h).flow;
     let grid = &context.signals.grid;
+    let gains = &all[h];
+    let known_gains = |k: usize| all.iter().filter(|gains| !gains[k].is_nan()).count();
     // Bees that stay in on a wet morning are no gain, though a day ago at that hour they were out.
     let open_kg = parameters.open_kg_per_day + unknown_rain(context);
     let beyond_bees = |k: usize| {
@@ -233,12 +236,20 @@ fn of_hive(
             gained.is_nan() || gained > open_kg
         })
     };
+    // Few scales do not tell a flow from a hive that was lighter for a day.
+    let lasts = |k: usize| {
+        let known = known_gains(k);
+        let before = k.checked_sub(2 * PER_DAY);
+        let gained =
+            before.map(|then| context.balance.weight(h, k) - context.balance.weight(h, then));
+        known >= LEAST_SCALES || gained.is_none_or(|kg| kg.is_nan() || kg > open_kg)
+    };
     let votes = gains
         .iter()
         .zip(yard)
         .enumerate()
         .map(|(k, (&own, &yard))| {
-            let enough = own > open_kg && yard > parameters.yard_kg_per_day;
+            let enough = own > open_kg && yard > parameters.yard_kg_per_day && lasts(k);
             let vote = if enough && beyond_bees(k) {
                 Vote::Open
             } else if own < parameters.close_kg_per_day {

@@ -1,7 +1,7 @@
 //! Fast losses: more goes out of the feeder than a colony takes, and the hive loses as much.
 
 use super::super::balance::{self, Balance};
-use super::super::signals::nodes;
+use super::super::signals::{FeederSignals, nodes};
 use super::{Loss, Watch};
 use larder_estimate::math::robust::median_of_few;
 use larder_estimate::series::grid::PER_DAY;
@@ -58,8 +58,19 @@ larder_estimate::numbers! { "flags.loss.fast":
 impl Watch<'_> {
     /// What the colony took before the window, and how well that is known, l/h.
     pub(super) fn usual(&self, k: usize, back: usize) -> (f64, f64) {
-        let before = &self.feeder.filtered[k.saturating_sub(back + nodes(USUAL_LAG_HOURS))];
-        let least = LEAST_USUAL * self.context.feeder(self.h, self.f).capacity_l;
+        self.usual_of(self.f, self.feeder, k, back)
+    }
+
+    /// What it took from one of its feeders before the window, and how well that is known, l/h.
+    pub(super) fn usual_of(
+        &self,
+        f: usize,
+        feeder: &FeederSignals,
+        k: usize,
+        back: usize,
+    ) -> (f64, f64) {
+        let before = &feeder.filtered[k.saturating_sub(back + nodes(USUAL_LAG_HOURS))];
+        let least = LEAST_USUAL * self.context.feeder(self.h, f).capacity_l;
         (before.rate.max(least), before.rate_sd)
     }
 

@@ -150,15 +150,33 @@ impl Watch<'_> {
                     blurred_until = k + nodes(BLURRED_HOURS);
                     flags.extend(open.take().map(|was| self.flag(&was, Some(k))));
                 }
-            } else if let Some(seen) = fast {
+            } else if let Some(seen) = fast.filter(|seen| self.foremost(k, seen.hours)) {
                 open = Some(Open::new(k, seen, self.culprit(k, &seen)));
             } else if k >= blurred_until
                 && let Some((seen, culprit)) = self.slow(k)
+                && self.foremost(k, seen.hours)
             {
                 open = Some(Open::new(k, seen, culprit));
             }
         }
         flags.extend(open.map(|was| self.flag(&was, None)));
+    }
+
+    /// Whether no other feeder of the hive went down by more beyond what is usual: what a hive loses has
+    /// left one of them.
+    fn foremost(&self, k: usize, hours: f64) -> bool {
+        let back = nodes(hours);
+        let beyond = |f: usize, feeder: &FeederSignals| {
+            let (usual, _) = self.usual_of(f, feeder, k, back);
+            unweighed::drop(feeder, k, back) - usual * hours
+        };
+        let own = beyond(self.f, self.feeder);
+        let feeders = self.context.signals.hives[self.h]
+            .feeders
+            .iter()
+            .enumerate();
+        let mut others = feeders.filter(|(f, feeder)| *f != self.f && feeder.sensed);
+        !others.any(|(f, feeder)| beyond(f, feeder) > own)
     }
 
     /// Follows an open loss by one node; whether it has ended.
