@@ -38,9 +38,11 @@ larder_estimate::numbers! { "flags.loss.slow":
     /// A feeder that went down faster by more than so many times what the hive lost shows a colony that
     /// takes more, and dries it.
     MOST_ADDED: f64 = 4.0, "1", [1.3, 12.0], Chosen;
-    /// A loss that is no burst is a hole so many times as often as robbers, before the dark has shown more
-    /// (common practice: robbers come in crowds).
-    HOLE_ODDS: f64 = 3.0, "1", [1.0, 9.0], CommonPractice;
+    /// What went in the dark must be so many times as likely from a hole that goes on as from nothing: by day
+    /// hives differ more than they do in the dark.
+    HOLE_ODDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    /// One night must stand out by so many times what a day and its night must: it is looked at twice a day.
+    NIGHT_FACTOR: f64 = 1.3, "1", [1.0, 3.0], Chosen;
     /// Syrup is too cold to be taken when the day's ease is below this (see [`super::super::cold`]).
     COLD_EASE: f64 = 0.25, "1", [0.083, 0.75], Chosen;
     /// A feeder that is too cold to be taken from leaks when it goes down by this in 12 h, l.
@@ -49,7 +51,7 @@ larder_estimate::numbers! { "flags.loss.slow":
     /// as fast as it did.
     COLD_FACTOR: f64 = 2.0, "1", [0.67, 6.0], Chosen;
     /// How sure a slow leak is.
-    LEAK_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    LEAK_PROBABILITY: f64 = 0.55, "1", [0.23, 1.0], Chosen;
     /// How sure slow robbing is.
     ROBBED_PROBABILITY: f64 = 0.6, "1", [0.2, 1.0], Chosen;
     /// A loss is this hive's own when no other hive of the yard has more than this share of it at that time.
@@ -230,7 +232,7 @@ impl Watch<'_> {
         // How much likelier so much lost in the dark is from a hole that goes on than from nothing, logarithm.
         let sd = hive_sd_kg(false, hours);
         let evidence = pace * (lost - 0.5 * pace) / (sd * sd);
-        (evidence + HOLE_ODDS.ln() > 0.0).then_some((Culprit::SlowLeak, LEAK_PROBABILITY))
+        (evidence > HOLE_ODDS.ln()).then_some((Culprit::SlowLeak, LEAK_PROBABILITY))
     }
 
     fn by_night(&self, k: usize) -> Option<Loss> {
@@ -243,7 +245,7 @@ impl Watch<'_> {
         let drop_l = night.drop_kg / kg_per_litre(self.feeder.strength[k]);
         let odd = -night.odd_kg;
         let clear = odd > parameters.slow_kg * night.hours / WHOLE_NIGHT_HOURS
-            && odd > parameters.slow_sds * night.sd_kg;
+            && odd > NIGHT_FACTOR * parameters.slow_sds * night.sd_kg;
         let fed = drop_l > DROP_SDS * self.feeder.noise_l
             && faster(night.drop_kg - night.usual_drop_kg, odd);
         let beside = |h: usize| {
