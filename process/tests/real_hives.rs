@@ -205,6 +205,37 @@ fn feedings_of_real_hives_are_fills_of_their_mass() {
     }
 }
 
+/// Seven months in which nobody wrote of a swarm, and no hive was tipped over.
+#[test]
+fn real_hives_that_were_fed_were_opened_and_none_swarmed_or_fell() {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../tests/fixtures/hive_weight");
+    let output = Record::read(&root.join("season_2014.csv.gz"), 1, 4).process();
+    let of_kind = |kind: FlagKind| output.flags.iter().filter(move |flag| flag.kind == kind);
+    for (time, _, _) in FED {
+        let time = Timestamp::parse_rfc3339(time).expect("a time");
+        for hive in ["az14-61", "az14-69"] {
+            let near = |flag: &&larder_domain::Flag| {
+                flag.hive.as_ref().is_some_and(|id| id.as_str() == hive)
+                    && flag.opened_at.hours_since(time).abs() < 2.0
+            };
+            let opened = of_kind(FlagKind::Opened).filter(near).count();
+            assert_eq!(opened, 1, "{hive} at {}", time.to_rfc3339());
+        }
+    }
+    for kind in [
+        FlagKind::Swarmed,
+        FlagKind::Tipped,
+        FlagKind::Leaking,
+        FlagKind::Robbed,
+    ] {
+        let said: Vec<_> = of_kind(kind)
+            .map(|flag| (flag.opened_at.to_rfc3339(), flag.evidence.plain()))
+            .collect();
+        println!("{kind:?}: {said:#?}");
+        assert!(said.is_empty(), "{kind:?}: {said:#?}");
+    }
+}
+
 /// All fourteen hives of both seasons; the repository has two of them. For the others:
 /// `LARDER_HIVES=FOLDER cargo test -p larder-process --test real_hives -- --ignored`
 #[test]
@@ -234,6 +265,26 @@ fn feedings_of_two_seasons_are_fills_and_storms_are_none() {
         );
         println!("{year}: {good} of {brief} brief feedings within 5 %");
         assert!(10 * good >= 9 * brief, "{year}: {good} of {brief}");
+        for kind in [
+            FlagKind::Swarmed,
+            FlagKind::Tipped,
+            FlagKind::Leaking,
+            FlagKind::Robbed,
+            FlagKind::Opened,
+        ] {
+            let said = output.flags.iter().filter(|flag| flag.kind == kind);
+            println!("{year}: {kind:?} {}", said.clone().count());
+            if kind != FlagKind::Opened {
+                said.for_each(|flag| {
+                    println!(
+                        "  {:?} {} {}",
+                        flag.hive,
+                        flag.opened_at.to_rfc3339(),
+                        flag.evidence.plain()
+                    )
+                });
+            }
+        }
         let storms = steps.iter().filter(|step| step.kind == "rain_like");
         let (mut rains, mut taken) = (0, 0);
         for storm in storms {

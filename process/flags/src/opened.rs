@@ -33,8 +33,8 @@ struct Touch {
 
 /// Raises the flags. `others` holds for each hive what else takes weight at once.
 pub(super) fn raise(context: &RuleContext<'_>, others: &[Vec<Episode>], flags: &mut Vec<Flag>) {
-    for h in 0..context.input.hives.len() {
-        let mut touches = touches(context, h, &others[h]);
+    for (h, others) in others.iter().enumerate() {
+        let mut touches = touches(context, h, others);
         touches.sort_by_key(|touch| touch.latest);
         let near = |a: &Touch, b: &Touch| b.earliest.hours_since(a.latest) < OVER_HOURS;
         for visit in touches.chunk_by(near) {
@@ -73,11 +73,11 @@ pub(super) fn raise(context: &RuleContext<'_>, others: &[Vec<Episode>], flags: &
 fn touches(context: &RuleContext<'_>, h: usize, others: &[Episode]) -> Vec<Touch> {
     let found = &context.analysis.hives[h];
     let parameters = &context.parameters(h).opened;
+    let wait = context.parameters(h).tipped.stays_hours + OVER_HOURS;
     let other = |time: Timestamp| {
         let near = |episode: &Episode| {
             let hours = episode.from.hours_since(time);
-            (0.0..context.parameters(h).tipped.stays_hours + OVER_HOURS).contains(&hours)
-                || episode.holds_at(time)
+            (hours >= 0.0 && hours < wait) || episode.holds_at(time)
         };
         others.iter().any(near)
     };

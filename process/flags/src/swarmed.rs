@@ -108,19 +108,19 @@ fn of_hive(
     };
     let mut found: Vec<Episode> = Vec::new();
     let mut until = Timestamp(i64::MIN);
-    for i in 0..times.len() {
-        if times[i] <= until || fell(times[i]) {
+    for (i, &now) in times.iter().enumerate() {
+        if now <= until || fell(now) {
             continue;
         }
         let Some(left) = Departure::at(context, h, &scale, i) else {
             continue;
         };
         let grid = &context.signals.grid;
-        let opened = grid.at_or_after(times[i]).min(context.signals.last);
+        let opened = grid.at_or_after(now).min(context.signals.last);
         let closed = left.over(context, h, opened);
         let episode = Episode {
             opened,
-            from: times[i],
+            from: now,
             until: closed,
         };
         until = closed.unwrap_or(Timestamp(i64::MAX));

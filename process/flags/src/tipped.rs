@@ -19,6 +19,8 @@ larder_estimate::numbers! { "flags.tipped":
     LEAST_READINGS: usize = 3, "1", [2.0, 9.0], Chosen;
     /// Readings no further apart than this tell when it went, hours.
     APART_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
+    /// A weight that moves by less does not, kg.
+    STILL_KG: f64 = 1e-6, "kg", [1e-9, 1e-4], Chosen;
     /// A hive's weight moves within so many readings.
     MOVES: usize = 12, "1", [4.0, 36.0], Chosen;
     /// Weights this close are the same, kg.
@@ -51,7 +53,7 @@ fn of_hive(context: &RuleContext<'_>, h: usize, flags: &mut Vec<Flag>) -> Vec<Ep
         // What shows the same all the time was a fault.
         let moved = sound.values[at.saturating_sub(MOVES)..at]
             .windows(2)
-            .any(|pair| pair[0] != pair[1]);
+            .any(|pair| (pair[0] - pair[1]).abs() > STILL_KG);
         // A scale that shows again what it showed before was wrong in between.
         let same = |kg: &&f64| (**kg - raw[i].value).abs() < SAME_KG;
         let known = sound.values[..first].iter().filter(same).count();
@@ -85,7 +87,9 @@ fn of_hive(context: &RuleContext<'_>, h: usize, flags: &mut Vec<Flag>) -> Vec<Ep
             *n + 1 >= LEAST_READINGS && sample.time.hours_since(raw[i].time) >= wait
         });
         // A bare platform moves with the air and the wind; what shows the same all the time is broken.
-        let moves = run.iter().any(|sample| sample.value != raw[i].value);
+        let moves = run
+            .iter()
+            .any(|sample| (sample.value - raw[i].value).abs() > STILL_KG);
         let bare = moves && run.iter().all(|sample| away(sample, kg));
         if let Some((_, sample)) = told.filter(|_| bare) {
             let opened = context.signals.grid.at_or_after(sample.time);

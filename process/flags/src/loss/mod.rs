@@ -105,12 +105,12 @@ pub(super) fn raise(
             watch.run(flags);
         }
     }
-    for h in 0..context.input.hives.len() {
+    for (h, swarms) in swarmed.iter().enumerate() {
         let id = &context.input.hives[h].hive.id;
         let known = flags.iter().filter(|flag| flag.hive.as_ref() == Some(id));
         let losses = known.filter(|flag| matches!(flag.kind, FlagKind::Leaking | FlagKind::Robbed));
         let losses: Vec<Flag> = losses.cloned().collect();
-        weighed::raise(context, exclusions, h, &swarmed[h], &losses, flags);
+        weighed::raise(context, exclusions, h, swarms, &losses, flags);
     }
 }
 

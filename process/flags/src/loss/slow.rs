@@ -56,6 +56,8 @@ larder_estimate::numbers! { "flags.loss.slow":
     ROBBED_PROBABILITY: f64 = 0.6, "1", [0.2, 1.0], Chosen;
     /// A loss is this hive's own when no other hive of the yard has more than this share of it at that time.
     MOST_BESIDE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// Nights of the same length differ by less, hours.
+    SAME_HOURS: f64 = 0.25, "h", [0.1, 0.5], Chosen;
     /// Half a day, hours.
     HALF_DAY_HOURS: f64 = 12.0, "h", [12.0, 12.0], Defined;
     /// The level falls by so many times its noise in a night of a leak.
@@ -252,7 +254,7 @@ impl Watch<'_> {
             let nights = &self.context.nights[h];
             let at = nights.partition_point(|other| other.known < k);
             let same = nights[at..].iter().take_while(|other| other.known == k);
-            let mut same = same.filter(|other| other.hours == night.hours);
+            let mut same = same.filter(|other| (other.hours - night.hours).abs() < SAME_HOURS);
             same.next().map_or(f64::NAN, |other| -other.odd_kg)
         };
         let own = || self.own(odd, beside);
