@@ -45,6 +45,10 @@ larder_estimate::numbers! { "flags.loss.weighed":
     RAIN_HOURS: f64 = 24.0, "h", [8.0, 72.0], Chosen;
     /// So long after a visit its bees and its readings are not as usual, hours.
     VISIT_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
+    /// A visit within a window of so many hours and more is borne.
+    WHOLE_HOURS: f64 = 12.0, "h", [6.0, 24.0], Chosen;
+    /// Robbers take no more than this, kg/h; hands do.
+    MOST_KG_PER_H: f64 = 2.5, "kg/h", [0.83, 7.5], Chosen;
     /// By day a hive loses so many times what it ever did in the days before.
     EVER_FACTOR: f64 = 1.3, "1", [1.0, 4.0], Chosen;
     /// A level sensor that was not heard for more nodes than this sees nothing.
@@ -172,7 +176,10 @@ impl Course {
 
     /// Whether the loss stands out at a node and at the one before, each by more than `sds`.
     fn stands_out(&self, k: usize, least_kg: f64, sds: f64) -> bool {
-        let at = |k: usize| self.lost[k] > least_kg && self.lost[k] > sds * self.sd[k];
+        let most_kg = MOST_KG_PER_H * self.hours();
+        let at = |k: usize| {
+            (least_kg..most_kg).contains(&self.lost[k]) && self.lost[k] > sds * self.sd[k]
+        };
         at(k) && k.checked_sub(1).is_some_and(at)
     }
 
@@ -188,7 +195,7 @@ impl Course {
 /// Whether water may have dried off in a window that neither gauge nor yard accounts for.
 fn wet(context: &RuleContext<'_>, k: usize, back: usize, lone: bool) -> bool {
     let weather = &context.signals.weather;
-    lone && (!weather.has_gauge || weather.wet(k.saturating_sub(back), k))
+    !weather.has_gauge || lone && weather.wet(k.saturating_sub(back), k)
 }
 
 /// By how much a wet hive is lighter than it was at any time of the day before the window, kg: what rain
@@ -298,11 +305,12 @@ impl Alone<'_> {
     /// Whether hands were on the hive near either end of a window: what they leave is no loss.
     fn handled(&self, k: usize, hours: f64) -> bool {
         let apart = nodes(VISIT_HOURS);
-        let at = |end: usize| {
-            let last = self.hands[(end + 1).min(k)];
-            last.is_some_and(|hand| hand + apart > end)
-        };
-        at(k) || at(k.saturating_sub(nodes(hours)))
+        let from = k.saturating_sub(nodes(hours));
+        let since = |end: usize| self.hands[(end + 1).min(k)].map(|hand| hand + apart);
+        let at = |end: usize| since(end).is_some_and(|calm| calm > end);
+        // What a visit changed is known well enough for half a day, not for hours.
+        let within = hours < WHOLE_HOURS && since(k).is_some_and(|calm| calm > from);
+        at(k) || at(from) || within
     }
 
     /// Whether what went in a window went with a swarm.
