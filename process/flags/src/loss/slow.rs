@@ -40,7 +40,7 @@ larder_estimate::numbers! { "flags.loss.slow":
     MOST_ADDED: f64 = 4.0, "1", [1.3, 12.0], Chosen;
     /// What went in the dark must be so many times as likely from a hole that goes on as from nothing: by day
     /// hives differ more than they do in the dark.
-    HOLE_ODDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;
+    HOLE_ODDS: f64 = 1.0, "1", [1.0, 9.0], Chosen;
     /// One night must stand out by so many times what a day and its night must: it is looked at twice a day.
     NIGHT_FACTOR: f64 = 1.3, "1", [1.0, 3.0], Chosen;
     /// Syrup is too cold to be taken when the day's ease is below this (see [`super::super::cold`]).
