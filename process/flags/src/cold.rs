@@ -1,6 +1,7 @@
 //! Too cold to take syrup: bees do not leave the cluster for cold syrup, and are chilled by it.
 
 use super::parameters::Cold;
+use super::taking::{Taking, mean_of_day};
 use super::{Details, Exclusions, RuleContext, Vote, episodes, food_reserves, goal};
 use larder_domain::{Evidence, Flag, FlagKind, Measure};
 use larder_estimate::math::robust::median;
@@ -9,6 +10,9 @@ use larder_estimate::series::grid::PER_DAY;
 larder_estimate::numbers! { "flags.cold":
     /// How sure cold is with a thermometer in the syrup, and with none.
     PROBABILITY: [f64; 2] = [0.95, 0.7], "1", [0.23, 1.0], Chosen;
+    /// A feeder that was not filled in the record holds syrup from this share of the capacity on: a
+    /// sensor over a dry floor shows less.
+    SURELY_HELD_SHARE: f64 = 0.1, "1", [0.033, 0.3], Chosen;
     /// A day's cold must hold for so long, hours.
     OPEN_HOURS: f64 = 0.5, "h", [0.17, 1.5], Chosen;
     /// Warm enough for so long, hours, it is over.
@@ -24,37 +28,37 @@ pub(super) fn ease(parameters: &Cold, celsius: f64) -> f64 {
 
 /// The mean ease of the 24 hours before each node; NaN where less than half of it is known.
 pub(super) fn ease_of_day(parameters: &Cold, syrup: &[f64]) -> Vec<f64> {
-    let day = PER_DAY;
-    let (mut sum, mut n) = (0.0, 0usize);
-    (0..syrup.len())
-        .map(|k| {
-            if !syrup[k].is_nan() {
-                sum += ease(parameters, syrup[k]);
-                n += 1;
-            }
-            if k >= day && !syrup[k - day].is_nan() {
-                sum -= ease(parameters, syrup[k - day]);
-                n -= 1;
-            }
-            if n * 2 < day {
-                f64::NAN
-            } else {
-                sum / n as f64
-            }
-        })
-        .collect()
+    let each = syrup.iter().map(|&celsius| ease(parameters, celsius));
+    mean_of_day(&each.collect::<Vec<_>>())
 }
 
 /// Opens when a whole day was too cold, closes when taking is possible again or nothing is left.
-pub(super) fn raise(context: &RuleContext<'_>, exclusions: &Exclusions, flags: &mut Vec<Flag>) {
+pub(super) fn raise(
+    context: &RuleContext<'_>,
+    exclusions: &Exclusions,
+    taking: &Taking,
+    flags: &mut Vec<Flag>,
+) {
     let signals = context.signals;
     for (h, f, _, feeder) in context.feeders() {
         let parameters = &context.parameters(h).cold;
         let capacity = context.feeder(h, f).capacity_l;
-        let easy = ease_of_day(parameters, &feeder.syrup);
+        let easy = taking.easy((h, f));
         let votes = (0..=signals.last).map(|k| {
-            let left = food_reserves::left(context, h, f, k);
-            let nothing = left < parameters.least_share * capacity || feeder.filled[k].is_none();
+            let least = parameters.least_share * capacity;
+            let nothing = if feeder.sensed {
+                let unfilled = feeder.filled[k].is_none();
+                food_reserves::left(context, h, f, k)
+                    < if unfilled {
+                        SURELY_HELD_SHARE * capacity
+                    } else {
+                        least
+                    }
+            } else {
+                let most = food_reserves::left(context, h, f, k)
+                    + food_reserves::left_sd(context, h, f, k);
+                most < least || feeder.filled[k].is_none()
+            };
             let vote = match easy[k] {
                 _ if nothing || exclusions.off(context, h, f, k) => Vote::Close,
                 easy if easy < parameters.open_ease => Vote::Open,
@@ -82,7 +86,7 @@ pub(super) fn raise(context: &RuleContext<'_>, exclusions: &Exclusions, flags: &
                 ))
                 .with_estimate("syrup", feeder.celsius(beside), Measure::Temperature)
                 .with_estimate("warmest", feeder.celsius(warmest), Measure::Temperature)
-                .with("none", parameters.none_cel, Measure::Temperature)
+                .with_estimate("none", taking.none_cel(h, k), Measure::Temperature)
                 .with_estimate("left", food_reserves::left_estimate(context, h, f, k), Measure::Volume),
             };
             flags.push(context.feeder_flag(FlagKind::TooCold, (h, f), episode, details));

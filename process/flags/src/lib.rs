@@ -52,6 +52,7 @@ pub(crate) mod silent;
 pub(crate) mod souring;
 pub(crate) mod stalled;
 pub(crate) mod swarmed;
+pub(crate) mod taking;
 pub mod texts;
 pub(crate) mod tipped;
 
@@ -121,9 +122,10 @@ pub fn raise(
     let flow = flow::raise(&context, &exclusions, &mut flags);
     loss::raise(&context, &exclusions, &swarmed, &mut flags);
     empty::raise(&context, &exclusions, &mut flags);
-    cold::raise(&context, &exclusions, &mut flags);
-    let sour = souring::raise(&context, &exclusions, &flow, &mut flags);
-    stalled::raise(&context, &exclusions, &flow, &sour, &mut flags);
+    let taking = taking::Taking::of(&context, &exclusions, &flow);
+    cold::raise(&context, &exclusions, &taking, &mut flags);
+    let sour = souring::raise(&context, &exclusions, &flow, &taking, &mut flags);
+    stalled::raise(&context, &exclusions, &flow, &sour, &taking, &mut flags);
     refill::raise(&context, &exclusions, &flow, &mut flags);
     needs_feed::raise(&context, &exclusions, &flow, &mut flags);
     behind::raise(&context, &exclusions, &mut flags);

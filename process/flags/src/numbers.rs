@@ -42,6 +42,7 @@ pub fn all() -> impl Iterator<Item = &'static Number> {
         crate::stalled::NUMBERS,
         crate::swarmed::NUMBERS,
         crate::tipped::NUMBERS,
+        crate::taking::NUMBERS,
         crate::food_reserves::NUMBERS,
         crate::channels::NUMBERS,
     ]

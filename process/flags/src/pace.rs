@@ -1,8 +1,8 @@
 //! What a colony is expected to take: by its neighbours at the same time, each colony against its own
 //! measure, or by its own days before; and as long as neither is known, by the goal of feeding.
 
-use super::cold::ease_of_day;
 use super::signals::{FeederSignals, nodes};
+use super::taking::Taking;
 use super::{Exclusions, RuleContext, goal};
 use larder_estimate::math::robust::{MAD_TO_SD, median};
 use larder_estimate::series::grid::PER_DAY;
@@ -93,14 +93,19 @@ struct Course {
 
 impl<'a> Pace<'a> {
     /// Over windows of so many hours.
-    pub(super) fn of(context: &'a RuleContext<'a>, exclusions: &Exclusions, hours: f64) -> Self {
+    pub(super) fn of(
+        context: &'a RuleContext<'a>,
+        exclusions: &Exclusions,
+        taking: &Taking,
+        hours: f64,
+    ) -> Self {
         let back = nodes(hours);
         let sensed = context.feeders().filter(|found| found.3.sensed);
-        let feeders = sensed.map(|(h, f, _, feeder)| Course {
+        let feeders = sensed.map(|(h, f, ..)| Course {
             at: (h, f),
             par: par(context, h, f, back),
             taken: taken(context, exclusions, h, f, back),
-            easy: ease_of_day(&context.parameters(h).cold, &feeder.syrup),
+            easy: taking.easy((h, f)).to_vec(),
         });
         Self {
             context,

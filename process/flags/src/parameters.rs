@@ -138,10 +138,10 @@ thresholds! {
     cold: Cold {
         /// Bees do not take syrup colder than this, Cel (common practice: 50 F, syrup not air).
         none_cel = 10.0, "Cel", "common practice";
-        /// Bees take syrup freely from this temperature on, Cel (measured).
-        free_cel = 16.0, "Cel", "measured";
+        /// Bees take syrup freely from this temperature on, Cel (common practice: 16 to 24).
+        free_cel = 18.0, "Cel", "common practice";
         /// The flag opens when the day's mean ease of taking is below this, 0 to 1 (measured).
-        open_ease = 0.22, "/", "measured";
+        open_ease = 0.2, "/", "measured";
         /// The flag closes when the day's mean ease of taking is above this, 0 to 1.
         close_ease = 0.35, "/", "chosen";
         /// At least this share of the capacity must be left to take.

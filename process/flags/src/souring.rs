@@ -11,10 +11,10 @@
 //! What sensors show: syrup that warms itself, foam that lifts the level in a day though nobody poured,
 //! and a colony that likes it less and less while it is warm and no flow is on.
 
-use super::cold::ease_of_day;
 use super::fermentation_heat::fermentation_heat;
 use super::pace::uptake;
 use super::signals::{FeederSignals, nodes};
+use super::taking::Taking;
 use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes, food_reserves};
 use larder_domain::{Evidence, Flag, FlagKind, Geometry, Measure, Severity};
 use larder_estimate::math::robust::Sorted;
@@ -118,6 +118,7 @@ pub(super) fn raise(
     context: &RuleContext<'_>,
     exclusions: &Exclusions,
     flow: &[Vec<Episode>],
+    taking: &Taking,
     flags: &mut Vec<Flag>,
 ) -> Vec<Vec<Vec<Episode>>> {
     let heat = fermentation_heat(context, exclusions);
@@ -136,7 +137,7 @@ pub(super) fn raise(
                         feeder,
                         heat,
                         aged: age(context, h, f),
-                        easy: ease_of_day(&context.parameters(h).cold, &feeder.syrup),
+                        easy: taking.easy((h, f)),
                         levels: levels(feeder),
                     };
                     watch.run(flags)
@@ -154,7 +155,7 @@ struct Watch<'a> {
     feeder: &'a FeederSignals,
     heat: &'a [f64],
     aged: Vec<f64>,
-    easy: Vec<f64>,
+    easy: &'a [f64],
     /// See [`levels`].
     levels: Vec<f64>,
 }

@@ -1,9 +1,9 @@
 //! Not taking it though they could: syrup is there, warm enough, no flow is on, and next to nothing
 //! goes, against the colony's own past and its neighbours.
 
-use super::cold::ease_of_day;
 use super::pace::{Expected, Pace, uptake, uptake_sd};
 use super::signals::{FeederSignals, nodes};
+use super::taking::Taking;
 use super::{Details, Episode, Exclusions, RuleContext, Vote, episodes, food_reserves, goal};
 use larder_domain::{Evidence, Flag, FlagKind, Measure};
 use larder_estimate::series::grid::PER_DAY;
@@ -30,6 +30,7 @@ pub(super) fn raise(
     exclusions: &Exclusions,
     flow: &[Vec<Episode>],
     sour: &[Vec<Vec<Episode>>],
+    taking: &Taking,
     flags: &mut Vec<Flag>,
 ) {
     let signals = context.signals;
@@ -43,13 +44,13 @@ pub(super) fn raise(
         let known = known.unwrap_or_else(|| {
             paces.push((
                 parameters.hours,
-                Pace::of(context, exclusions, parameters.hours),
+                Pace::of(context, exclusions, taking, parameters.hours),
             ));
             paces.len() - 1
         });
         let pace = &paces[known].1;
         let capacity = context.feeder(h, f).capacity_l;
-        let easy = ease_of_day(&context.parameters(h).cold, &feeder.syrup);
+        let easy = taking.easy((h, f));
         let sd_l = uptake_sd(feeder, capacity);
         let Some(outlook) = pace.outlook((h, f)) else {
             continue;
