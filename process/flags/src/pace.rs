@@ -45,6 +45,15 @@ pub(super) struct Expected {
 }
 
 impl Expected {
+    /// The least that is expected, l: neighbours that differ among each other tell less.
+    pub(super) fn least(&self) -> f64 {
+        if self.neighbours.is_nan() || self.neighbours_sd.is_nan() {
+            return self.litres;
+        }
+        let known = 1.0 - self.neighbours_sd / self.neighbours.max(LEAST_PAR_L);
+        self.litres * known.max(0.0)
+    }
+
     /// What its neighbours' median feeder lost, with its interval.
     pub(super) fn beside(&self) -> Estimate {
         Estimate::normal(self.neighbours, self.neighbours_sd).at_least(0.0)

@@ -20,6 +20,11 @@ larder_estimate::numbers! { "flags.stalled":
     CLOSE_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
     /// How sure a stall is.
     PROBABILITY: f64 = 0.75, "1", [0.25, 1.0], Chosen;
+    /// A feeder that rests where it rested before it was filled stands at its floor: so close, as a
+    /// share of the capacity.
+    FLOOR_SHARE: f64 = 0.04, "1", [0.013, 0.12], Chosen;
+    /// A level rests that does not move for so long, hours.
+    REST_HOURS: f64 = 12.0, "h", [4.0, 36.0], Chosen;
     /// Taking again is looked for over so many hours.
     RESUMED_HOURS: [f64; 2] = [6.0, 14.0], "h", [2.0, 42.0], Chosen;
 }
@@ -55,6 +60,7 @@ pub(super) fn raise(
         let Some(outlook) = pace.outlook((h, f)) else {
             continue;
         };
+        let floor = floor(feeder, FLOOR_SHARE * capacity, sd_l);
         let votes = (0..=signals.last).map(|k| {
             let at = signals.grid.time(k);
             let flows = flow[h].iter().any(|episode| episode.holds_at(at));
@@ -66,16 +72,19 @@ pub(super) fn raise(
                 return (at, Vote::Close);
             }
             let taken = uptake(context, h, f, k, back);
-            let expected = outlook.at(k).litres;
-            let vote = if taken.is_nan() || expected.is_nan() {
+            let outlook = outlook.at(k);
+            let expected = outlook.litres;
+            let vote = if taken.is_nan() || expected.is_nan() || taken < -RISE_SDS * sd_l {
                 Vote::Keep
             } else if taken > parameters.resumed * expected {
                 Vote::Close
             } else if easy[k] > parameters.ease
                 && easy[k.saturating_sub(nodes(WARM_BEFORE_HOURS))] > parameters.ease
-                && expected > CLEAR_SDS * sd_l
+                && outlook.least() > CLEAR_SDS * sd_l
                 && taken < parameters.share * capacity
+                && taken + sd_l < parameters.resumed * expected
                 && !rose(feeder, k, sd_l)
+                && !floor[k]
                 && taken < parameters.of_expected * expected
             {
                 Vote::Open
@@ -133,4 +142,27 @@ fn rose(feeder: &FeederSignals, k: usize, sd_l: f64) -> bool {
         let before = feeder.level(k.saturating_sub(nodes(hours)));
         feeder.level(k) - before > RISE_SDS * sd_l
     })
+}
+
+/// Whether a feeder stands at each node where it rested before an earlier fill: at its floor, whatever
+/// a sensor that is off by as much makes of it.
+fn floor(feeder: &FeederSignals, near_l: f64, sd_l: f64) -> Vec<bool> {
+    let mut rested: Vec<f64> = Vec::new();
+    let rest = nodes(REST_HOURS);
+    (0..feeder.litres.len())
+        .map(|k| {
+            // The half hour of the fill and the one before hold both levels.
+            if feeder.changed[k] == Some(k)
+                && let Some(then) = k.checked_sub(2)
+                && let Some(before) = then.checked_sub(rest)
+                && feeder.changed[then] == feeder.changed[before]
+                && (feeder.level(then) - feeder.level(before)).abs() < 2.0 * sd_l
+            {
+                rested.push(feeder.level(then));
+            }
+            let near = near_l.max(sd_l);
+            let level = feeder.level(k);
+            rested.iter().any(|rested| (level - rested).abs() < near)
+        })
+        .collect()
 }

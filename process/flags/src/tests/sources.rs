@@ -20,12 +20,14 @@ fn yeasts_grow_between_their_cardinal_temperatures() {
 }
 
 /// Oregon State University Extension and Ontario's apiary notes: liquid feed stops between 10 and
-/// 14 Cel; 13 Cel and above is reached (published thresholds for feeding).
+/// 14 Cel; 13 Cel and above is reached (published thresholds for feeding). It is taken freely from
+/// somewhere between 16 and 24 Cel on (common practice).
 #[test]
 fn liquid_feed_stops_between_ten_and_fourteen_degrees() {
     let parameters = Cold::default();
     assert!(ease(&parameters, 10.0) < 1e-9);
-    assert!(ease(&parameters, 14.0) > 0.5 && ease(&parameters, 16.0) >= 1.0);
+    assert!(ease(&parameters, 14.0) >= 0.5 && ease(&parameters, 16.0) < 1.0);
+    assert!((16.0..=24.0).contains(&parameters.free_cel));
 }
 
 /// E. Burrill, A. Dietz (1981) by way of the BEEBOOK, in-vitro 4.1.9: no foraging under 12 Cel.
