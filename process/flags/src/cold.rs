@@ -8,8 +8,9 @@ use larder_estimate::math::robust::median;
 use larder_estimate::series::grid::PER_DAY;
 
 larder_estimate::numbers! { "flags.cold":
-    /// How sure cold is with a thermometer in the syrup, and with none.
-    PROBABILITY: [f64; 2] = [0.95, 0.7], "1", [0.23, 1.0], Chosen;
+    /// Syrup that is taken less easily than this is left alone: halfway between what opens a flag and
+    /// what closes it.
+    NOTHING_EASE: f64 = 0.28, "1", [0.093, 0.84], Chosen;
     /// A feeder that was not filled in the record holds syrup from this share of the capacity on: a
     /// sensor over a dry floor shows less.
     SURELY_HELD_SHARE: f64 = 0.1, "1", [0.033, 0.3], Chosen;
@@ -80,7 +81,7 @@ pub(super) fn raise(
             };
             let details = Details {
                 severity: goal::severity(FlagKind::TooCold, goal::of_feeder(context, h, f, k)),
-                probability: if feeder.has_thermometer() { PROBABILITY[0] } else { PROBABILITY[1] },
+                probability: taking.harder_than(feeder, h, k, NOTHING_EASE),
                 evidence: Evidence::new(format!(
                     "{whose} was at {{syrup}} in the last day (warmest {{warmest}}), and bees do not take it below {{none}}; {{left}} left."
                 ))

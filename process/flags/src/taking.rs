@@ -40,6 +40,9 @@ larder_estimate::numbers! { "flags.taking":
     LEAST_SHARE: f64 = 0.1, "1", [0.033, 0.3], Chosen;
     /// The goal's pace counts as so many half days at full ease.
     PAR_WINDOWS: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// A temperature may be off by so many standard deviations: the middles of five equal shares of a
+    /// normal distribution.
+    SHIFT_SDS: [f64; 5] = [-1.28, -0.52, 0.0, 0.52, 1.28], "1", [-1.3, 1.3], Defined;
     /// The least that is expected, l in half a day: nothing is foretold to nothing.
     LEAST_L: f64 = 0.005, "l", [0.0017, 0.015], Chosen;
 }
@@ -101,6 +104,25 @@ impl Taking {
     /// How easily a feeder's syrup was taken in the 24 hours before each node, 0 to 1.
     pub(super) fn easy(&self, (h, f): (usize, usize)) -> &[f64] {
         &self.easy[h][f]
+    }
+
+    /// How likely it is that in the 24 hours before a node a feeder's syrup was taken less easily than
+    /// `ease`, by what was seen up to it: lines differ, and so may the syrup from what is thought of it.
+    pub(super) fn harder_than(&self, feeder: &FeederSignals, h: usize, k: usize, ease: f64) -> f64 {
+        let day = &feeder.syrup[k.saturating_sub(PER_DAY - 1)..=k];
+        let doubts = SHIFT_SDS.map(|sds| sds * feeder.celsius_sd());
+        let pairs = self.lines[h].iter().zip(&self.weights[k / WINDOW_NODES]);
+        pairs
+            .map(|(line, weight)| {
+                let harder = doubts.iter().filter(|&&doubt| {
+                    let known = day.iter().filter(|v| !v.is_nan());
+                    let each = known.map(|&celsius| line.ease(celsius + doubt));
+                    let (sum, n) = each.fold((0.0, 0usize), |(sum, n), e| (sum + e, n + 1));
+                    sum < ease * n as f64
+                });
+                weight * harder.count() as f64 / doubts.len() as f64
+            })
+            .sum()
     }
 
     /// Below which temperature a hive's colony takes nothing, by what was seen up to a node, Cel.
