@@ -196,9 +196,9 @@ thresholds! {
         /// Foam lifts the level by this in a day, mm (measured: sound sensors' half days stay within 1.5 of
         /// those a day before ninety-nine times in a hundred).
         foam_mm = 1.8, "mm", "measured";
-        /// Risk from which on foam opens the flag, 0 to 1.
+        /// A batch that sensors see has at least this risk, 0 to 1: some are off when they are poured.
         shown_risk = 0.05, "/", "chosen";
-        /// Risk at which the flag opens without any sign, 0 to 1: three batches in five.
+        /// Probability at which the flag opens, by age and by what sensors show, 0 to 1.
         open_risk = 0.6, "/", "chosen";
         /// Risk below which the flag closes, 0 to 1.
         close_risk = 0.04, "/", "chosen";

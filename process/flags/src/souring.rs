@@ -31,8 +31,6 @@ larder_estimate::numbers! { "flags.souring":
     BEST: f64 = 28.0, "1", [9.3, 84.0], Chosen;
     /// Highest temperature at which the yeasts grow, Cel.
     HIGHEST: f64 = 42.0, "1", [14.0, 130.0], Chosen;
-    /// How sure foam is: comb in a sensor's sight lifts its level too.
-    FOAM_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
     /// A rise must be so many times the noise of half an hour to be foam: half days differ by a third
     /// of that by chance.
     FOAM_SDS: f64 = 1.2, "1", [0.4, 3.6], Chosen;
@@ -66,10 +64,29 @@ larder_estimate::numbers! { "flags.souring":
     LEAST_LOG_SPREAD: f64 = 0.1, "1", [0.033, 0.3], Chosen;
     /// Millimetres in a metre.
     MM_PER_M: f64 = 1000.0, "1", [1000.0, 1000.0], Defined;
-    /// How sure souring is by warmth alone.
-    HOT_PROBABILITY: f64 = 0.8, "1", [0.27, 1.0], Chosen;
-    /// How sure souring is by warmth and refusal.
-    REFUSED_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    /// What warmth that nothing else explains adds to the logarithm of the odds: sound syrup is as warm
+    /// one time in twenty of sour syrup's.
+    HOT_LOG_ODDS: f64 = 3.5, "1", [1.2, 11.0], Chosen;
+    /// Warmth takes no more than the first off the logarithm of the odds, and adds no more than the
+    /// second.
+    HEAT_LOG_ODDS: [f64; 2] = [-1.5, 4.0], "1", [-4.5, 12.0], Chosen;
+    /// What a rise of the level adds to the logarithm of the odds: comb in a sensor's sight lifts its
+    /// level too.
+    FOAM_LOG_ODDS: f64 = 3.2, "1", [1.1, 9.6], Chosen;
+    /// What an appetite that falls adds to the logarithm of the odds, and what one that does not takes
+    /// off: colonies stop for many reasons.
+    REFUSED_LOG_ODDS: [f64; 2] = [1.5, -0.5], "1", [-1.5, 4.5], Chosen;
+    /// By chance a level moves by so many times the noise of half an hour in three hours of a day.
+    STEP_SDS: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    /// Foam rises by less than this share of the whole in three hours; what is poured comes at once.
+    FOAM_AT_ONCE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    /// Odds that are said are so many times those of all signs together: signs have causes in common
+    /// (measured).
+    SAID_ODDS: f64 = 0.6, "1", [0.2, 1.8], Measured;
+    /// Two thresholds of warmth lie at least so far apart, K.
+    LEAST_SPAN_K: f64 = 0.1, "K", [0.033, 0.3], Chosen;
+    /// The flag closes below this probability.
+    CLOSE_PROBABILITY: f64 = 0.15, "1", [0.05, 0.45], Chosen;
     /// A fill pours at least this, l.
     LEAST_POURED_L: f64 = 0.1, "l", [0.033, 0.3], Chosen;
     /// Syrup of which less than this share of the capacity is left takes the age of the next fill.
@@ -167,6 +184,8 @@ enum Shown {
     Hot,
     /// Taken less and less, and warmer than it should be.
     RefusedWarm,
+    /// Taken less and less.
+    Refused,
     /// Lifted by foam.
     Foaming,
 }
@@ -183,8 +202,12 @@ impl Watch<'_> {
                 .feeder_flag(FlagKind::Souring, self.at, *episode, details);
             flags.push(flag);
         }
-        let shown = found.into_iter().filter(|s| self.shown(s.opened).is_some());
-        shown.collect()
+        // Taking less is no reason to take less.
+        let reasons = found.into_iter().filter(|s| {
+            let shown = self.shown(s.opened);
+            shown.is_some_and(|shown| shown != Shown::Refused)
+        });
+        reasons.collect()
     }
 
     fn vote(&self, k: usize) -> Vote {
@@ -192,19 +215,19 @@ impl Watch<'_> {
         let parameters = &self.context.parameters(self.at.0).souring;
         let least_l = LEAST_SHARE * self.context.feeder(h, f).capacity_l;
         let left = food_reserves::left(self.context, h, f, k);
-        let nothing = left < CLOSE_OF_LEAST * least_l || self.feeder.filled[k].is_none();
+        let known = self.feeder.sensed && self.feeder.filled[k].is_some();
+        let nothing = left < CLOSE_OF_LEAST * least_l || !known;
         if nothing || self.exclusions.off(self.context, h, f, k) {
             return Vote::Close;
         }
-        let risk = self.risk(k);
-        let shown = self.shown(k).is_some();
-        let safe = risk < parameters.close_risk && !shown;
+        let probability = self.probability(k);
+        let safe = probability < CLOSE_PROBABILITY || self.risk(k) < parameters.close_risk;
         let unseen = self.feeder.sensed && self.feeder.filtered[k].age > PER_DAY;
         if safe {
             Vote::Close
         } else if unseen || left < least_l {
             Vote::Keep
-        } else if risk > parameters.open_risk || shown {
+        } else if probability > parameters.open_risk {
             Vote::Open
         } else {
             Vote::Keep
@@ -215,27 +238,70 @@ impl Watch<'_> {
         risk(&self.context.parameters(self.at.0).souring, self.aged[k])
     }
 
+    /// By age, warmth, appetite and foam together.
+    fn probability(&self, k: usize) -> f64 {
+        let (h, f) = self.at;
+        let risk = self.risk(k);
+        if self.blind(k) {
+            return risk;
+        }
+        let parameters = &self.context.parameters(h).souring;
+        let risk = risk.max(parameters.shown_risk);
+        let mut odds = (risk / (1.0 - risk).max(1e-6)).ln();
+        if !self.heat[k].is_nan() {
+            let span = (parameters.hot_kelvin - parameters.warm_kelvin).max(LEAST_SPAN_K);
+            let hot = (self.heat[k] - parameters.warm_kelvin) / span;
+            odds += (HOT_LOG_ODDS * hot).clamp(HEAT_LOG_ODDS[0], HEAT_LOG_ODDS[1]);
+        }
+        if self.likes(k) {
+            let [falls, stays] = REFUSED_LOG_ODDS;
+            odds += match refused(self.context, h, f, k) {
+                Some(true) => falls,
+                Some(false) => stays,
+                None => 0.0,
+            };
+            if self.foams(k) {
+                odds += FOAM_LOG_ODDS;
+            }
+        }
+        1.0 / (1.0 + (-odds).exp())
+    }
+
+    /// Whether no sensor tells of the syrup's state.
+    fn blind(&self, k: usize) -> bool {
+        let (h, f) = self.at;
+        let fresh = self.feeder.changed[k].is_none_or(|at| k - at < nodes(FRESH_HOURS));
+        fresh || !self.feeder.sensed || self.exclusions.level(self.context, h, f, k)
+    }
+
+    /// Whether a colony would take sound syrup: it is warm, and no flow is on.
+    fn likes(&self, k: usize) -> bool {
+        let at = self.context.signals.grid.time(k);
+        let flows = self.flow.iter().any(|episode| episode.holds_at(at));
+        !flows && !self.easy[k].is_nan() && self.easy[k] > WARM_EASE
+    }
+
+    /// The strongest sign that sensors show.
     fn shown(&self, k: usize) -> Option<Shown> {
-        let (context, (h, f), feeder) = (self.context, self.at, self.feeder);
+        let (context, (h, f)) = (self.context, self.at);
         let parameters = &context.parameters(h).souring;
-        let blind = self.exclusions.level(context, h, f, k) || !feeder.sensed;
-        let fresh = feeder.changed[k].is_none_or(|at| k - at < nodes(FRESH_HOURS));
-        if blind || fresh {
+        if self.blind(k) {
             return None;
         }
         if self.heat[k] > parameters.hot_kelvin {
             return Some(Shown::Hot);
         }
-        if self.easy[k].is_nan() || self.easy[k] < WARM_EASE {
+        if !self.likes(k) {
             return None;
         }
-        if self.risk(k) > parameters.shown_risk && self.foams(k) {
+        if self.foams(k) {
             return Some(Shown::Foaming);
         }
-        let at = context.signals.grid.time(k);
-        let flows = self.flow.iter().any(|episode| episode.holds_at(at));
-        let warm = self.heat[k] > parameters.warm_kelvin;
-        (!flows && warm && refused(context, h, f, k)).then_some(Shown::RefusedWarm)
+        let refused = refused(context, h, f, k) == Some(true);
+        if refused && self.heat[k] > parameters.warm_kelvin {
+            return Some(Shown::RefusedWarm);
+        }
+        refused.then_some(Shown::Refused)
     }
 
     fn foams(&self, k: usize) -> bool {
@@ -263,7 +329,10 @@ impl Watch<'_> {
         }
         let now = self.levels[k];
         let litres = now - self.levels[k - apart];
-        if litres.is_nan() {
+        let hours = FeederSignals::LEVEL_NODES;
+        let steps = (from + hours..=k).map(|k| feeder.level(k) - feeder.level(k - hours));
+        let steepest = steps.fold(0.0, f64::max);
+        if litres.is_nan() || steepest > FOAM_AT_ONCE * litres + STEP_SDS * feeder.noise_l {
             return None;
         }
         let density = kg_per_litre(feeder.strength[k]);
@@ -302,27 +371,23 @@ impl Watch<'_> {
         .with("best", BEST, Measure::Temperature)
         .with_estimate("sour", half, Measure::Days);
         let warmer = Estimate::normal(self.heat[k], HEAT_SD);
-        let (evidence, probability) = match self.shown(k) {
-            Some(Shown::Hot) => (
-                aged.and(" It is {warmer} warmer than the yard's other feeders make it."),
-                HOT_PROBABILITY,
-            ),
-            Some(Shown::RefusedWarm) => (
-                aged.and(" The colony takes less and less of it, and it is {warmer} warmer than the yard's other feeders make it."),
-                REFUSED_PROBABILITY,
-            ),
+        let evidence = match self.shown(k) {
+            Some(Shown::Hot) => {
+                aged.and(" It is {warmer} warmer than the yard's other feeders make it.")
+            }
+            Some(Shown::RefusedWarm) => aged.and(" The colony takes less and less of it, and it is {warmer} warmer than the yard's other feeders make it."),
+            Some(Shown::Refused) => aged.and(" The colony takes less and less of it, though it is warm enough."),
             Some(Shown::Foaming) => {
                 let risen = self.rise(k).map_or(f64::NAN, |(litres, _)| litres);
                 let risen = Estimate::normal(risen, FOAM_NOISE * feeder.noise_l);
                 let said = " Its level rose by {risen} in a day though nobody poured: foam.";
-                let aged = aged.and(said);
-                (
-                    aged.with_estimate("risen", risen, Measure::Volume),
-                    FOAM_PROBABILITY,
-                )
+                aged.and(said).with_estimate("risen", risen, Measure::Volume)
             }
-            None => (aged, self.risk(k)),
+            None => aged,
         };
+        let odds = self.probability(k);
+        let odds = odds / (1.0 - odds).max(1e-6) * SAID_ODDS;
+        let probability = odds / (1.0 + odds);
         Details {
             severity: Severity::Warning,
             probability,
@@ -367,8 +432,9 @@ fn age(context: &RuleContext<'_>, h: usize, f: usize) -> Vec<f64> {
         .collect()
 }
 
-/// Whether the last day's uptake is well below the one of the days before.
-fn refused(context: &RuleContext<'_>, h: usize, f: usize, k: usize) -> bool {
+/// Whether the last day's uptake is well below the one of the days before; `None` where that can't be
+/// said.
+fn refused(context: &RuleContext<'_>, h: usize, f: usize, k: usize) -> Option<bool> {
     let day = PER_DAY;
     let now = uptake(context, h, f, k, day);
     let before = (2..=4).filter_map(|d| {
@@ -378,7 +444,8 @@ fn refused(context: &RuleContext<'_>, h: usize, f: usize, k: usize) -> bool {
     });
     let most = before.fold(f64::NAN, f64::max);
     let capacity = context.feeder(h, f).capacity_l;
-    most > REFUSED_LEAST_SHARE * capacity && now < REFUSED_SHARE * most
+    let known = !now.is_nan() && most > REFUSED_LEAST_SHARE * capacity;
+    known.then_some(now < REFUSED_SHARE * most)
 }
 
 /// The median level of the half day before each node, l; NaN where too little of it was seen.

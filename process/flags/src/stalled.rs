@@ -18,8 +18,8 @@ larder_estimate::numbers! { "flags.stalled":
     WARM_BEFORE_HOURS: f64 = 14.0, "h", [4.7, 42.0], Chosen;
     /// A stall is over when syrup has been taken again for so long, hours.
     CLOSE_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
-    /// How sure a stall is.
-    PROBABILITY: f64 = 0.75, "1", [0.25, 1.0], Chosen;
+    /// How sure a stall is (measured).
+    PROBABILITY: f64 = 0.62, "1", [0.21, 1.0], Measured;
     /// A feeder that rests where it rested before it was filled stands at its floor: so close, as a
     /// share of the capacity.
     FLOOR_SHARE: f64 = 0.04, "1", [0.013, 0.12], Chosen;

@@ -18,7 +18,7 @@ use larder_syrup::physics::kg_per_litre;
 
 larder_estimate::numbers! { "flags.signals.feeder":
     /// Nodes in three hours.
-    LEVEL_NODES: usize = 6, "1", [2.0, 18.0], Chosen;
+    pub(super) LEVEL_NODES: usize = 6, "1", [2.0, 18.0], Chosen;
     /// No node's litres are better than this.
     LEAST_NOISE_L: f64 = 0.002, "l", [0.00067, 0.006], Chosen;
 }

@@ -82,6 +82,9 @@ pub struct FeederSignals {
 }
 
 impl FeederSignals {
+    /// Nodes that a level is the mean of.
+    pub(crate) const LEVEL_NODES: usize = feeder::LEVEL_NODES;
+
     /// The mean level of the last three hours, l; NaN where it was hardly seen.
     pub fn level(&self, k: usize) -> f64 {
         self.levels[k]
