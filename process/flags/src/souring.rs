@@ -69,7 +69,7 @@ larder_estimate::numbers! { "flags.souring":
     HOT_LOG_ODDS: f64 = 3.5, "1", [1.2, 11.0], Chosen;
     /// Warmth takes no more than the first off the logarithm of the odds, and adds no more than the
     /// second.
-    HEAT_LOG_ODDS: [f64; 2] = [-1.5, 4.0], "1", [-4.5, 12.0], Chosen;
+    HEAT_LOG_ODDS: [f64; 2] = [-1.0, 4.0], "1", [-3.0, 12.0], Chosen;
     /// What a rise of the level adds to the logarithm of the odds: comb in a sensor's sight lifts its
     /// level too.
     FOAM_LOG_ODDS: f64 = 3.2, "1", [1.1, 9.6], Chosen;
@@ -77,12 +77,14 @@ larder_estimate::numbers! { "flags.souring":
     /// off: colonies stop for many reasons.
     REFUSED_LOG_ODDS: [f64; 2] = [1.5, -0.5], "1", [-1.5, 4.5], Chosen;
     /// By chance a level moves by so many times the noise of half an hour in three hours of a day.
-    STEP_SDS: f64 = 2.0, "1", [0.67, 6.0], Chosen;
+    STEP_SDS: f64 = 3.0, "1", [1.0, 9.0], Chosen;
     /// Foam rises by less than this share of the whole in three hours; what is poured comes at once.
     FOAM_AT_ONCE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
     /// Odds that are said are so many times those of all signs together: signs have causes in common
     /// (measured).
     SAID_ODDS: f64 = 0.6, "1", [0.2, 1.8], Measured;
+    /// Strong signs are at least so sure before they are said (see `SAID_ODDS`).
+    STRONG_PROBABILITY: f64 = 0.65, "1", [0.22, 1.0], Chosen;
     /// Two thresholds of warmth lie at least so far apart, K.
     LEAST_SPAN_K: f64 = 0.1, "K", [0.033, 0.3], Chosen;
     /// The flag closes below this probability.
@@ -221,13 +223,15 @@ impl Watch<'_> {
             return Vote::Close;
         }
         let probability = self.probability(k);
-        let safe = probability < CLOSE_PROBABILITY || self.risk(k) < parameters.close_risk;
+        let strong = self.strong(k);
+        let safe =
+            !strong && (probability < CLOSE_PROBABILITY || self.risk(k) < parameters.close_risk);
         let unseen = self.feeder.sensed && self.feeder.filtered[k].age > PER_DAY;
         if safe {
             Vote::Close
         } else if unseen || left < least_l {
             Vote::Keep
-        } else if probability > parameters.open_risk {
+        } else if probability > parameters.open_risk || strong {
             Vote::Open
         } else {
             Vote::Keep
@@ -265,6 +269,18 @@ impl Watch<'_> {
             }
         }
         1.0 / (1.0 + (-odds).exp())
+    }
+
+    /// Whether a sign shows that opens the flag at whatever age.
+    fn strong(&self, k: usize) -> bool {
+        match self.shown(k) {
+            Some(Shown::Hot | Shown::RefusedWarm) => true,
+            Some(Shown::Foaming) => {
+                let parameters = &self.context.parameters(self.at.0).souring;
+                self.risk(k) > parameters.shown_risk
+            }
+            Some(Shown::Refused) | None => false,
+        }
     }
 
     /// Whether no sensor tells of the syrup's state.
@@ -385,7 +401,12 @@ impl Watch<'_> {
             }
             None => aged,
         };
-        let odds = self.probability(k);
+        let least = if self.strong(k) {
+            STRONG_PROBABILITY
+        } else {
+            0.0
+        };
+        let odds = self.probability(k).max(least);
         let odds = odds / (1.0 - odds).max(1e-6) * SAID_ODDS;
         let probability = odds / (1.0 + odds);
         Details {

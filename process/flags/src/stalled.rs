@@ -80,7 +80,8 @@ pub(super) fn raise(
                 Vote::Close
             } else if easy[k] > parameters.ease
                 && easy[k.saturating_sub(nodes(WARM_BEFORE_HOURS))] > parameters.ease
-                && outlook.least() > CLEAR_SDS * sd_l
+                && expected > CLEAR_SDS * sd_l
+                && outlook.least() > sd_l
                 && taken < parameters.share * capacity
                 && taken + sd_l < parameters.resumed * expected
                 && !rose(feeder, k, sd_l)
