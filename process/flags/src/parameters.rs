@@ -162,7 +162,7 @@ thresholds! {
     /// Not taking it though they could.
     stalled: Stalled {
         /// The day's mean ease of taking must be above this (see [`Cold`]).
-        ease = 0.45, "/", "chosen";
+        ease = 0.4, "/", "chosen";
         /// Uptake is looked at over so many hours.
         hours = 28.0, "h", "chosen";
         /// A colony stalls that takes less than this share of the capacity in that time: next to nothing.
