@@ -36,7 +36,9 @@ larder_estimate::numbers! { "flags.displaced":
     HELD_SHARE: f64 = 0.04, "1", [0.02, 0.08], Chosen;
     /// Without a sensor not better than to this share of the capacity.
     UNSEEN_SHARE: f64 = 0.12, "1", [0.1, 0.4], Chosen;
-    /// And not better than this, kg.
+    /// And with this share of a chance it is anything that fits in: notes are missing, and appetites differ.
+    DOUBT: f64 = 0.4, "1", [0.1, 0.7], Chosen;
+    /// What a feeder held is not known better than to this, kg.
     HELD_KG: f64 = 0.06, "kg", [0.03, 0.15], Chosen;
     /// A normal distribution is close to a logistic one that is so many times as steep.
     LOGISTIC: f64 = 1.702, "1", [1.7, 1.71], Defined;
@@ -109,6 +111,8 @@ larder_estimate::numbers! { "flags.displaced":
     FLOOR_SHARE: f64 = 0.06, "1", [0.03, 0.12], Chosen;
     /// Far ground lies so far below the floor, m: offsets, dew and a floor that gives way explain less.
     FAR_M: f64 = 0.08, "m", [0.04, 0.2], Chosen;
+    /// A sensor that shows litres shows far ground as so much less than nothing, as a share of the capacity.
+    FAR_SHARE: f64 = 0.3, "1", [0.15, 0.6], Chosen;
     /// A cell without its feeder shows less than nothing by at least this share of what a light one weighs.
     CELL_SHARE: f64 = 0.9, "1", [0.6, 1.0], Chosen;
     /// A level is at the floor that lies less than this off it besides, l.
@@ -139,8 +143,10 @@ pub(super) fn raise(context: &RuleContext<'_>, flags: &mut Vec<Flag>) -> Vec<Vec
     let mut all: Vec<Vec<Vec<Episode>>> = Vec::with_capacity(context.input.hives.len());
     for (h, hive) in context.input.hives.iter().enumerate() {
         let mut of_hive = vec![Vec::new(); hive.feeders.len()];
-        for (f, episodes) in of_hive.iter_mut().enumerate() {
-            for found in find(context, h, f) {
+        let candidates = (0..hive.feeders.len()).map(|f| candidates(context, h, f));
+        let candidates = one_feeder_a_step(candidates.collect());
+        for (f, (episodes, candidates)) in of_hive.iter_mut().zip(candidates).enumerate() {
+            for found in one_after_another(candidates) {
                 episodes.push(found.episode);
                 let details = found.details(context, h, f);
                 flags.push(context.feeder_flag(
@@ -222,29 +228,54 @@ impl Found {
     }
 }
 
-fn find(context: &RuleContext<'_>, h: usize, f: usize) -> Vec<Found> {
+/// All that looks like a fall of one feeder.
+fn candidates(context: &RuleContext<'_>, h: usize, f: usize) -> Vec<Found> {
     let judged: Vec<&Judged> = context.judged[h][f].iter().collect();
-    let mut candidates = Vec::new();
+    let mut found = from_level(context, h, f, &judged);
     if context.feeder(h, f).on_scale {
         let steps = &context.analysis.hives[h].scale.steps;
         let falls = steps
             .iter()
             .filter(|step| step.kg < 0.0 && step.sharp_share >= SHARP_SHARE);
-        candidates.extend(falls.filter_map(|step| from_step(context, h, f, step, &judged)));
+        found.extend(falls.filter_map(|step| from_step(context, h, f, step, &judged)));
     }
-    candidates.extend(from_level(context, h, f, &judged));
+    found
+}
+
+/// A step is one feeder: of those that it may be the likeliest.
+fn one_feeder_a_step(mut hive: Vec<Vec<Found>>) -> Vec<Vec<Found>> {
+    for f in 0..hive.len() {
+        let (before, rest) = hive.split_at_mut(f);
+        let Some((own, behind)) = rest.split_first_mut() else {
+            continue;
+        };
+        let likelier = |found: &Found, other: &Found, first: bool| {
+            let one = other.step_kg.is_some() && other.fell == found.fell;
+            one && (other.probability > found.probability
+                || first && other.probability >= found.probability)
+        };
+        own.retain(|found| {
+            found.step_kg.is_none()
+                || !before.iter().flatten().any(|o| likelier(found, o, true))
+                    && !behind.iter().flatten().any(|o| likelier(found, o, false))
+        });
+    }
+    hive
+}
+
+/// One fall, one flag: until it is back nothing can fall.
+fn one_after_another(mut candidates: Vec<Found>) -> Vec<Found> {
     candidates.sort_by_key(|found| found.episode.from);
-    // One fall, one flag: until it is back nothing can fall.
-    let mut found: Vec<Found> = Vec::new();
+    let mut kept: Vec<Found> = Vec::new();
     for new in candidates {
-        let free = found
+        let free = kept
             .last()
             .is_none_or(|last| last.episode.until.is_some_and(|until| until <= new.fell));
         if free {
-            found.push(new);
+            kept.push(new);
         }
     }
-    found
+    kept
 }
 
 /// From odds as a logarithm.
@@ -269,7 +300,10 @@ fn by_size(
     let excess = kg - syrup;
     let most = capacity_l * held.kg_per_litre + heavy;
     let below = |x: f64| 1.0 / (1.0 + (-LOGISTIC * x / sd).exp());
-    let fall = (below(excess - light) - below(excess - heavy)) / (heavy - light);
+    let known = (below(excess - light) - below(excess - heavy)) / (heavy - light);
+    // Where no sensor watches, what was reckoned may be wrong altogether.
+    let doubt = if held.sensed { 0.0 } else { DOUBT };
+    let fall = (1.0 - doubt) * known + doubt / (most - light);
     let dumped = below(excess) * (1.0 - below(excess)) * LOGISTIC / sd;
     let other = 1.0 / (kg * (HANDS_KG[1] / HANDS_KG[0]).ln());
     let by_hands = hands[0] * dumped + hands[1] * fall + hands[2] * other;
@@ -286,6 +320,7 @@ fn tares(parameters: &Displaced, capacity_l: f64) -> [f64; 2] {
 
 /// What was in a feeder.
 struct Held {
+    sensed: bool,
     litres: f64,
     litres_sd: f64,
     kg_per_litre: f64,
@@ -302,6 +337,7 @@ impl Held {
             UNSEEN_SHARE * context.feeder(h, f).capacity_l
         };
         Some(Self {
+            sensed,
             litres: food_reserves::left(context, h, f, k).max(0.0),
             litres_sd: food_reserves::left_sd(context, h, f, k).max(least_sd),
             kg_per_litre: kg_per_litre(context.signals.hives[h].feeders[f].strength[k]),
@@ -551,14 +587,15 @@ fn is_outside(context: &RuleContext<'_>, h: usize, f: usize, reading: &Judged) -
     let level = &context.input.hives[h].feeders[f].levels[reading.sensor];
     let per_unit = litres_per_unit(level.geometry(), 0.0, kg_per_litre(None));
     let below = -reading.litres / per_unit;
-    if matches!(level.geometry(), Geometry::FeederWeight) {
-        let [light, heavy] = tares(
-            &context.parameters(h).displaced,
-            context.feeder(h, f).capacity_l,
-        );
-        return (CELL_SHARE * light..=heavy).contains(&below);
+    let capacity_l = context.feeder(h, f).capacity_l;
+    match level.geometry() {
+        Geometry::FeederWeight => {
+            let [light, heavy] = tares(&context.parameters(h).displaced, capacity_l);
+            (CELL_SHARE * light..=heavy).contains(&below)
+        }
+        Geometry::Volume => below > FAR_SHARE * capacity_l,
+        _ => below > FAR_M,
     }
-    below > FAR_M
 }
 
 /// Spells in which the level was elsewhere from one reading on and did not come back.
