@@ -57,7 +57,7 @@ larder_estimate::numbers! { "flags.sensor_fault.drift":
     /// What left the feeder explains an odd loss from this share of it on.
     LEAK_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
     /// How sure a drift upwards is.
-    PROBABILITY_UP: f64 = 0.7, "1", [0.2, 1.0], Chosen;
+    PROBABILITY_UP: f64 = 0.85, "1", [0.2, 1.0], Chosen;
     /// How sure a drift downwards is.
     PROBABILITY_DOWN: f64 = 0.5, "1", [0.2, 1.0], Chosen;
 }

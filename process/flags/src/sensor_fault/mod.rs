@@ -1,6 +1,7 @@
 //! A device's values can't be right: stuck, out of range, jumping between two echoes, drifting.
 
 pub(crate) mod absurd;
+pub(crate) mod below;
 pub(crate) mod calm;
 pub(crate) mod clock;
 pub(crate) mod drift;
@@ -13,6 +14,7 @@ pub(super) use judged::{Judged, judge_level};
 
 use super::{Details, Episode, RuleContext, SensorFaults, merged};
 use absurd::{Reading, absurd};
+use below::below_floor;
 use drift::scale_drift;
 use excursions::Marked;
 use larder_domain::{Assignment, DeviceId, Evidence, Flag, FlagKind, Sample, Severity, Timestamp};
@@ -27,7 +29,7 @@ use stuck::{Beside, stuck};
 
 larder_estimate::numbers! { "flags.sensor_fault":
     /// A feeder that goes so long after a fault began explains it, hours.
-    GAP_HOURS: std::ops::Range<f64> = 0.0..2.0, "h", [0.0, 6.0], Chosen;
+    GAP_HOURS: std::ops::Range<f64> = 0.0..4.0, "h", [0.0, 6.0], Chosen;
     /// A level is elsewhere that lies this share of the capacity off.
     AWAY_SHARE: f64 = 0.05, "1", [0.02, 0.2], Chosen;
     /// A level is elsewhere that lies so many times its noise off.
@@ -282,7 +284,10 @@ fn of_level(
     let noise = context.analysis.hives[h].feeders[f].level.series.noise_sd;
     let least = (AWAY_SHARE * capacity_l).max(AWAY_SDS * noise);
     let limit = excursions::limit(seen.iter().copied(), least);
-    let valued = judged.iter().map(|j| (j.time, j.litres, j.absurd));
+    let levels: Vec<f64> = judged.iter().map(|j| j.litres).collect();
+    let below = below_floor(&levels, level.geometry(), capacity_l, noise);
+    let valued = judged.iter().zip(below);
+    let valued = valued.map(|(j, below)| (j.time, j.litres, j.absurd || below));
     let readings = put_together(valued.collect(), &[], limit, coarse(level.samples));
     found.extend(absurd(parameters, &readings, &name, "l"));
     found

@@ -3,18 +3,22 @@
 use super::super::signals::nodes;
 use super::super::{Episode, RuleContext, Vote, episodes};
 use super::Suspicion;
-use larder_domain::{Evidence, Measure};
+use larder_domain::{Evidence, Geometry, Measure};
+use larder_estimate::series::level::litres_per_unit;
 use larder_syrup::Estimate;
+use larder_syrup::physics::kg_per_litre;
 
 larder_estimate::numbers! { "flags.sensor_fault.rising":
     /// A steady rise of a level is looked for over so many hours.
-    RISE_HOURS: f64 = 12.0, "h", [4.0, 36.0], Chosen;
+    RISE_HOURS: f64 = 24.0, "h", [4.0, 36.0], Chosen;
     /// A level is the mean of so many nodes.
     MEAN_NODES: usize = 6, "1", [2.0, 18.0], Chosen;
     /// A level drifts when it rises steadily by this share of the capacity.
-    RISE_SHARE: f64 = 0.08, "1", [0.027, 0.24], Chosen;
+    RISE_SHARE: f64 = 0.05, "1", [0.027, 0.24], Chosen;
+    /// Foam lifts a level by no more than this in that time, m.
+    FOAM_M: f64 = 0.005, "m", [0.003, 0.012], Chosen;
     /// How sure a drift is.
-    PROBABILITY: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    PROBABILITY: f64 = 0.8, "1", [0.2, 1.0], Chosen;
     /// A steady rise has at least this share in each half.
     HALF_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
     /// A drift of a level closes below this share of the rise that opens it.
@@ -72,7 +76,15 @@ pub(super) fn level_drift(context: &RuleContext<'_>, h: usize, f: usize) -> Vec<
             f64::NAN
         }
     };
-    let limit = (RISE_SHARE * capacity).max(RISE_SDS * feeder.noise_l);
+    let foam = levels.first().map_or(0.0, |level| match level.geometry() {
+        Geometry::Distance { .. } | Geometry::Depth { .. } => {
+            FOAM_M * litres_per_unit(level.geometry(), capacity / 2.0, kg_per_litre(None))
+        }
+        Geometry::Volume | Geometry::FeederWeight => 0.0,
+    });
+    let limit = (RISE_SHARE * capacity)
+        .max(foam)
+        .max(RISE_SDS * feeder.noise_l);
     let votes = (0..=signals.last).map(|k| {
         let vote = match rise(k) {
             up if up > limit => Vote::Open,

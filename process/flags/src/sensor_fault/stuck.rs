@@ -13,12 +13,12 @@ use larder_estimate::series::runs::{Repeats, same};
 
 larder_estimate::numbers! { "flags.sensor_fault.stuck":
     /// How often an instrument gets stuck, times in a month.
-    STUCK_A_MONTH: f64 = 0.02, "1", [0.002, 0.1], Chosen;
+    STUCK_A_MONTH: f64 = 0.03, "1", [0.002, 0.1], Chosen;
     /// How often the thing measured comes to rest where it was busy before, times in a month: a cold spell,
     /// a colony that stops.
     RESTS_A_MONTH: f64 = 0.3, "1", [0.1, 2.0], Chosen;
     /// From this probability on a value is told to be stuck.
-    TOLD_FROM: f64 = 0.85, "1", [0.7, 0.99], Chosen;
+    TOLD_FROM: f64 = 0.9, "1", [0.7, 0.99], Chosen;
     /// Changing again for so long, hours, it is over.
     CLOSE_HOURS: f64 = 3.0, "h", [0.5, 12.0], Chosen;
     /// So many changes must lie behind a run for it to be over.
