@@ -6,7 +6,7 @@
 //! a visit to the yard for hands. A keeper who tips syrup out leaves the feeder: the step is the syrup alone.
 
 use super::parameters::Displaced;
-use super::sensor_fault::Judged;
+use super::sensor_fault::{Judged, drifting_scale};
 use super::{Details, Episode, RuleContext, food_reserves};
 use larder_domain::{Evidence, Flag, FlagKind, Geometry, Measure, Severity, Timestamp};
 use larder_estimate::events::ChangeKind;
@@ -100,7 +100,7 @@ larder_estimate::numbers! { "flags.displaced":
     /// A step of this on another hive is hands, kg.
     HAND_STEP_KG: f64 = 0.3, "kg", [0.25, 1.0], Chosen;
     /// Where the level went is said by the readings of so long behind, hours, beside a scale.
-    LOOK_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
+    LOOK_HOURS: f64 = 0.75, "h", [0.33, 3.0], Chosen;
     /// And by at least so many of them.
     LEAST_READINGS: usize = 3, "1", [2.0, 6.0], Chosen;
     /// Without a scale the level must have been elsewhere for so long, hours.
@@ -143,7 +143,8 @@ pub(super) fn raise(context: &RuleContext<'_>, flags: &mut Vec<Flag>) -> Vec<Vec
     let mut all: Vec<Vec<Vec<Episode>>> = Vec::with_capacity(context.input.hives.len());
     for (h, hive) in context.input.hives.iter().enumerate() {
         let mut of_hive = vec![Vec::new(); hive.feeders.len()];
-        let candidates = (0..hive.feeders.len()).map(|f| candidates(context, h, f));
+        let drifts = drifting_scale(context, h);
+        let candidates = (0..hive.feeders.len()).map(|f| candidates(context, h, f, &drifts));
         let candidates = one_feeder_a_step(candidates.collect());
         for (f, (episodes, candidates)) in of_hive.iter_mut().zip(candidates).enumerate() {
             for found in one_after_another(candidates) {
@@ -229,7 +230,7 @@ impl Found {
 }
 
 /// All that looks like a fall of one feeder.
-fn candidates(context: &RuleContext<'_>, h: usize, f: usize) -> Vec<Found> {
+fn candidates(context: &RuleContext<'_>, h: usize, f: usize, drifts: &[Episode]) -> Vec<Found> {
     let judged: Vec<&Judged> = context.judged[h][f].iter().collect();
     let mut found = from_level(context, h, f, &judged);
     if context.feeder(h, f).on_scale {
@@ -237,7 +238,12 @@ fn candidates(context: &RuleContext<'_>, h: usize, f: usize) -> Vec<Found> {
         let falls = steps
             .iter()
             .filter(|step| step.kg < 0.0 && step.sharp_share >= SHARP_SHARE);
-        found.extend(falls.filter_map(|step| from_step(context, h, f, step, &judged)));
+        let steps = falls.filter_map(|step| from_step(context, h, f, step, &judged));
+        // A scale that drifts comes back at once, and nobody lost anything.
+        let believed = |found: &Found| {
+            found.level.is_some() || !drifts.iter().any(|drift| drift.holds_at(found.fell))
+        };
+        found.extend(steps.filter(believed));
     }
     found
 }

@@ -114,6 +114,12 @@ pub(super) fn raise(
     faults
 }
 
+/// When a hive's scale was known to drift.
+pub(super) fn drifting_scale(context: &RuleContext<'_>, h: usize) -> Vec<Episode> {
+    let drifts = scale_drift(context, h);
+    drifts.iter().map(|drift| drift.episode).collect()
+}
+
 /// A feeder that went within the hours before or behind explains a fault's first readings.
 fn close_before(displaced: &Episode, fault: &Episode) -> bool {
     let gap = displaced.from.hours_since(fault.from);
