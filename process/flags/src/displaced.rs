@@ -100,7 +100,7 @@ larder_estimate::numbers! { "flags.displaced":
     /// A step of this on another hive is hands, kg.
     HAND_STEP_KG: f64 = 0.3, "kg", [0.25, 1.0], Chosen;
     /// Where the level went is said by the readings of so long behind, hours, beside a scale.
-    LOOK_HOURS: f64 = 0.75, "h", [0.33, 3.0], Chosen;
+    LOOK_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
     /// And by at least so many of them.
     LEAST_READINGS: usize = 3, "1", [2.0, 6.0], Chosen;
     /// Without a scale the level must have been elsewhere for so long, hours.

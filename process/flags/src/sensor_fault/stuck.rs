@@ -30,9 +30,17 @@ larder_estimate::numbers! { "flags.sensor_fault.stuck":
     /// A level that did not move for so long before a keeper noted a fill and behind it does not see it,
     /// hours: notes are often late.
     POURED_HOURS: f64 = 6.0, "h", [3.0, 12.0], Chosen;
-    /// So many runs of an idle thing say what the instrument shows then; before, nothing is held against it:
-    /// a float may lie on the floor for weeks.
-    IDLE_RUNS: usize = 20, "1", [5.0, 50.0], Chosen;
+    /// So many runs say what the instrument is like; before, nothing is held against it: a coarse one may show
+    /// the same for days, and a float lies on the floor for weeks.
+    KNOWN_RUNS: usize = 20, "1", [5.0, 50.0], Chosen;
+    /// A change of more than so many of a converter's least steps is more than one.
+    ONE_STEP: f64 = 1.5, "1", [1.2, 1.9], Chosen;
+    /// A converter is coarse that changes by more than one step in no more than this share of its changes.
+    COARSE_SHARE: f64 = 0.03, "1", [0.01, 0.1], Chosen;
+    /// So many larger changes are fills and no noise.
+    FILLS: usize = 3, "1", [1.0, 6.0], Chosen;
+    /// In the middle of a coarse step a value is followed by itself so often.
+    COARSE_REST: f64 = 0.998, "1", [0.99, 0.9995], Chosen;
     /// How sure a level is stuck that did not see what was noted: notes can be of another hive.
     PROBABILITY_POURED: f64 = 0.8, "1", [0.5, 0.95], Chosen;
 }
@@ -60,6 +68,7 @@ pub(super) fn stuck(
     // What it is like over something that changes, and when that is idle.
     let mut own = [Repeats::default(); 2];
     let mut run = Run::default();
+    let mut steps = Steps::default();
     let mut probability = vec![0.0; samples.len()];
     let mut changes = 0;
     let mut unseen: Option<usize> = None;
@@ -67,8 +76,12 @@ pub(super) fn stuck(
     for (i, sample) in samples.iter().enumerate() {
         let repeats = i > 0 && same(sample.value, samples[i - 1].value);
         if repeats {
-            run.goes_on(&own[usize::from(run.idle)], (beside.busy)(i));
+            let busy = (beside.busy)(i);
+            run.goes_on(&own[usize::from(run.idle)], busy, steps.are_coarse());
         } else {
+            if i > 0 {
+                steps.take((sample.value - samples[i - 1].value).abs());
+            }
             own[usize::from(run.idle)].ended(run.length, run.told);
             changes = if run.length > CLOSE_CHANGES {
                 0
@@ -96,7 +109,7 @@ pub(super) fn stuck(
         let dry = run.idle && sample.value.abs() < f64::EPSILON;
         let told = !dry
             && lasted >= hours
-            && ((sure >= TOLD_FROM && (!run.idle || like.runs() >= IDLE_RUNS)) || unseen.is_some());
+            && ((sure >= TOLD_FROM && like.runs() >= KNOWN_RUNS) || unseen.is_some());
         run.told |= told;
         let vote = match () {
             () if told => Vote::Open,
@@ -128,6 +141,41 @@ fn run_hours(samples: &[Sample], i: usize) -> f64 {
     let equal = before.take_while(|s| same(s.value, samples[i].value));
     let since = equal.last().unwrap_or(&samples[i]).time;
     samples[i].time.hours_since(since)
+}
+
+/// How far an instrument's values change when they do.
+#[derive(Clone, Copy, Debug, Default)]
+struct Steps {
+    least: Option<f64>,
+    changes: usize,
+    larger: usize,
+}
+
+impl Steps {
+    fn take(&mut self, change: f64) {
+        if change <= f64::EPSILON {
+            return;
+        }
+        let least = self.least.unwrap_or(change);
+        if change < ONE_STEP * least / 2.0 {
+            // What was taken for one step was more.
+            *self = Self {
+                least: Some(change),
+                changes: self.changes,
+                larger: self.changes,
+            };
+        }
+        let least = self.least.get_or_insert(change).min(change);
+        self.least = Some(least);
+        self.changes += 1;
+        self.larger += usize::from(change > ONE_STEP * least);
+    }
+
+    /// Whether it hardly ever changes by more than one of its steps: its noise is less than that, and in the
+    /// middle of a step it shows the same as long as the thing measured stays there.
+    fn are_coarse(&self) -> bool {
+        self.larger <= FILLS || self.larger as f64 <= COARSE_SHARE * self.changes as f64
+    }
 }
 
 /// A run of equal values so far.
@@ -163,10 +211,15 @@ impl Run {
         }
     }
 
-    fn goes_on(&mut self, own: &Repeats, busy: bool) {
+    fn goes_on(&mut self, own: &Repeats, busy: bool, coarse: bool) {
         let usual = own.goes_on(self.length);
+        let at_rest = match () {
+            () if busy => usual,
+            () if coarse => own.at_rest().max(COARSE_REST),
+            () => own.at_rest(),
+        };
         self.ln_by_chance += usual.ln();
-        self.ln_at_rest += if busy { usual } else { own.at_rest() }.ln();
+        self.ln_at_rest += at_rest.ln();
         self.length += 1;
     }
 

@@ -224,6 +224,48 @@ fn silence_a_stuck_value_and_absurd_values_are_the_devices_fault() {
 }
 
 #[test]
+fn a_coarse_float_that_rests_is_right() {
+    // Steps of 6 mm are half a litre; the colony takes a quarter of a litre a day, and none from day 8 on.
+    let mut coarse = Life::ordinary();
+    coarse.litres = Box::new(|t| {
+        if t < 12.0 {
+            0.0
+        } else {
+            8.0 - 0.25 / 24.0 * (t.min(192.0) - 12.0)
+        }
+    });
+    coarse.level = Box::new(|_, m| Some((m / 0.006).round() * 0.006));
+    let flags = run(13.0, &Sky::fair(), &four(coarse));
+    none(&flags, &[FlagKind::SensorFault]);
+}
+
+#[test]
+fn a_loose_plug_is_one_fault_however_often_it_comes_off() {
+    let mut loose = Life::ordinary();
+    loose.scale = Box::new(|t, kg| {
+        let off = (100.0..180.0).contains(&t) && (4.0 * t).round() as usize % 9 > 4;
+        Some(if off { 65.535 } else { kg })
+    });
+    let flags = run(9.0, &Sky::fair(), &four(loose));
+    only(&flags, FlagKind::SensorFault, 100.0, 112.0);
+}
+
+#[test]
+fn a_level_below_the_floor_is_a_fault() {
+    let mut below = Life::ordinary();
+    below.level = Box::new(|t, m| {
+        Some(if (130.0..150.0).contains(&t) {
+            m - 0.12
+        } else {
+            m
+        })
+    });
+    let flags = run(8.0, &Sky::fair(), &four(below));
+    only(&flags, FlagKind::SensorFault, 130.0, 133.0);
+    none(&flags, &[FlagKind::Displaced]);
+}
+
+#[test]
 fn a_scale_that_gains_at_night_drifts() {
     let mut drift = Life::ordinary();
     drift.kg = Box::new(|t| 0.05 * (t - 200.0).clamp(0.0, 100.0));

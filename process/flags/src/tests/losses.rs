@@ -181,6 +181,25 @@ fn a_feeder_that_was_knocked_off_is_told_from_one_tipped_out() {
 }
 
 #[test]
+fn a_feeder_that_nobody_watches_falls_by_night_and_is_taken_by_day() {
+    // Only the scale is heard: 1.2 kg of feeder and what is in it go at once.
+    let gone_at = |at: f64| {
+        let mut life = Life::ordinary();
+        let usual = Life::ordinary().litres;
+        life.litres = Box::new(move |t| if t < at { usual(t) } else { 0.0 });
+        life.stays = 0.0;
+        life.level = Box::new(move |t, m| (t < at - 1.0).then_some(m));
+        life.kg = Box::new(move |t| {
+            let taken = 0.85 * 1.33 * 0.5 / 24.0 * (t.min(at) - 12.0).max(0.0);
+            taken - if t < at { 0.0 } else { 1.2 }
+        });
+        run(7.0, &Sky::fair(), &four(life))
+    };
+    only(&gone_at(98.0), FlagKind::Displaced, 98.0, 101.0);
+    none(&gone_at(108.0), &[FlagKind::Displaced]);
+}
+
+#[test]
 fn a_feeder_whose_sensor_swings_in_the_wind_was_knocked_off() {
     // It held 5.1 l and weighs 1.5 kg; what its sensor shows could each be a level.
     let mut life = Life::ordinary();
