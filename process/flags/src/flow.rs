@@ -33,7 +33,7 @@ larder_estimate::numbers! { "flags.flow":
     /// What a load cell's drift with warmth leaves of a day's change, kg (measured).
     GAIN_SD_KG: f64 = 0.05, "kg", [0.017, 0.15], Measured;
     /// How sure a flow is.
-    PROBABILITY: f64 = 0.9, "1", [0.3, 1.0], Chosen;
+    PROBABILITY: f64 = 0.8, "1", [0.3, 1.0], Measured;
     /// A gain within a storm's hours is a shower where all the rest of the day brought less than this share
     /// of it.
     SHOWER_REST_SHARE: f64 = 0.5, "1", [0.17, 1.5], Chosen;

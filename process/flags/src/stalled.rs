@@ -19,7 +19,7 @@ larder_estimate::numbers! { "flags.stalled":
     /// A stall is over when syrup has been taken again for so long, hours.
     CLOSE_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
     /// How sure a stall is (measured).
-    PROBABILITY: f64 = 0.62, "1", [0.21, 1.0], Measured;
+    PROBABILITY: f64 = 0.5, "1", [0.17, 1.0], Measured;
     /// A feeder that rests where it rested before it was filled stands at its floor: so close, as a
     /// share of the capacity.
     FLOOR_SHARE: f64 = 0.04, "1", [0.013, 0.12], Chosen;

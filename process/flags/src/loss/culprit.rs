@@ -18,13 +18,13 @@ larder_estimate::numbers! { "flags.loss.culprit":
     /// A hive that loses this share of what a feeder beside it loses is robbed as well.
     BESIDE_SHARE: f64 = 0.2, "1", [0.067, 0.6], Chosen;
     /// How sure the culprit at a feeder beside the hive is.
-    BESIDE_PROBABILITY: f64 = 0.7, "1", [0.23, 1.0], Chosen;
+    BESIDE_PROBABILITY: f64 = 0.5, "1", [0.17, 1.0], Measured;
     /// Less than this does not leave a feeder that is robbed, kg.
     LEAST_DROP_KG: f64 = 0.05, "kg", [0.017, 0.15], Chosen;
     /// How fast a hive's loss against the feeder's makes robbers surer, logarithm of the odds.
     ODDS_PER_FACTOR: f64 = 4.0, "1", [1.3, 12.0], Chosen;
     /// No guess is less or more sure than these.
-    PROBABILITY: [f64; 2] = [0.6, 0.95], "1", [0.2, 1.0], Chosen;
+    PROBABILITY: [f64; 2] = [0.5, 0.85], "1", [0.2, 1.0], Measured;
 }
 
 impl Watch<'_> {

@@ -51,9 +51,9 @@ larder_estimate::numbers! { "flags.loss.slow":
     /// as fast as it did.
     COLD_FACTOR: f64 = 2.0, "1", [0.67, 6.0], Chosen;
     /// How sure a slow leak is.
-    LEAK_PROBABILITY: f64 = 0.55, "1", [0.23, 1.0], Chosen;
+    LEAK_PROBABILITY: f64 = 0.42, "1", [0.14, 1.0], Measured;
     /// How sure slow robbing is.
-    ROBBED_PROBABILITY: f64 = 0.6, "1", [0.2, 1.0], Chosen;
+    ROBBED_PROBABILITY: f64 = 0.4, "1", [0.14, 1.0], Measured;
     /// A loss is this hive's own when no other hive of the yard has more than this share of it at that time.
     MOST_BESIDE: f64 = 0.6, "1", [0.2, 1.0], Chosen;
     /// Nights of the same length differ by less, hours.

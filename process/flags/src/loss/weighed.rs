@@ -68,7 +68,7 @@ larder_estimate::numbers! { "flags.loss.weighed":
     /// How sure a slow loss is.
     SLOW_LEAK: f64 = 0.65, "1", [0.22, 1.0], Chosen;
     /// How sure robbers are by day.
-    ROBBED: f64 = 0.75, "1", [0.25, 1.0], Chosen;
+    ROBBED: f64 = 0.55, "1", [0.18, 1.0], Measured;
     /// How much less sure is what no yard is held against.
     LONE_PROBABILITY: f64 = 0.15, "1", [0.05, 0.45], Chosen;
 }
