@@ -103,6 +103,8 @@ larder_estimate::numbers! { "flags.displaced":
     LOOK_HOURS: f64 = 1.0, "h", [0.33, 3.0], Chosen;
     /// And by at least so many of them.
     LEAST_READINGS: usize = 3, "1", [2.0, 6.0], Chosen;
+    /// Sound readings no older than this tell where the level was, hours.
+    RECENT_HOURS: f64 = 6.0, "h", [2.0, 18.0], Chosen;
     /// Without a scale the level must have been elsewhere for so long, hours.
     ALONE_HOURS: f64 = 3.0, "h", [0.75, 6.0], Chosen;
     /// A level is where it was within this share of the capacity.
@@ -634,7 +636,8 @@ fn level_fall(
 ) -> Option<Found> {
     let near_l = NEAR_SHARE * capacity_l;
     let recent = judged[i - LEAST_READINGS..i].iter();
-    let recent = recent.filter(|j| !j.refused() && judged[i].time.hours_since(j.time) <= 6.0);
+    let recent =
+        recent.filter(|j| !j.refused() && judged[i].time.hours_since(j.time) <= RECENT_HOURS);
     let before = median_of_few(recent.clone().map(|j| j.litres))?;
     let settled = recent.clone().count() == LEAST_READINGS
         && recent

@@ -10,6 +10,8 @@ use larder_estimate::series::grid::PER_DAY;
 use larder_syrup::Estimate;
 
 larder_estimate::numbers! { "flags.stalled":
+    /// Levels are the same within so many standard deviations.
+    SAME_SDS: f64 = 2.0, "1", [0.67, 6.0], Chosen;
     /// A level that rose by so many standard deviations did rise.
     RISE_SDS: f64 = 2.5, "1", [0.83, 7.5], Chosen;
     /// What is expected must stand out from what the sensor can tell by this, standard deviations.
@@ -157,7 +159,7 @@ fn floor(feeder: &FeederSignals, near_l: f64, sd_l: f64) -> Vec<bool> {
                 && let Some(then) = k.checked_sub(2)
                 && let Some(before) = then.checked_sub(rest)
                 && feeder.changed[then] == feeder.changed[before]
-                && (feeder.level(then) - feeder.level(before)).abs() < 2.0 * sd_l
+                && (feeder.level(then) - feeder.level(before)).abs() < SAME_SDS * sd_l
             {
                 rested.push(feeder.level(then));
             }

@@ -50,6 +50,8 @@ larder_estimate::numbers! { "flags.swarmed":
     SYRUP_SHARE: f64 = 0.3, "1", [0.1, 0.9], Chosen;
     /// A keeper is at a yard for so long around a step, hours.
     VISIT_HOURS: f64 = 1.5, "h", [0.5, 4.5], Chosen;
+    /// What else happened to the hive within this goes with it, hours: a visit on either side.
+    BESIDE_HOURS: f64 = 3.0, "h", [1.0, 9.0], Chosen;
     /// More rain than this in the hours before keeps a swarm at home, mm.
     RAIN_MM: f64 = 0.3, "mm", [0.1, 0.9], Chosen;
     /// Readings this far outside of what was before and behind are a hand's, kg.
@@ -103,7 +105,7 @@ fn of_hive(
         minutes,
     };
     let fell = |at: Timestamp| {
-        let near = |off: &Episode| off.from.hours_since(at).abs() < 2.0 * VISIT_HOURS;
+        let near = |off: &Episode| off.from.hours_since(at).abs() < BESIDE_HOURS;
         displaced.iter().flatten().any(near)
     };
     let mut found: Vec<Episode> = Vec::new();

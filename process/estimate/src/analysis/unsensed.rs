@@ -130,7 +130,7 @@ fn ease(celsius: f64) -> f64 {
         return USUAL_EASE;
     }
     let share = ((celsius - EASE_CEL[0]) / (EASE_CEL[1] - EASE_CEL[0])).clamp(0.0, 1.0);
-    (share * share * (3.0 - 2.0 * share)).max(LEAST_EASE)
+    (share * share * (1.0 + 2.0 * (1.0 - share))).max(LEAST_EASE)
 }
 
 /// What a hive gained from night to night: handling and what its watched feeders dried taken out.

@@ -24,6 +24,8 @@ crate::numbers! { "estimate.events.hands":
     LONE_LOAD_KG: f64 = 0.8, "kg", [0.27, 1.5], Chosen;
     /// It came between readings no further apart than this, hours.
     LONE_HOURS: f64 = 1.2, "h", [0.4, 3.6], Chosen;
+    /// In a storm each hive gains at least this share of what another one does.
+    STORM_SHARE: f64 = 0.4, "1", [0.13, 0.9], Chosen;
     /// One visit to a yard lasts about so long, hours.
     VISIT_HOURS: f64 = 2.0, "h", [0.67, 6.0], Chosen;
     /// A note is written up to this long before or after, hours.
@@ -56,7 +58,7 @@ pub fn drop_unconfirmed_steps(
                     && !is_usual(grid, scales, h, step))
                 || (is_lone_load(step)
                     && !is_usual_by_day(grid, scales, h, step)
-                    && (is_dry(grid, rain_mm, step) || !is_usual_in_yard(grid, scales, h, step)))
+                    && (is_dry(grid, rain_mm, step) || is_alone_in_yard(grid, scales, h, step)))
         });
         kept.push(keep.collect());
     }
@@ -120,6 +122,18 @@ fn is_usual_in_yard(grid: &Grid, scales: &[ScaleTrack], own: usize, step: &Scale
     of_several(by_others, 2).is_some_and(|usual| explains(usual, step))
 }
 
+/// Whether another hive of the yard was weighed at the time, and none gained anything like it: a storm
+/// wets them all.
+fn is_alone_in_yard(grid: &Grid, scales: &[ScaleTrack], own: usize, step: &ScaleStep) -> bool {
+    let (from, to) = around(grid, step);
+    let others = (0..scales.len()).filter(|&h| h != own);
+    let mut gains = others
+        .map(|h| gain(&scales[h], from, to))
+        .filter(|kg| !kg.is_nan());
+    let first = gains.next();
+    first.is_some_and(|kg| kg < STORM_SHARE * step.kg) && gains.all(|kg| kg < STORM_SHARE * step.kg)
+}
+
 fn is_usual_by_day(grid: &Grid, scales: &[ScaleTrack], own: usize, step: &ScaleStep) -> bool {
     let (from, to) = around(grid, step);
     let days = (1..=OTHER_DAYS).map(|d| d * PER_DAY);
@@ -136,9 +150,14 @@ fn around(grid: &Grid, step: &ScaleStep) -> (usize, usize) {
 
 /// By how much a hive changed between two nodes, kg; `None` where hands were at it.
 fn change(scale: &ScaleTrack, from: usize, to: usize) -> Option<f64> {
-    let at = |k: usize| scale.at_nodes.get(k).copied().unwrap_or(f64::NAN);
-    let kg = at(to) - at(from);
+    let kg = gain(scale, from, to);
     (kg.abs() < BEYOND_DOUBT_KG).then_some(kg)
+}
+
+/// NaN where it is not known.
+fn gain(scale: &ScaleTrack, from: usize, to: usize) -> f64 {
+    let at = |k: usize| scale.at_nodes.get(k).copied().unwrap_or(f64::NAN);
+    at(to) - at(from)
 }
 
 fn explains(usual_kg: f64, step: &ScaleStep) -> bool {

@@ -25,6 +25,11 @@ crate::numbers! { "estimate.feeder.unsensed":
     KEPT: f64 = 0.7, "1", [0.0, 1.0], Chosen;
     /// Factors are followed at so many points, as logarithms: from, step.
     LOG_FACTORS: (f64, f64) = (-4.4, 0.24), "1", [-10.0, 1.0], Chosen;
+    /// What was poured in is followed at so many amounts: their distance from the mean in standard
+    /// deviations.
+    AMOUNTS_SDS: [f64; 3] = [-1.2, 0.0, 1.2], "1", [-3.0, 3.0], Chosen;
+    /// The weights of these amounts.
+    AMOUNT_WEIGHTS: [f64; 3] = [0.26, 0.48, 0.26], "1", [0.1, 0.8], Chosen;
     /// An appetite strays from day to day by this share of it.
     DAY_SHARE: f64 = 0.4, "1", [0.13, 1.0], Chosen;
     /// Over a whole filling it strays by this share.
@@ -71,9 +76,6 @@ crate::numbers! { "estimate.feeder.unsensed":
 
 /// How many factors are followed.
 const FACTORS: usize = 29;
-/// What was poured in is followed at so many amounts: their distance from the mean in standard deviations,
-/// and their weights.
-const AMOUNTS: [(f64, f64); 3] = [(-1.2, 0.26), (0.0, 0.48), (1.2, 0.26)];
 
 /// What a hive gained from one night to the next beside what is explained: by handling, by the feeders
 /// with sensors and by what the whole yard did.
@@ -273,8 +275,8 @@ impl Follow<'_> {
         let to = from + at_pace.len() - 1;
         let within = |night: &&NightGain| night.to > from && night.to <= to;
         let nights: Vec<&NightGain> = task.nights.iter().filter(within).collect();
-        let mut all = Vec::with_capacity(AMOUNTS.len() * FACTORS);
-        for (sds, share) in AMOUNTS {
+        let mut all = Vec::with_capacity(AMOUNTS_SDS.len() * FACTORS);
+        for (sds, share) in AMOUNTS_SDS.into_iter().zip(AMOUNT_WEIGHTS) {
             let litres =
                 (self.content.0 + sds * self.content.1).clamp(0.0, BRIM_SHARE * task.capacity_l);
             for i in 0..FACTORS {

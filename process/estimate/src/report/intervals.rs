@@ -188,7 +188,11 @@ pub fn fill(
         fits(renewed.value) / fits(on_top.value)
     });
     let probability = odds * by_note / (1.0 + odds * by_note);
-    let likelier = if probability > 0.5 { renewed } else { on_top };
+    let likelier = if odds * by_note > 1.0 {
+        renewed
+    } else {
+        on_top
+    };
     brim(Estimate {
         value: likelier.value,
         lo: if probability < 1.0 - DOUBT {

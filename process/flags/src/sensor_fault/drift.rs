@@ -83,7 +83,7 @@ pub(super) fn scale_drift(context: &RuleContext<'_>, h: usize) -> Vec<Suspicion>
         standing.map_or_else(String::new, |scale| scale.source.device.to_string())
     };
     let mut habit = Habit::default();
-    let mut odds = [0.0f64; 2];
+    let mut odds: [f64; 2] = [0.0; 2];
     let mut said = Vec::new();
     for night in settled_nights(context) {
         let known = (night.until + nodes(KNOWN_LATER_HOURS)).min(context.signals.last);

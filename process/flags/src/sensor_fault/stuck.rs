@@ -9,6 +9,7 @@ use super::super::Vote;
 use super::Suspicion;
 use super::calm::calming;
 use larder_domain::{Evidence, Measure, Sample, Timestamp};
+use larder_estimate::series::grid::HOURS_PER_DAY;
 use larder_estimate::series::runs::{Repeats, same};
 
 larder_estimate::numbers! { "flags.sensor_fault.stuck":
@@ -97,7 +98,7 @@ pub(super) fn stuck(
             at.hours_since(samples[run.start].time) >= POURED_HOURS
                 && sample.time.hours_since(**at) >= POURED_HOURS
         };
-        let elapsed = sample.time.hours_since(first.time) / 24.0;
+        let elapsed = sample.time.hours_since(first.time) / HOURS_PER_DAY;
         let a_month = like.runs() as f64 * DAYS_A_MONTH / elapsed.max(LEAST_DAYS);
         let mut sure = run.probability(a_month);
         if beside.poured.iter().any(|at| noted(&at)) {
