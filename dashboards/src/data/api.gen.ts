@@ -1143,7 +1143,7 @@ export interface components {
          * @description What is wrong.
          * @enum {string}
          */
-        FlagKind: "refill_due" | "empty" | "stalled" | "too_cold" | "souring" | "leaking" | "robbed" | "displaced" | "flow_on" | "needs_feed" | "behind_target" | "silent" | "sensor_fault" | "low_battery";
+        FlagKind: "refill_due" | "empty" | "stalled" | "too_cold" | "souring" | "leaking" | "robbed" | "displaced" | "flow_on" | "needs_feed" | "behind_target" | "swarmed" | "tipped" | "opened" | "silent" | "sensor_fault" | "low_battery";
         /** @description A kind of flag in words. */
         FlagKindWords: {
             kind: components["schemas"]["FlagKind"];
