@@ -71,16 +71,6 @@ thresholds! {
         scale_stuck_hours = 6.0, "h", "measured";
         /// The flag opens when this share of the recent readings can't be, 0 to 1 (measured).
         absurd_share = 0.5, "/", "measured";
-        /// The flag closes when less than this share of the recent readings can't be, 0 to 1.
-        sound_share = 0.1, "/", "chosen";
-        /// Readings of so many hours are recent.
-        absurd_hours = 2.0, "h", "chosen";
-        /// Two echoes: each holds at least this share of a window's readings.
-        echo_share = 0.2, "/", "chosen";
-        /// A scale that gains or loses against its neighbours by night, kg a night (measured).
-        drift_kg_per_night = 0.14, "kg/night", "measured";
-        /// How sure a drift must be, standard deviations.
-        drift_sds = 4.0, "sd", "chosen";
     }
     /// Nothing left.
     empty: Empty {
@@ -98,8 +88,6 @@ thresholds! {
     displaced: Displaced {
         /// The empty feeder itself weighs at least this, kg for each litre of capacity (common practice).
         tare_kg_per_litre = 0.1, "kg/l", "common practice";
-        /// A step down of at least this, kg, may be a feeder that went (measured).
-        least_step_kg = 1.5, "kg", "measured";
         /// Wind from this on can carry a feeder away, m/s (common practice: Beaufort 6, a strong breeze, starts at 10.8).
         wind_m_s = 10.8, "m/s", "common practice (Beaufort 6)";
     }

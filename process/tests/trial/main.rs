@@ -60,8 +60,8 @@ const ASKED_MACRO_F1: f64 = 0.75;
 const ASKED_FALSE_PER_HIVE_MONTH: f64 = 0.3;
 const ASKED_BRIER: f64 = 0.1;
 
-/// Of what was asked the false alarms are not reached: 0.76, 0.65 and 0.10 are what is, and `docs/flags.md` says why. The bounds here
-/// keep it from getting worse, with room for the few flags by which three apiaries differ.
+/// Of what was asked the false alarms are not reached: 0.79, 0.37 and 0.09 are what is, and `docs/flags.md` says why.
+/// The bounds here keep it from getting worse, with room for the few flags by which three apiaries differ.
 #[test]
 fn flags_hold_in_apiaries_that_were_never_looked_at() {
     let score = Score::of(trial(1001..1004, 32));
@@ -73,7 +73,7 @@ fn flags_hold_in_apiaries_that_were_never_looked_at() {
         score.macro_f1()
     );
     let wrong = score.false_per_hive_month(|_| true);
-    assert!(wrong <= ASKED_FALSE_PER_HIVE_MONTH + 0.7, "{wrong}");
+    assert!(wrong <= ASKED_FALSE_PER_HIVE_MONTH + 0.4, "{wrong}");
     assert!(score.brier() <= ASKED_BRIER + 0.03, "{}", score.brier());
 }
 
