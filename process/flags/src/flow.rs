@@ -263,7 +263,11 @@ fn of_hive(
     let hive = context.input.hives[h].hive;
     let noise_kg = context.signals.hives[h].noise_kg;
     for episode in &found {
-        let (own, yard) = (gains[episode.opened], yard[episode.opened]);
+        let own = gains[episode.opened];
+        let beside = all.iter().enumerate().filter(|(other, _)| *other != h);
+        let mut others: Vec<f64> = beside.map(|(_, gains)| gains[episode.opened]).collect();
+        others.retain(|kg| !kg.is_nan());
+        let others_kg = median(&mut others);
         let supers = if hive.supers_on {
             " Honey supers are on."
         } else {
@@ -277,12 +281,19 @@ fn of_hive(
                 Severity::Warning
             },
             probability: PROBABILITY,
-            evidence: Evidence::new(
-                "Gained {gained} in a day that no feeder explains; the yard's median hive gained {yard}.",
-            )
-            .and(supers)
-            .with_estimate("gained", known(own), Measure::Mass)
-            .with_estimate("yard", known(yard), Measure::Mass),
+            evidence: match others_kg {
+                Some(kg) => Evidence::new(
+                    "Gained {gained} in a day that no feeder explains; the median of the yard's other hives gained {yard}.",
+                )
+                .and(supers)
+                .with_estimate("gained", known(own), Measure::Mass)
+                .with_estimate("yard", known(kg), Measure::Mass),
+                None => Evidence::new(
+                    "Gained {gained} in a day that no feeder explains; no other hive of its yard was weighed.",
+                )
+                .and(supers)
+                .with_estimate("gained", known(own), Measure::Mass),
+            },
         };
         flags.push(context.hive_flag(FlagKind::FlowOn, h, *episode, details));
     }
