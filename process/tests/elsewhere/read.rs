@@ -111,15 +111,58 @@ pub fn truth(folder: &Path) -> Result<Truth, Box<dyn Error>> {
             disturbed: row.litres("disturbed") > 0.5,
         })
     })?;
+    let parameters = parameters(folder)?;
+    let (mut events, mut doubtful) = (
+        events(&table("events.csv")?)?,
+        events(&table("ambiguous.csv")?)?,
+    );
+    for swarm in swarms(&parameters, &days)? {
+        // A hive that is not weighed cannot tell of its swarm.
+        let weighed = nights.iter().any(|night| night.hive == swarm.hive);
+        if weighed {
+            events.push(swarm);
+        } else {
+            doubtful.push(swarm);
+        }
+    }
+    let span_days = parameters.get("days").and_then(serde_json::Value::as_f64);
     Ok(Truth {
         days,
         fills,
         nights,
-        events: events(&table("events.csv")?)?,
-        doubtful: events(&table("ambiguous.csv")?)?,
-        span_days: span_days(folder)?,
+        events,
+        doubtful,
+        span_days: span_days
+            .ok_or("truth/parameters.json does not say how many days the world lasts")?,
         policy: true,
     })
+}
+
+/// The swarms that a simulator lists beside its events.
+fn swarms(
+    parameters: &serde_json::Value,
+    days: &[DayTruth],
+) -> Result<Vec<EventTruth>, Box<dyn Error>> {
+    let other = parameters
+        .get("other")
+        .and_then(serde_json::Value::as_array);
+    let swarms = other.into_iter().flatten().filter(|o| o["kind"] == "swarm");
+    let read = |swarm: &serde_json::Value| {
+        let hive = swarm["hive"].as_str().unwrap_or_default();
+        let start = swarm["time"].as_str().and_then(Timestamp::parse_rfc3339);
+        let start = start.ok_or("a swarm in truth/parameters.json has no time")?;
+        let yard = days.iter().find(|day| day.hive == hive);
+        Ok(EventTruth {
+            kind: Condition::Swarmed,
+            yard: yard.map_or_else(String::new, |day| day.yard.clone()),
+            hive: hive.to_owned(),
+            feeder: String::new(),
+            device: String::new(),
+            start,
+            end: start.plus_hours(1.0),
+        })
+    };
+    swarms.map(read).collect()
 }
 
 fn events(rows: &Rows) -> Result<Vec<EventTruth>, Box<dyn Error>> {
@@ -141,11 +184,9 @@ fn events(rows: &Rows) -> Result<Vec<EventTruth>, Box<dyn Error>> {
     Ok(known.into_iter().flatten().collect())
 }
 
-/// How many days the world lasts, as its parameters say.
-fn span_days(folder: &Path) -> Result<f64, Box<dyn Error>> {
+/// What was drawn for the world.
+fn parameters(folder: &Path) -> Result<serde_json::Value, Box<dyn Error>> {
     let mut text = String::new();
     open(&folder.join("truth/parameters.json"))?.read_to_string(&mut text)?;
-    let parameters: serde_json::Value = serde_json::from_str(&text)?;
-    let days = parameters.get("days").and_then(serde_json::Value::as_f64);
-    Ok(days.ok_or("truth/parameters.json does not say how many days the world lasts")?)
+    Ok(serde_json::from_str(&text)?)
 }
