@@ -33,8 +33,8 @@ pub struct PersonBody {
     /// Only these yards; empty: all.
     #[serde(default)]
     pub yards: Vec<String>,
-    /// Only these kinds; empty: all but `needs_feed` and `behind_target`, of which only those are
-    /// told who name them.
+    /// Only these kinds; empty: all but `needs_feed`, `behind_target` and `opened`, of which only
+    /// those are told who name them.
     #[serde(default)]
     #[schema(value_type = Vec<FlagKindWord>)]
     pub kinds: Vec<String>,

@@ -46,7 +46,7 @@ test("kinds of flags have their words without signal, and their names where the 
   await page.getByRole("button", { name: "Add someone" }).click();
   await page.getByText(/^Of what: the usual kinds/).click();
   await expect(page.getByRole("checkbox", { name: "refill due" })).toBeVisible();
-  await expect(page.getByText(/all but needs feed and behind target/)).toBeVisible();
+  await expect(page.getByText(/all but needs feed, behind target and opened/)).toBeVisible();
 
   await context.setOffline(false);
   await page.route("**/api/v1/flag-kinds", (route) => route.abort());

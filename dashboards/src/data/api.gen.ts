@@ -1750,8 +1750,8 @@ export interface components {
             /** @description Only these yards; empty: all. */
             yards: string[];
             /**
-             * @description Only these kinds; empty: all but `needs_feed` and `behind_target`, of which only those are
-             *     told who name them.
+             * @description Only these kinds; empty: all but `needs_feed`, `behind_target` and `opened`, of which only
+             *     those are told who name them.
              */
             kinds: components["schemas"]["FlagKind"][];
             /** @description Only flags at least so pressing; `warning` where left out. */
@@ -1772,8 +1772,8 @@ export interface components {
             /** @description Only these yards; empty: all. */
             yards?: string[];
             /**
-             * @description Only these kinds; empty: all but `needs_feed` and `behind_target`, of which only those are
-             *     told who name them.
+             * @description Only these kinds; empty: all but `needs_feed`, `behind_target` and `opened`, of which only
+             *     those are told who name them.
              */
             kinds?: components["schemas"]["FlagKind"][];
             /** @description Only flags at least so pressing; `warning` where left out. */
