@@ -44,6 +44,7 @@ mod trial {
     pub mod troubles;
     #[allow(dead_code, reason = "only the trial's own tables tell sizes")]
     pub mod truth;
+    pub mod windows;
 }
 #[path = "../../tests/elsewhere/truth.rs"]
 mod truth;

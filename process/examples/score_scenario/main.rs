@@ -57,11 +57,6 @@ fn main() -> Result<(), Box<dyn Error>> {
         all.fills.extend(output.fills);
         all.flags.extend(output.flags);
         all.now.extend(output.now);
-        if std::env::var_os("LEARNED").is_some() {
-            for l in &output.learned {
-                eprintln!("{l:?}");
-            }
-        }
     }
     let hive_days = f64::from(runs) * apiary.hives().count() as f64 * archive.span().hours() / 24.0;
     let micros = started.elapsed().as_secs_f64() * 1e6 / hive_days;

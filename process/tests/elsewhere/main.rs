@@ -29,6 +29,7 @@ mod trial {
     pub mod troubles;
     #[allow(dead_code, reason = "only the trial's own tables tell sizes")]
     pub mod truth;
+    pub mod windows;
 }
 mod truth;
 mod world;

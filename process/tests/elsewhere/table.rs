@@ -123,7 +123,7 @@ fn reliability(scores: &Scores, text: &mut String) {
         .values()
         .flat_map(|kinds| pooled(kinds).claims)
         .collect();
-    for kind in Condition::ALL {
+    for kind in Condition::all() {
         let of: Vec<&Claim> = all.iter().filter(|claim| claim.kind == kind).collect();
         if of.is_empty() {
             continue;

@@ -101,24 +101,12 @@ pub enum Condition {
 use Condition as C;
 
 impl Condition {
-    pub const ALL: [Self; 16] = [
-        C::Stalled,
-        C::TooCold,
-        C::Souring,
-        C::Leaking,
-        C::Robbed,
-        C::Displaced,
-        C::FlowOn,
-        C::Empty,
-        C::Silent,
-        C::SensorFault,
-        C::LowBattery,
-        C::Swarmed,
-        C::Tipped,
-        C::RefillDue,
-        C::NeedsFeed,
-        C::BehindTarget,
-    ];
+    /// All of them.
+    pub fn all() -> impl Iterator<Item = Self> {
+        let apart = Self::APART.into_iter().chain(Self::POLICY);
+        Self::PHYSICAL.into_iter().chain(apart)
+    }
+
     /// What truly is the case at a hive or a device.
     pub const PHYSICAL: [Self; 11] = [
         C::Stalled,
@@ -160,6 +148,6 @@ impl Condition {
     }
 
     pub fn named(name: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|kind| kind.name() == name)
+        Self::all().find(|kind| kind.name() == name)
     }
 }

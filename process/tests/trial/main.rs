@@ -29,6 +29,7 @@ mod table;
 mod trace;
 mod troubles;
 mod truth;
+mod windows;
 
 use given::Declared;
 use larder_process::process_yard;

@@ -6,10 +6,8 @@ use super::instruments::Fault;
 use super::sky::{PER_DAY, PER_HOUR, STEP_H};
 use super::story::{Lived, Told};
 use super::troubles::Trouble;
+use super::windows::{Window, day_mean, joined, windows};
 use larder_domain::FlagKind;
-
-/// A window in steps, first to last.
-pub type Window = (usize, usize);
 
 /// What a flag speaks of: a hive with its feeder, or a device.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -149,7 +147,7 @@ impl Hive<'_> {
         let frames = &self.lived.frames;
         let n = frames.len();
         let t = self.told.plan.hives[self.i].traits;
-        let ease = day_mean(frames, |f| f.ease);
+        let ease = day_mean(frames, PER_DAY, |f| f.ease);
         let flow = gains(frames);
         let there = |k: usize| frames[k].litres > 0.06 * t.capacity_l && !frames[k].off;
         // Empty: for three hours.
@@ -178,7 +176,7 @@ impl Hive<'_> {
         self.souring();
         self.troubles(&ease, &flow);
         // A colony that takes little for another reason.
-        let taken = day_mean(frames, |f| f.taken_l * PER_DAY as f64);
+        let taken = day_mean(frames, PER_DAY, |f| f.taken_l * PER_DAY as f64);
         let little = |k: usize| taken[k] < 0.4 * t.appetite_l_per_day;
         let slow = windows(n, little).into_iter();
         let slow = slow.map(|w| (w.0, (w.1 + PER_DAY).min(n))).collect();
@@ -286,47 +284,9 @@ impl Hive<'_> {
     }
 }
 
-/// The steps at which something holds, in runs.
-fn windows(n: usize, holds: impl Fn(usize) -> bool) -> Vec<Window> {
-    let mut found: Vec<Window> = Vec::new();
-    for k in (0..n).filter(|&k| holds(k)) {
-        match found.last_mut() {
-            Some(last) if last.1 == k => last.1 = k + 1,
-            _ => found.push((k, k + 1)),
-        }
-    }
-    found
-}
-
-/// Runs with less than `gap` between them are one.
-fn joined(found: Vec<Window>, gap: usize) -> Vec<Window> {
-    let mut all: Vec<Window> = Vec::new();
-    for window in found {
-        match all.last_mut() {
-            Some(last) if window.0 - last.1 < gap => last.1 = window.1,
-            _ => all.push(window),
-        }
-    }
-    all
-}
-
-/// Mean of the day before each step.
-fn day_mean(frames: &[Frame], of: impl Fn(&Frame) -> f64) -> Vec<f64> {
-    let mut sum = 0.0;
-    (0..frames.len())
-        .map(|k| {
-            sum += of(&frames[k]);
-            if k >= PER_DAY {
-                sum -= of(&frames[k - PER_DAY]);
-            }
-            sum / (k + 1).min(PER_DAY) as f64
-        })
-        .collect()
-}
-
 /// What flowers give in the day around each step, once it is ripe, kg.
 fn gains(frames: &[Frame]) -> Vec<f64> {
-    let mean = day_mean(frames, |f| f.nectar_kg * PER_DAY as f64);
+    let mean = day_mean(frames, PER_DAY, |f| f.nectar_kg * PER_DAY as f64);
     (0..frames.len())
         .map(|k| mean[(k + PER_DAY / 2).min(frames.len() - 1)])
         .collect()

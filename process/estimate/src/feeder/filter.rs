@@ -63,11 +63,7 @@ pub(super) fn forwards<const M: usize>(
             run.take_emptiness(workspace);
         }
         workspace.updates_until.push(workspace.updates.len());
-        workspace
-            .filtered
-            .push([VOLUME, RATE].map(|i| by_true_geometry(&run.state, i)));
-        workspace.apparent.push(run.state.marginal(VOLUME));
-        workspace.apparent_rate.push(run.state.marginal(RATE));
+        workspace.filtered.push([VOLUME, RATE].map(|i| run.seen(i)));
         if M > TAKEN && task.day_ends(k) {
             workspace.taken.push(by_true_geometry(&run.state, TAKEN));
         }
@@ -105,6 +101,15 @@ impl<'a, const M: usize> Run<'a, M> {
             refused: 0,
             // Whether a colony emptied it or it was put on clean is not known before the first change.
             left_behind: FIRST_DREGS * task.parameters.dregs_share,
+        }
+    }
+
+    /// A volume or a rate as the pass at hand tells it: the ones before the last by the geometry given.
+    fn seen(&self, i: usize) -> Marginal<SEEN> {
+        if M > TAKEN {
+            by_true_geometry(&self.state, i)
+        } else {
+            self.state.marginal(i)
         }
     }
 

@@ -30,12 +30,8 @@ crate::numbers! { "estimate.feeder.smooth":
 /// Memory that the passes share from feeder to feeder.
 #[derive(Default)]
 pub struct Workspace {
-    /// Volume and rate at every node.
+    /// Volume and rate at every node: by the geometry given, in the last pass by the true one.
     pub(super) filtered: Vec<[Marginal<SEEN>; 2]>,
-    /// Volume by the geometry given at every node.
-    pub(super) apparent: Vec<Marginal<SEEN>>,
-    /// Rate by the geometry given at every node.
-    pub(super) apparent_rate: Vec<Marginal<SEEN>>,
     /// What was taken, where a day ends.
     pub(super) taken: Vec<Marginal<SEEN>>,
     pub(super) steps: Vec<Step>,
@@ -54,8 +50,6 @@ impl Workspace {
     pub(super) fn clear(&mut self, n: usize, n_changes: usize) {
         self.filtered.clear();
         self.taken.clear();
-        self.apparent.clear();
-        self.apparent_rate.clear();
         self.sensors.clear();
         self.steps.clear();
         self.updates.clear();
@@ -169,8 +163,9 @@ fn pilot(
     };
     let mut adjoint = Adjoint::nothing();
     for k in (0..n).rev() {
-        pilot.apparent_l[k] = workspace.apparent[k].mean(&adjoint);
-        pilot.rate[k] = workspace.apparent_rate[k].mean(&adjoint);
+        let [volume, rate] = &workspace.filtered[k];
+        pilot.apparent_l[k] = volume.mean(&adjoint);
+        pilot.rate[k] = rate.mean(&adjoint);
         for update in workspace.updates_at(k).iter().rev() {
             adjoint.vector_before_update(update);
         }

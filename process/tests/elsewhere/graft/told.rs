@@ -9,13 +9,11 @@ use super::platform::Fault;
 use super::written::Heard;
 use super::yard::{Hive, Place, Yard};
 use super::{HOUR_MS, STEP_H, STEP_MS, STEPS_A_DAY};
+use crate::trial::windows::{Window, day_mean, joined, windows};
 use crate::truth::{Condition, DayTruth, EventTruth, FillTruth, NightTruth, Truth};
 use chrono_tz::Tz;
 use larder_domain::time::local_day;
 use larder_domain::{Span, Timestamp};
-
-/// In steps, first and one after the last.
-type Window = (usize, usize);
 
 /// Less of the appetite than this is left over a day: too cold. More than that: it could take.
 const COLD_EASE: f64 = 0.2;
@@ -159,7 +157,7 @@ impl Told<'_> {
         let m = &self.hive.moments;
         let n = m.len();
         let h = self.hive.habits;
-        let ease = day_mean(m, |m| m.ease);
+        let ease = day_mean(m, STEPS_A_DAY, |m| m.ease);
         let least_l = f64::max(0.02 * h.capacity_l, 0.05);
         let first = self.hive.fills.first().map_or(n, |fill| fill.step);
         let dry = windows(n, |k| k > first && m[k].litres < least_l && !m[k].off);
@@ -173,7 +171,7 @@ impl Told<'_> {
         let sour = windows(n, |k| m[k].litres > 0.06 * h.capacity_l && m[k].sour);
         self.keep(Condition::Souring, sour, 24.0);
         self.doubt(Condition::Souring, windows(n, |k| m[k].aged > 0.5));
-        let taken = day_mean(m, |m| m.taken_l * STEPS_A_DAY as f64);
+        let taken = day_mean(m, STEPS_A_DAY, |m| m.taken_l * STEPS_A_DAY as f64);
         let slow = windows(n, |k| taken[k] < 0.35 * h.appetite_l_per_day);
         let slow = slow.into_iter().map(|w| (w.0, (w.1 + STEPS_A_DAY).min(n)));
         self.doubt(Condition::Stalled, slow.collect());
@@ -446,44 +444,6 @@ pub fn wrong_weights(place: &Place, hive: &Hive) -> Vec<(usize, usize, bool)> {
     let gone = gone.filter(|going| matches!(going.mishap, Mishap::Gone { .. }));
     let gone = gone.map(|going| (going.from, going.until, false));
     faults.chain(cables).chain(gone).collect()
-}
-
-/// The steps at which something holds, in runs.
-fn windows(n: usize, holds: impl Fn(usize) -> bool) -> Vec<Window> {
-    let mut found: Vec<Window> = Vec::new();
-    for k in (0..n).filter(|&k| holds(k)) {
-        match found.last_mut() {
-            Some(last) if last.1 == k => last.1 = k + 1,
-            _ => found.push((k, k + 1)),
-        }
-    }
-    found
-}
-
-/// Runs with less than `gap` between them are one.
-fn joined(found: Vec<Window>, gap: usize) -> Vec<Window> {
-    let mut all: Vec<Window> = Vec::new();
-    for window in found {
-        match all.last_mut() {
-            Some(last) if window.0 < last.1 + gap => last.1 = window.1,
-            _ => all.push(window),
-        }
-    }
-    all
-}
-
-/// Mean of the day before each step.
-fn day_mean(moments: &[Moment], of: impl Fn(&Moment) -> f64) -> Vec<f64> {
-    let mut sum = 0.0;
-    (0..moments.len())
-        .map(|k| {
-            sum += of(&moments[k]);
-            if k >= STEPS_A_DAY {
-                sum -= of(&moments[k - STEPS_A_DAY]);
-            }
-            sum / (k + 1).min(STEPS_A_DAY) as f64
-        })
-        .collect()
 }
 
 fn median(mut of: Vec<f64>) -> f64 {

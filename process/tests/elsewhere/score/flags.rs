@@ -93,7 +93,7 @@ pub fn score(
     flags: &[Flag],
 ) -> (BTreeMap<Condition, Counts>, Vec<Claim>) {
     let (mut kinds, mut claims) = (BTreeMap::new(), Vec::new());
-    for kind in Condition::ALL {
+    for kind in Condition::all() {
         if Condition::POLICY.contains(&kind) && !truth.policy {
             continue;
         }
